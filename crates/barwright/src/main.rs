@@ -1,0 +1,2 @@
+//! The program: a command line over all of it
+fn main() {}

@@ -1,0 +1,1 @@
+//! Shots on disk: Parquet captures, screened records and imports

@@ -1,0 +1,1 @@
+//! From shots to echoes, indications and verdicts; levelling and checks

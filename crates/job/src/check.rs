@@ -1,0 +1,48 @@
+//! The dynamic check: repeated passes of the reference bar at line speed.
+
+use serde::{Deserialize, Serialize};
+
+use crate::{finding::Finding, seal::Document};
+
+/// A check. Its sources are `technique`, `level`, `reference_bar`, `rules` and `capture`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Check {
+    /// Passes evaluated.
+    pub passes: u32,
+    /// Line speed as seen in the capture, in m/s.
+    pub line_speed_m_s: f64,
+    /// One entry for each reflector.
+    pub reflectors: Vec<ReflectorCheck>,
+    /// Peak of the noise on the plain stretches, as a fraction of full screen height.
+    pub noise_fsh: f64,
+    /// Calls on plain stretches, all passes together.
+    pub false_calls: u32,
+    /// Whether all limits of the rules are met.
+    pub good: bool,
+    /// What was noticed; a failed limit is one of them.
+    pub findings: Vec<Finding>,
+}
+
+impl Document for Check {
+    const KIND: &'static str = "check";
+    const FORMAT: u32 = 1;
+}
+
+/// How one reflector was seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReflectorCheck {
+    /// Its mark.
+    pub name: String,
+    /// Passes in which it was called.
+    pub found: u32,
+    /// Largest height in each pass, as a fraction of full screen height; absent where not found.
+    pub heights_fsh: Vec<Option<f64>>,
+    /// Beams that called it in any pass.
+    pub beams: Vec<u32>,
+    /// Spread of the heights over the passes, in dB.
+    pub spread_db: f64,
+    /// Largest error of its place along the bar over the passes, in metres.
+    pub place_error_m: f64,
+    /// Smallest height over noise, in dB.
+    pub signal_to_noise_db: f64,
+}

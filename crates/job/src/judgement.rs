@@ -1,0 +1,124 @@
+//! Indications, verdict and cut plan of one bar.
+
+use barwright_wave::Point;
+use serde::{Deserialize, Serialize};
+
+use crate::{finding::Finding, proof::FlawClass, seal::Document};
+
+/// The judgement of a bar. Its sources are `screened`, `technique`, `rules` and `order`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Judgement {
+    /// Bar number within the lot.
+    pub bar: String,
+    /// Heat.
+    pub heat: String,
+    /// Length of the bar in metres.
+    pub length_m: f64,
+    /// What was seen.
+    pub indications: Vec<Indication>,
+    /// What follows for the bar.
+    pub verdict: Verdict,
+    /// Why, one clause a line.
+    pub reasons: Vec<Reason>,
+    /// How it is cut.
+    pub cut: CutPlan,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+}
+
+impl Document for Judgement {
+    const KIND: &'static str = "judgement";
+    const FORMAT: u32 = 1;
+}
+
+/// What follows for a bar.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Good over the whole length that is sold.
+    Release,
+    /// Good after the listed stretches are cut out.
+    Crop,
+    /// Not decided: another pass or a second look is needed.
+    Hold,
+    /// Not good.
+    Reject,
+}
+
+/// One reason of a verdict.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Reason {
+    /// Key of the rule applied, as in the rules document.
+    pub clause: String,
+    /// What was found against what is allowed, in words with the numbers.
+    pub statement: String,
+    /// Letters of the indications behind it.
+    pub indications: Vec<String>,
+}
+
+/// Echoes of neighbouring shots and beams that belong to one reflector.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Indication {
+    /// Letter, A, B, ... AA, along the bar.
+    pub letter: String,
+    /// Flaw class whose gate saw it.
+    pub class: FlawClass,
+    /// Likely kind, in words; says so where the data do not tell.
+    pub kind: String,
+    /// Place in the section, metres.
+    pub place: Point,
+    /// Standard uncertainty of the place in the section, in metres.
+    pub place_uncertainty_m: f64,
+    /// Depth under the surface in metres.
+    pub depth_m: f64,
+    /// Start along the bar in metres from the head end (6 dB drop, corrected for beam width).
+    pub from_m: f64,
+    /// End along the bar.
+    pub to_m: f64,
+    /// Largest height, as a fraction of full screen height.
+    pub height_fsh: f64,
+    /// The height is a lower bound: the echo was clipped.
+    pub clipped: bool,
+    /// Equivalent size in metres: disc diameter, or crack depth, by the class.
+    pub size_m: f64,
+    /// Standard uncertainty of the size in dB of echo height.
+    pub size_uncertainty_db: f64,
+    /// Beams that saw it.
+    pub beams: Vec<u32>,
+    /// Echoes it was made from.
+    pub echoes: u32,
+}
+
+/// How a bar is cut.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct CutPlan {
+    /// Pieces along the bar, without gaps but for kerfs.
+    pub pieces: Vec<Piece>,
+    /// Saleable length in metres.
+    pub kept_m: f64,
+    /// Length lost to flaws, uninspected stretches, remnants and kerfs, in metres.
+    pub lost_m: f64,
+}
+
+/// A piece of a cut plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Piece {
+    /// Start in metres from the head end.
+    pub from_m: f64,
+    /// End in metres from the head end.
+    pub to_m: f64,
+    /// What becomes of it.
+    pub fate: Fate,
+    /// Why, for what is not kept.
+    pub reason: String,
+}
+
+/// What becomes of a piece.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Fate {
+    /// Sold.
+    Keep,
+    /// Scrapped.
+    Scrap,
+}

@@ -1,0 +1,34 @@
+//! The documents of a job and their meaning.
+//!
+//! People write three documents, in TOML: the [`order`], the [`station`] and the acceptance
+//! [`rules`]. Everything else is derived and sealed as JSON ([`seal`]): [`technique`],
+//! [`proof`], [`reference`] bar, [`level`], [`check`], [`screened`] bar and [`judgement`].
+//!
+//! Written documents carry the unit in each key (`diameter_mm`); derived documents are SI with
+//! the unit as a suffix (`radius_m`). This crate parses, validates and hashes; it reads no files,
+//! so callers pass the text and a name for it.
+#![deny(missing_docs)]
+
+pub mod check;
+pub mod error;
+pub mod finding;
+pub mod judgement;
+pub mod level;
+pub mod limits;
+pub mod order;
+pub mod proof;
+pub mod read;
+pub mod reference;
+pub mod rules;
+pub mod screened;
+pub mod seal;
+pub mod station;
+pub mod technique;
+
+pub use error::{DocumentError, Result};
+pub use finding::{Finding, Topic};
+pub use order::Order;
+pub use rules::Rules;
+pub use seal::{Hash, Sealed};
+pub use station::Station;
+pub use technique::Technique;

@@ -1,0 +1,335 @@
+//! The order: what to inspect and how fine a flaw must be found. Written by people, in TOML.
+
+use barwright_wave::Solid;
+use serde::{Deserialize, Serialize};
+
+use crate::{error::Result, limits::Limits, read, seal::Hash, technique::Section};
+
+/// Format number of an order.
+pub const FORMAT: u32 = 1;
+
+/// An order document.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Order {
+    /// Format number, [`FORMAT`].
+    pub format: u32,
+    /// Who ordered what.
+    pub order: Head,
+    /// Shape and size of the section.
+    pub section: SectionSpec,
+    /// The steel.
+    pub steel: Steel,
+    /// The bars of the lot.
+    pub bars: Bars,
+    /// The flaws that must be found.
+    pub flaws: Flaws,
+    /// Lengths wanted from the bars.
+    pub cut: Cut,
+}
+
+/// Who ordered what.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Head {
+    /// Order number.
+    pub number: String,
+    /// Customer.
+    pub customer: String,
+    /// Heat of the lot.
+    pub heat: String,
+    /// Name of the acceptance rules ordered; must equal the name inside the rules document.
+    pub rules: String,
+}
+
+/// Shape and size of the section.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum SectionSpec {
+    /// A round bar.
+    Round(RoundSpec),
+    /// A square bar.
+    Square(SquareSpec),
+    /// A flat block seen through one face.
+    Flat(FlatSpec),
+}
+
+/// A round bar.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoundSpec {
+    /// Diameter in mm.
+    pub diameter_mm: f64,
+    /// Deviation of the diameter, plus and minus, in mm.
+    pub tolerance_mm: f64,
+}
+
+/// A square bar.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SquareSpec {
+    /// Side in mm.
+    pub side_mm: f64,
+    /// Corner radius in mm.
+    pub corner_radius_mm: f64,
+    /// Deviation of the side, plus and minus, in mm.
+    pub tolerance_mm: f64,
+}
+
+/// A flat block seen through one face.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct FlatSpec {
+    /// Thickness in mm.
+    pub thickness_mm: f64,
+    /// Deviation of the thickness, plus and minus, in mm.
+    pub tolerance_mm: f64,
+}
+
+/// The steel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Steel {
+    /// Grade as ordered.
+    pub grade: String,
+    /// Longitudinal velocity in m/s.
+    pub longitudinal_m_s: f64,
+    /// Shear velocity in m/s.
+    pub shear_m_s: f64,
+    /// Density in kg/m³.
+    pub density_kg_m3: f64,
+    /// Attenuation of longitudinal waves at the probe's frequency, dB per metre of path.
+    pub attenuation_l_db_per_m: f64,
+    /// Attenuation of shear waves at the probe's frequency, dB per metre of path.
+    pub attenuation_s_db_per_m: f64,
+}
+
+/// The bars of the lot.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Bars {
+    /// How many.
+    pub count: u32,
+    /// Length of each in mm.
+    pub length_mm: f64,
+}
+
+/// The flaws that must be found, by class.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Flaws {
+    /// Flaws of the volume, as a disc that faces the beam.
+    pub disc: DiscClass,
+    /// Radial cracks at the surface. Absent: the skin is not part of the order.
+    pub crack: Option<CrackClass>,
+    /// Shortest flaw, along the bar, that must be met by the ordered number of pulses, in mm.
+    pub shortest_mm: f64,
+}
+
+/// Flaws of the volume.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DiscClass {
+    /// Diameter of the disc in mm.
+    pub diameter_mm: f64,
+    /// Depth under the surface from which the class is asked for, in mm.
+    pub skin_mm: f64,
+    /// Share of the section below the skin that must be covered, percent of area.
+    pub coverage_percent: f64,
+}
+
+/// Radial cracks at the surface.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CrackClass {
+    /// Depth of the crack in mm.
+    pub depth_mm: f64,
+    /// Share of the circumference that must be covered, percent.
+    pub coverage_percent: f64,
+}
+
+/// Lengths wanted from the bars.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Cut {
+    /// Shortest piece worth keeping, in mm.
+    pub shortest_mm: f64,
+    /// Steel lost by a saw cut, in mm.
+    pub kerf_mm: f64,
+}
+
+impl Order {
+    /// Reads and checks an order.
+    ///
+    /// # Errors
+    /// Malformed text, an unknown key, a later format, or a value that cannot be.
+    pub fn from_toml(name: &str, text: &str) -> Result<Self> {
+        let order: Self = read::toml(name, text)?;
+        order.check(name)?;
+        Ok(order)
+    }
+
+    fn check(&self, document: &str) -> Result<()> {
+        let l = Limits { document };
+        l.format("order", self.format, FORMAT)?;
+        l.named("order.number", &self.order.number)?;
+        l.named("order.customer", &self.order.customer)?;
+        l.named("order.heat", &self.order.heat)?;
+        l.named("order.rules", &self.order.rules)?;
+        match self.section {
+            SectionSpec::Round(r) => {
+                l.within(
+                    "section.round.diameter_mm",
+                    r.diameter_mm,
+                    10.0,
+                    254.0,
+                    "mm",
+                )?;
+                l.within(
+                    "section.round.tolerance_mm",
+                    r.tolerance_mm,
+                    0.0,
+                    r.diameter_mm / 10.0,
+                    "mm",
+                )?;
+            }
+            SectionSpec::Square(s) => {
+                l.within("section.square.side_mm", s.side_mm, 10.0, 254.0, "mm")?;
+                l.within(
+                    "section.square.corner_radius_mm",
+                    s.corner_radius_mm,
+                    0.0,
+                    s.side_mm / 2.0,
+                    "mm",
+                )?;
+                l.within(
+                    "section.square.tolerance_mm",
+                    s.tolerance_mm,
+                    0.0,
+                    s.side_mm / 10.0,
+                    "mm",
+                )?;
+            }
+            SectionSpec::Flat(f) => {
+                l.within(
+                    "section.flat.thickness_mm",
+                    f.thickness_mm,
+                    5.0,
+                    500.0,
+                    "mm",
+                )?;
+                l.within(
+                    "section.flat.tolerance_mm",
+                    f.tolerance_mm,
+                    0.0,
+                    f.thickness_mm / 10.0,
+                    "mm",
+                )?;
+            }
+        }
+        l.named("steel.grade", &self.steel.grade)?;
+        self.solid()
+            .map_err(|e| l.impossible("steel", "not a steel", e.to_string()))?;
+        l.within(
+            "steel.attenuation_l_db_per_m",
+            self.steel.attenuation_l_db_per_m,
+            0.0,
+            2000.0,
+            "dB/m",
+        )?;
+        l.within(
+            "steel.attenuation_s_db_per_m",
+            self.steel.attenuation_s_db_per_m,
+            0.0,
+            2000.0,
+            "dB/m",
+        )?;
+        if self.bars.count == 0 {
+            return Err(l.impossible("bars.count", 0, "at least one bar is needed"));
+        }
+        l.within("bars.length_mm", self.bars.length_mm, 10.0, 30_000.0, "mm")?;
+        let half = self.section().half_extent_m() * 1e3;
+        l.within(
+            "flaws.disc.diameter_mm",
+            self.flaws.disc.diameter_mm,
+            0.1,
+            half,
+            "mm",
+        )?;
+        l.within(
+            "flaws.disc.skin_mm",
+            self.flaws.disc.skin_mm,
+            0.0,
+            half * 0.9,
+            "mm",
+        )?;
+        l.within(
+            "flaws.disc.coverage_percent",
+            self.flaws.disc.coverage_percent,
+            0.0,
+            100.0,
+            "%",
+        )?;
+        if let Some(crack) = self.flaws.crack {
+            l.within("flaws.crack.depth_mm", crack.depth_mm, 0.05, half, "mm")?;
+            l.within(
+                "flaws.crack.coverage_percent",
+                crack.coverage_percent,
+                0.0,
+                100.0,
+                "%",
+            )?;
+        }
+        l.within(
+            "flaws.shortest_mm",
+            self.flaws.shortest_mm,
+            0.1,
+            self.bars.length_mm,
+            "mm",
+        )?;
+        l.within(
+            "cut.shortest_mm",
+            self.cut.shortest_mm,
+            1.0,
+            self.bars.length_mm,
+            "mm",
+        )?;
+        l.within("cut.kerf_mm", self.cut.kerf_mm, 0.0, 50.0, "mm")
+    }
+
+    /// The section in SI.
+    #[must_use]
+    pub fn section(&self) -> Section {
+        match self.section {
+            SectionSpec::Round(r) => Section::Round {
+                radius_m: r.diameter_mm / 2e3,
+            },
+            SectionSpec::Square(s) => Section::Square {
+                side_m: s.side_mm / 1e3,
+                corner_radius_m: s.corner_radius_mm / 1e3,
+            },
+            SectionSpec::Flat(f) => Section::Flat {
+                thickness_m: f.thickness_mm / 1e3,
+            },
+        }
+    }
+
+    /// The steel as an elastic solid.
+    ///
+    /// # Errors
+    /// The wave crate's reason when the velocities cannot belong together.
+    pub fn solid(&self) -> barwright_wave::Result<Solid> {
+        Solid::new(
+            self.steel.longitudinal_m_s,
+            self.steel.shear_m_s,
+            self.steel.density_kg_m3,
+        )
+    }
+
+    /// Hash of the meaning of the order: of its canonical JSON, so that comments and layout of the
+    /// written text do not matter.
+    #[must_use]
+    pub fn hash(&self) -> Hash {
+        Hash::of_meaning(self)
+    }
+}

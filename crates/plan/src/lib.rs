@@ -1,0 +1,1 @@
+//! From order and station to a technique, its coverage proof and its reference bar

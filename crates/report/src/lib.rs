@@ -1,0 +1,1 @@
+//! Papers, drawings and plots

@@ -1,0 +1,1 @@
+//! The virtual station: scene and technique to a capture with known truth

@@ -1,0 +1,20 @@
+//! Physics of ultrasound in water and steel bars: media, ray paths, delay laws, the exact field of
+//! a round bar, reflectors and pulses.
+//!
+//! Everything here is a pure function of its arguments: no files, no clocks, no printing. Units
+//! are SI throughout (m, s, Hz, rad); the time factor is exp(-iωt). Amplitudes in the bar are
+//! pressure-like: `P_L = -(λ+2μ) div u` and `P_S = μ (curl u)_z`; in the water the pressure `p`.
+//!
+//! Where to start: [`path`] (least-time paths), [`interface`] (plane-wave coefficients), then the
+//! two field engines [`ray`] and [`cylinder`].
+#![deny(missing_docs)]
+
+pub mod array;
+pub mod error;
+pub mod geometry;
+pub mod media;
+
+pub use array::Element;
+pub use error::{Result, WaveError};
+pub use geometry::{Point, Surface};
+pub use media::{Fluid, Mode, Solid};
