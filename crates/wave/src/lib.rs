@@ -10,9 +10,17 @@
 #![deny(missing_docs)]
 
 pub mod array;
+pub mod delay;
+pub mod echo;
+pub mod elevation;
 pub mod error;
+pub mod fresnel;
 pub mod geometry;
+pub mod interface;
 pub mod media;
+pub mod path;
+pub mod pulse;
+pub mod water;
 
 pub use array::Element;
 pub use error::{Result, WaveError};

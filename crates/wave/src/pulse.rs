@@ -24,7 +24,10 @@ impl Pulse {
     pub fn new(centre_hz: f64, bandwidth_rel: f64) -> Result<Self> {
         positive("the centre frequency", centre_hz, "Hz")?;
         if bandwidth_rel > 0.0 && bandwidth_rel <= 2.0 {
-            return Ok(Self { centre_hz, bandwidth_rel });
+            return Ok(Self {
+                centre_hz,
+                bandwidth_rel,
+            });
         }
         Err(WaveError::OutOfRange {
             what: "the relative -6 dB bandwidth",
@@ -80,7 +83,9 @@ mod tests {
         for side in [-1.0, 1.0] {
             assert!((pulse.spectrum(5e6 * (1.0 + side * 0.3)) - 0.5).abs() < 1e-14);
         }
-        assert!((pulse.analytic(pulse.duration_s(6.0) / 2.0).norm() - 10f64.powf(-0.3)).abs() < 1e-12);
+        assert!(
+            (pulse.analytic(pulse.duration_s(6.0) / 2.0).norm() - 10f64.powf(-0.3)).abs() < 1e-12
+        );
         // Fourier sum of the spectrum; 1e-12: Gaussian tails cut at 8 sigma (1e-14).
         let (df, t) = (pulse.sigma_hz() / 20.0, 0.7 / 5e6);
         let sum: Complex64 = (-160..=160)

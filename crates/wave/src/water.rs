@@ -7,8 +7,14 @@ use crate::media::Fluid;
 ///
 /// Marczak, J. Acoust. Soc. Am. 102 (1997) 2776, temperature scale ITS-90. Copies with
 /// -5.779136e-2 as the quadratic term circulate; they are 0.08 m/s too high at 20 °C.
-const MARCZAK: [f64; 6] =
-    [1.402_385e3, 5.038_813, -5.799_136e-2, 3.287_156e-4, -1.398_845e-6, 2.787_860e-9];
+const MARCZAK: [f64; 6] = [
+    1.402_385e3,
+    5.038_813,
+    -5.799_136e-2,
+    3.287_156e-4,
+    -1.398_845e-6,
+    2.787_860e-9,
+];
 
 /// Kell's numerator coefficients in rising powers of the temperature in °C, in kg/m³.
 const KELL: [f64; 6] = [
@@ -47,7 +53,10 @@ pub fn density_kg_m3(temperature_c: f64) -> Result<f64> {
 /// # Errors
 /// [`WaveError::OutOfRange`] outside 0..=95 °C.
 pub fn water(temperature_c: f64) -> Result<Fluid> {
-    Fluid::new(sound_velocity_m_s(temperature_c)?, density_kg_m3(temperature_c)?)
+    Fluid::new(
+        sound_velocity_m_s(temperature_c)?,
+        density_kg_m3(temperature_c)?,
+    )
 }
 
 fn in_range(temperature_c: f64) -> Result<f64> {

@@ -1,0 +1,269 @@
+//! Truth of this file: independent code (a separate program's values, read where they lie beside
+//! the project; tolerances are the ones that file states).
+
+use std::path::PathBuf;
+
+use barwright_wave::array::{arc, flat};
+use barwright_wave::{Element, Fluid, Point, Solid, Surface};
+use barwright_wave::{delay, echo, interface, path, water};
+use serde_json::Value;
+
+/// The check values of one kind, or a loud note that they are absent.
+fn load(kind: &str) -> Option<Value> {
+    let file = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
+        .join("../../../shared/check-values")
+        .join(format!("{kind}.json"));
+    let Ok(text) = std::fs::read_to_string(&file) else {
+        eprintln!("SKIPPED: check values of {kind} are not here");
+        return None;
+    };
+    Some(serde_json::from_str(&text).expect("check values are JSON"))
+}
+
+fn cases(document: &Value) -> &[Value] {
+    let cases = document["cases"].as_array().expect("a list of cases");
+    assert!(!cases.is_empty());
+    cases
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().expect("a number")
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    value
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(number)
+        .collect()
+}
+
+fn point(value: &Value) -> Point {
+    let xy = numbers(value);
+    Point::new(xy[0], xy[1])
+}
+
+fn surface(bar: &Value) -> Surface {
+    if bar["type"] == "round" {
+        return Surface::Round {
+            centre: point(&bar["bar_center"]),
+            radius_m: number(&bar["bar_radius"]),
+        };
+    }
+    let (y, half) = (number(&bar["face_y"]), number(&bar["side"]) / 2.0);
+    Surface::Flat {
+        a: Point::new(half, y),
+        b: Point::new(-half, y),
+    }
+}
+
+fn elements(array: &Value) -> Vec<Element> {
+    let count = array["n"].as_u64().expect("a count") as usize;
+    let pitch = number(&array["pitch"]);
+    let up = std::f64::consts::FRAC_PI_2;
+    if array["type"] == "arc" {
+        return arc(
+            number(&array["array_radius"]),
+            up,
+            count,
+            pitch,
+            pitch,
+            0.01,
+        );
+    }
+    let middle = Point::new(number(&array["array_x"]), number(&array["array_y"]));
+    let tilt = array["tilt_rad"].as_f64().unwrap_or(0.0);
+    flat(middle, tilt - up, count, pitch, pitch, 0.01)
+}
+
+#[test]
+fn water_speed() {
+    let Some(document) = load("water_speed") else {
+        return;
+    };
+    let tolerance = number(&document["suggested_tolerance"]["abs_m_s"]);
+    for case in cases(&document) {
+        let got = water::sound_velocity_m_s(number(&case["temperature_C"])).expect("in range");
+        assert!(
+            (got - number(&case["expected"]["c_m_s"])).abs() < tolerance,
+            "{}",
+            case["id"]
+        );
+    }
+}
+
+#[test]
+fn plane_wave() {
+    let Some(document) = load("plane_wave") else {
+        return;
+    };
+    let tolerance = number(&document["suggested_tolerance"]["abs"]);
+    for case in cases(&document) {
+        let fluid = Fluid::new(number(&case["c_f"]), number(&case["rho_f"])).expect("a fluid");
+        let solid = Solid::new(
+            number(&case["cL"]),
+            number(&case["cS"]),
+            number(&case["rho"]),
+        )
+        .expect("a solid");
+        let wave =
+            interface::plane_wave(&fluid, &solid, number(&case["theta_rad"])).expect("in range");
+        let expected = &case["expected"];
+        for (name, got) in [
+            ("R", wave.reflected),
+            ("T_L", wave.transmitted_l),
+            ("T_S", wave.transmitted_s),
+        ] {
+            let want = numbers(&expected[name]);
+            assert!(
+                (got.re - want[0]).abs() < tolerance,
+                "{} {name} {got}",
+                case["id"]
+            );
+            assert!(
+                (got.im - want[1]).abs() < tolerance,
+                "{} {name} {got}",
+                case["id"]
+            );
+        }
+        for (got, want) in wave.energy.iter().zip(numbers(&expected["energy"])) {
+            assert!((got - want).abs() < tolerance, "{} energy", case["id"]);
+        }
+        let critical = interface::critical_angles(&fluid, &solid);
+        for (name, got) in [
+            ("crit_L_rad", critical.longitudinal_rad),
+            ("crit_S_rad", critical.shear_rad),
+        ] {
+            match (got, case[name].as_f64()) {
+                (Some(got), Some(want)) => assert!((got - want).abs() < tolerance),
+                (got, want) => assert_eq!(got, want),
+            }
+        }
+    }
+}
+
+#[test]
+fn fermat_times() {
+    let Some(document) = load("fermat_times") else {
+        return;
+    };
+    let allowed = &document["suggested_tolerance"];
+    let (time, place, angle) = (
+        number(&allowed["time_s"]),
+        number(&allowed["entry_m"]),
+        number(&allowed["angle_rad"]),
+    );
+    for case in cases(&document) {
+        let id = &case["id"];
+        let (surface, elements) = (surface(&case["bar"]), elements(&case["array"]));
+        let target = point(&case["focus"]);
+        let material = &case["material"];
+        let steel = number(&material[if case["mode"] == "L" { "cL" } else { "cS" }]);
+        let water = number(&material["c1"]);
+        let expected = &case["expected"];
+        let (times, entries) = (numbers(&expected["time_s"]), &expected["entry"]);
+        let (inward, outward) = (
+            numbers(&expected["theta_in_rad"]),
+            numbers(&expected["theta_out_rad"]),
+        );
+        assert_eq!(elements.len(), times.len(), "{id}");
+        for (i, element) in elements.iter().enumerate() {
+            let got =
+                path::least_time(&surface, element.centre, target, water, steel).expect("a path");
+            assert!(
+                (got.time_s - times[i]).abs() < time,
+                "{id} {i}: {}",
+                got.time_s - times[i]
+            );
+            assert!(
+                got.entry.distance(point(&entries[i])) < place,
+                "{id} {i} entry"
+            );
+            assert!(
+                (got.angle_in_rad - inward[i]).abs() < angle,
+                "{id} {i} in {}",
+                got.angle_in_rad
+            );
+            assert!(
+                (got.angle_out_rad - outward[i]).abs() < angle,
+                "{id} {i} out"
+            );
+        }
+        let law = delay::focus(&surface, &elements, target, water, steel, None).expect("a law");
+        for (got, want) in law.delays_s.iter().zip(numbers(&expected["delay_s"])) {
+            assert!((got - want).abs() < time, "{id} delay");
+        }
+    }
+}
+
+#[test]
+fn pulse_echo_time() {
+    let Some(document) = load("pulse_echo_time") else {
+        return;
+    };
+    let allowed = &document["suggested_tolerance"];
+    let (time, place) = (number(&allowed["time_s"]), number(&allowed["point_m"]));
+    for case in cases(&document) {
+        let id = &case["id"];
+        let (face, element) = (surface(&case["bar"]), point(&case["element"]));
+        let side = case["bar"]["side"].as_f64().unwrap_or(f64::NAN);
+        let (material, expected) = (&case["material"], &case["expected"]);
+        let water = number(&material["c1"]);
+        let near = |got: f64, want: &Value, tolerance: f64, what: &str| {
+            assert!(
+                (got - number(want)).abs() < tolerance,
+                "{id} {what}: {got} {want}"
+            );
+        };
+        if case["kind"] == "normal_L" {
+            let got = echo::normal_incidence_times(
+                &face,
+                side,
+                element,
+                water,
+                number(&material["cL"]),
+                3,
+            )
+            .expect("times");
+            near(
+                got.water_m,
+                &expected["water_distance_m"],
+                place,
+                "water path",
+            );
+            near(got.front_s, &expected["front_s"], time, "front");
+            near(got.centre_s, &expected["center_s"], time, "centre");
+            for (got, want) in got.backwall_s.iter().zip(numbers(&expected["backwall_s"])) {
+                assert!((got - want).abs() < time, "{id} far wall");
+            }
+            continue;
+        }
+        let hits = expected["hit_points"].as_array().expect("hits");
+        let beta = number(&case["beta_rad"]);
+        let got = echo::shear_skip(
+            &face,
+            side,
+            element,
+            beta,
+            water,
+            number(&material["cS"]),
+            hits.len(),
+        )
+        .expect("a skip");
+        near(got.incidence_rad, &expected["alpha_rad"], 1e-9, "incidence");
+        near(got.water_m, &expected["water_path_m"], place, "water path");
+        near(got.leg_m, &expected["leg_m"], place, "leg");
+        assert!(
+            got.entry.distance(point(&expected["entry"])) < place,
+            "{id} entry"
+        );
+        for (i, want) in numbers(&expected["t_hit_s"]).into_iter().enumerate() {
+            assert!((got.times_s[i] - want).abs() < time, "{id} hit {i} time");
+            assert!(
+                got.hits[i].distance(point(&hits[i])) < place,
+                "{id} hit {i}"
+            );
+        }
+    }
+}
