@@ -1,0 +1,122 @@
+//! Recorded shots in memory and the header that says what they are.
+
+use barwright_job::{Hash, technique::Record};
+use serde::{Deserialize, Serialize};
+
+/// What a capture was taken for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum CaptureKind {
+    /// The reference bar moved through its motion list.
+    Reference,
+    /// The reference bar at line speed, several passes.
+    Check,
+    /// A bar of the order at line speed.
+    Production,
+    /// One position on a block or bar that does not move.
+    Still,
+}
+
+/// What a capture is and what it was taken with.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// What it was taken for.
+    pub kind: CaptureKind,
+    /// Hash of the technique that was loaded.
+    pub technique: Hash,
+    /// Hash of the level that was loaded; absent before levelling.
+    pub level: Option<Hash>,
+    /// Bar or block it was taken from.
+    pub bar: String,
+    /// Heat of the bar.
+    pub heat: String,
+    /// Length of the bar in metres.
+    pub length_m: f64,
+    /// What was recorded of each shot.
+    pub record: Record,
+    /// Gain that was set for each beam, dB re unit transfer.
+    pub gains_db: Vec<f64>,
+    /// Where the shots come from, in words (station, or file of a measured matrix).
+    pub origin: String,
+}
+
+/// A run of shots, one entry in each column for each shot, in order of time.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Shots {
+    /// Samples of one shot.
+    pub samples_per_shot: usize,
+    /// Motion of the motion list (reference) or pass (check); 0 otherwise.
+    pub pass: Vec<u16>,
+    /// Beam by number.
+    pub beam: Vec<u32>,
+    /// Time since the capture began, in seconds.
+    pub time_s: Vec<f64>,
+    /// Place along the bar under the ring, metres from the head end.
+    pub z_m: Vec<f64>,
+    /// Turn of the bar, counter-clockwise, in rad: a reflector at angle φ of the bar stands at
+    /// φ + turn in the section.
+    pub turn_rad: Vec<f32>,
+    /// First and last time from firing, in seconds, at which a source trace of a formed beam was
+    /// at full scale although the sum is not; NaN where none was. Beams recorded as such have NaN
+    /// here: their own samples tell.
+    pub clipped_s: Vec<[f32; 2]>,
+    /// Samples, shot after shot; `i16::MAX` stands for the record's `full_scale_fsh`.
+    pub samples: Vec<i16>,
+}
+
+impl Shots {
+    /// An empty run for shots of that many samples.
+    #[must_use]
+    pub fn new(samples_per_shot: usize) -> Self {
+        Self {
+            samples_per_shot,
+            ..Self::default()
+        }
+    }
+
+    /// Number of shots.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.beam.len()
+    }
+
+    /// Whether there are none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.beam.is_empty()
+    }
+
+    /// Samples of one shot. Valid for `index < len()`.
+    #[must_use]
+    pub fn ascan(&self, index: usize) -> &[i16] {
+        &self.samples[index * self.samples_per_shot..(index + 1) * self.samples_per_shot]
+    }
+
+    /// Appends the columns of one shot and `samples_per_shot` zero samples, returned for filling.
+    pub fn push(&mut self, shot: ShotPlace) -> &mut [i16] {
+        self.pass.push(shot.pass);
+        self.beam.push(shot.beam);
+        self.time_s.push(shot.time_s);
+        self.z_m.push(shot.z_m);
+        self.turn_rad.push(shot.turn_rad);
+        self.clipped_s.push([f32::NAN; 2]);
+        let start = self.samples.len();
+        self.samples.resize(start + self.samples_per_shot, 0);
+        &mut self.samples[start..]
+    }
+}
+
+/// Where and when a shot was taken.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ShotPlace {
+    /// Motion or pass.
+    pub pass: u16,
+    /// Beam by number.
+    pub beam: u32,
+    /// Time since the capture began, in seconds.
+    pub time_s: f64,
+    /// Place along the bar, metres from the head end.
+    pub z_m: f64,
+    /// Turn of the bar in rad.
+    pub turn_rad: f32,
+}
