@@ -10,16 +10,19 @@
 #![deny(missing_docs)]
 
 pub mod array;
+pub mod cylinder;
 pub mod delay;
 pub mod echo;
 pub mod elevation;
 pub mod error;
 pub mod fresnel;
 pub mod geometry;
+pub mod harmonics;
 pub mod interface;
 pub mod media;
 pub mod path;
 pub mod pulse;
+pub mod scatter;
 pub mod water;
 
 pub use array::Element;

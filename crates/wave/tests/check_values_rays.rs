@@ -4,7 +4,8 @@
 use std::path::PathBuf;
 
 use barwright_wave::array::{arc, flat};
-use barwright_wave::{Element, Fluid, Point, Solid, Surface};
+use barwright_wave::scatter::SideDrilledHole;
+use barwright_wave::{Element, Fluid, Mode, Point, Solid, Surface};
 use barwright_wave::{delay, echo, interface, path, water};
 use serde_json::Value;
 
@@ -263,6 +264,36 @@ fn pulse_echo_time() {
             assert!(
                 got.hits[i].distance(point(&hits[i])) < place,
                 "{id} hit {i}"
+            );
+        }
+    }
+}
+
+#[test]
+fn sdh_scatter() {
+    let Some(document) = load("sdh_scatter") else {
+        return;
+    };
+    let relative = number(&document["suggested_tolerance"]["rel_to_sqrt_a"]);
+    for case in cases(&document) {
+        let radius = number(&case["a"]);
+        // The density does not enter.
+        let solid = Solid::new(number(&case["cL"]), number(&case["cS"]), 7800.0).expect("a solid");
+        let hole =
+            SideDrilledHole::new(radius, &solid, number(&case["frequency"])).expect("a hole");
+        for (name, from, to) in [
+            ("f_LL", Mode::L, Mode::L),
+            ("f_LS", Mode::L, Mode::S),
+            ("f_SL", Mode::S, Mode::L),
+            ("f_SS", Mode::S, Mode::S),
+        ] {
+            let got = hole.amplitude(from, to, number(&case["theta_rad"]));
+            let want = numbers(&case["expected"][name]);
+            let far = (got.re - want[0]).hypot(got.im - want[1]);
+            assert!(
+                far < relative * radius.sqrt(),
+                "{} {name}: {got}, off by {far}",
+                case["id"]
             );
         }
     }
