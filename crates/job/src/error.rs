@@ -82,11 +82,7 @@ pub enum DocumentError {
 }
 
 fn at_key(key: &str) -> String {
-    if key.is_empty() {
-        String::new()
-    } else {
-        format!(" (at {key})")
-    }
+    if key.is_empty() { String::new() } else { format!(" (at {key})") }
 }
 
 impl DocumentError {
@@ -99,9 +95,9 @@ impl DocumentError {
             Self::TooNew { .. } => {
                 Some("use the program version that wrote it, or a later one".into())
             }
-            Self::Mismatch { role, .. } => Some(format!(
-                "use the {role} it was made for, or make it again for this one"
-            )),
+            Self::Mismatch { role, .. } => {
+                Some(format!("use the {role} it was made for, or make it again for this one"))
+            }
             _ => None,
         }
     }

@@ -52,12 +52,7 @@ impl Finding {
     /// A finding about the whole.
     #[must_use]
     pub fn new(topic: Topic, message: impl Into<String>) -> Self {
-        Self {
-            topic,
-            message: message.into(),
-            beams: Vec::new(),
-            stretch_m: None,
-        }
+        Self { topic, message: message.into(), beams: Vec::new(), stretch_m: None }
     }
 
     /// The same finding, naming the beams concerned.

@@ -178,13 +178,7 @@ impl Order {
         l.named("order.rules", &self.order.rules)?;
         match self.section {
             SectionSpec::Round(r) => {
-                l.within(
-                    "section.round.diameter_mm",
-                    r.diameter_mm,
-                    10.0,
-                    254.0,
-                    "mm",
-                )?;
+                l.within("section.round.diameter_mm", r.diameter_mm, 10.0, 254.0, "mm")?;
                 l.within(
                     "section.round.tolerance_mm",
                     r.tolerance_mm,
@@ -211,13 +205,7 @@ impl Order {
                 )?;
             }
             SectionSpec::Flat(f) => {
-                l.within(
-                    "section.flat.thickness_mm",
-                    f.thickness_mm,
-                    5.0,
-                    500.0,
-                    "mm",
-                )?;
+                l.within("section.flat.thickness_mm", f.thickness_mm, 5.0, 500.0, "mm")?;
                 l.within(
                     "section.flat.tolerance_mm",
                     f.tolerance_mm,
@@ -228,8 +216,7 @@ impl Order {
             }
         }
         l.named("steel.grade", &self.steel.grade)?;
-        self.solid()
-            .map_err(|e| l.impossible("steel", "not a steel", e.to_string()))?;
+        self.solid().map_err(|e| l.impossible("steel", "not a steel", e.to_string()))?;
         l.within(
             "steel.attenuation_l_db_per_m",
             self.steel.attenuation_l_db_per_m,
@@ -249,51 +236,15 @@ impl Order {
         }
         l.within("bars.length_mm", self.bars.length_mm, 10.0, 30_000.0, "mm")?;
         let half = self.section().half_extent_m() * 1e3;
-        l.within(
-            "flaws.disc.diameter_mm",
-            self.flaws.disc.diameter_mm,
-            0.1,
-            half,
-            "mm",
-        )?;
-        l.within(
-            "flaws.disc.skin_mm",
-            self.flaws.disc.skin_mm,
-            0.0,
-            half * 0.9,
-            "mm",
-        )?;
-        l.within(
-            "flaws.disc.coverage_percent",
-            self.flaws.disc.coverage_percent,
-            0.0,
-            100.0,
-            "%",
-        )?;
+        l.within("flaws.disc.diameter_mm", self.flaws.disc.diameter_mm, 0.1, half, "mm")?;
+        l.within("flaws.disc.skin_mm", self.flaws.disc.skin_mm, 0.0, half * 0.9, "mm")?;
+        l.within("flaws.disc.coverage_percent", self.flaws.disc.coverage_percent, 0.0, 100.0, "%")?;
         if let Some(crack) = self.flaws.crack {
             l.within("flaws.crack.depth_mm", crack.depth_mm, 0.05, half, "mm")?;
-            l.within(
-                "flaws.crack.coverage_percent",
-                crack.coverage_percent,
-                0.0,
-                100.0,
-                "%",
-            )?;
+            l.within("flaws.crack.coverage_percent", crack.coverage_percent, 0.0, 100.0, "%")?;
         }
-        l.within(
-            "flaws.shortest_mm",
-            self.flaws.shortest_mm,
-            0.1,
-            self.bars.length_mm,
-            "mm",
-        )?;
-        l.within(
-            "cut.shortest_mm",
-            self.cut.shortest_mm,
-            1.0,
-            self.bars.length_mm,
-            "mm",
-        )?;
+        l.within("flaws.shortest_mm", self.flaws.shortest_mm, 0.1, self.bars.length_mm, "mm")?;
+        l.within("cut.shortest_mm", self.cut.shortest_mm, 1.0, self.bars.length_mm, "mm")?;
         l.within("cut.kerf_mm", self.cut.kerf_mm, 0.0, 50.0, "mm")
     }
 
@@ -301,16 +252,12 @@ impl Order {
     #[must_use]
     pub fn section(&self) -> Section {
         match self.section {
-            SectionSpec::Round(r) => Section::Round {
-                radius_m: r.diameter_mm / 2e3,
-            },
+            SectionSpec::Round(r) => Section::Round { radius_m: r.diameter_mm / 2e3 },
             SectionSpec::Square(s) => Section::Square {
                 side_m: s.side_mm / 1e3,
                 corner_radius_m: s.corner_radius_mm / 1e3,
             },
-            SectionSpec::Flat(f) => Section::Flat {
-                thickness_m: f.thickness_mm / 1e3,
-            },
+            SectionSpec::Flat(f) => Section::Flat { thickness_m: f.thickness_mm / 1e3 },
         }
     }
 
@@ -319,11 +266,7 @@ impl Order {
     /// # Errors
     /// The wave crate's reason when the velocities cannot belong together.
     pub fn solid(&self) -> barwright_wave::Result<Solid> {
-        Solid::new(
-            self.steel.longitudinal_m_s,
-            self.steel.shear_m_s,
-            self.steel.density_kg_m3,
-        )
+        Solid::new(self.steel.longitudinal_m_s, self.steel.shear_m_s, self.steel.density_kg_m3)
     }
 
     /// Hash of the meaning of the order: of its canonical JSON, so that comments and layout of the

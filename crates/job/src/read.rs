@@ -86,12 +86,7 @@ mod tests {
     #[test]
     fn a_wrong_type_names_line_column_and_key() {
         let e = toml::<Outer>("o.toml", "[bar]\ndiameter_mm = \"forty\"\n").expect_err("a string");
-        let DocumentError::Malformed {
-            line, column, key, ..
-        } = e
-        else {
-            panic!("{e}")
-        };
+        let DocumentError::Malformed { line, column, key, .. } = e else { panic!("{e}") };
         assert_eq!((line, column, key.as_str()), (2, 15, "bar.diameter_mm"));
     }
 

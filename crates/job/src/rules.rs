@@ -139,37 +139,13 @@ impl Rules {
         l.named("rules.name", &self.rules.name)?;
         l.named("rules.version", &self.rules.version)?;
         l.named("rules.source", &self.rules.source)?;
-        l.within(
-            "alarm.height_fsh_percent",
-            self.alarm.height_fsh_percent,
-            1.0,
-            100.0,
-            "%",
-        )?;
+        l.within("alarm.height_fsh_percent", self.alarm.height_fsh_percent, 1.0, 100.0, "%")?;
         if self.alarm.persistence == 0 {
             return Err(l.impossible("alarm.persistence", 0, "at least one shot must agree"));
         }
-        l.within(
-            "volume.largest_disc_mm",
-            self.volume.largest_disc_mm,
-            0.1,
-            100.0,
-            "mm",
-        )?;
-        l.within(
-            "volume.longest_mm",
-            self.volume.longest_mm,
-            0.1,
-            30_000.0,
-            "mm",
-        )?;
-        l.within(
-            "surface.deepest_mm",
-            self.surface.deepest_mm,
-            0.01,
-            100.0,
-            "mm",
-        )?;
+        l.within("volume.largest_disc_mm", self.volume.largest_disc_mm, 0.1, 100.0, "mm")?;
+        l.within("volume.longest_mm", self.volume.longest_mm, 0.1, 30_000.0, "mm")?;
+        l.within("surface.deepest_mm", self.surface.deepest_mm, 0.01, 100.0, "mm")?;
         l.within(
             "surface.reject_bar_mm",
             self.surface.reject_bar_mm,
@@ -185,27 +161,9 @@ impl Rules {
             "mm",
         )?;
         let v = &self.level;
-        l.within(
-            "level.target_fsh_percent",
-            v.target_fsh_percent,
-            10.0,
-            100.0,
-            "%",
-        )?;
-        l.within(
-            "level.low_fsh_percent",
-            v.low_fsh_percent,
-            1.0,
-            v.target_fsh_percent,
-            "%",
-        )?;
-        l.within(
-            "level.high_fsh_percent",
-            v.high_fsh_percent,
-            v.target_fsh_percent,
-            100.0,
-            "%",
-        )?;
+        l.within("level.target_fsh_percent", v.target_fsh_percent, 10.0, 100.0, "%")?;
+        l.within("level.low_fsh_percent", v.low_fsh_percent, 1.0, v.target_fsh_percent, "%")?;
+        l.within("level.high_fsh_percent", v.high_fsh_percent, v.target_fsh_percent, 100.0, "%")?;
         l.within(
             "alarm.height_fsh_percent",
             self.alarm.height_fsh_percent,
@@ -218,13 +176,7 @@ impl Rules {
             return Err(l.impossible("check.passes", 0, "at least one pass is needed"));
         }
         l.within("check.spread_db", c.spread_db, 0.0, 40.0, "dB")?;
-        l.within(
-            "check.signal_to_noise_db",
-            c.signal_to_noise_db,
-            0.0,
-            80.0,
-            "dB",
-        )?;
+        l.within("check.signal_to_noise_db", c.signal_to_noise_db, 0.0, 80.0, "dB")?;
         l.within("check.place_mm", c.place_mm, 0.0, 1000.0, "mm")?;
         l.within("check.interval_h", c.interval_h, 0.01, 168.0, "h")
     }

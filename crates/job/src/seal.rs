@@ -77,10 +77,7 @@ impl<T: Document> Sealed<T> {
             document: T::KIND.to_owned(),
             format: T::FORMAT,
             program: env!("CARGO_PKG_VERSION").to_owned(),
-            made_from: made_from
-                .into_iter()
-                .map(|(k, v)| (k.to_owned(), v))
-                .collect(),
+            made_from: made_from.into_iter().map(|(k, v)| (k.to_owned(), v)).collect(),
             body,
             hash: Hash(String::new()),
         };
@@ -108,16 +105,11 @@ impl<T: Document> Sealed<T> {
     /// [`DocumentError::TooNew`] for a later format, [`DocumentError::WrongKind`] for another
     /// kind.
     pub fn from_json(name: &str, text: &str) -> Result<Self> {
-        let corrupt = |message: String| DocumentError::Corrupt {
-            document: name.to_owned(),
-            message,
-        };
+        let corrupt =
+            |message: String| DocumentError::Corrupt { document: name.to_owned(), message };
         let value: serde_json::Value =
             serde_json::from_str(text).map_err(|e| corrupt(format!("not JSON: {e}")))?;
-        let kind = value
-            .get("document")
-            .and_then(|v| v.as_str())
-            .unwrap_or("nameless document");
+        let kind = value.get("document").and_then(|v| v.as_str()).unwrap_or("nameless document");
         if kind != T::KIND {
             return Err(DocumentError::WrongKind {
                 document: name.to_owned(),
@@ -125,10 +117,7 @@ impl<T: Document> Sealed<T> {
                 wanted: T::KIND.to_owned(),
             });
         }
-        let found = value
-            .get("format")
-            .and_then(serde_json::Value::as_u64)
-            .unwrap_or(0);
+        let found = value.get("format").and_then(serde_json::Value::as_u64).unwrap_or(0);
         let found = u32::try_from(found).unwrap_or(u32::MAX);
         if found > T::FORMAT {
             return Err(DocumentError::TooNew {
@@ -138,11 +127,7 @@ impl<T: Document> Sealed<T> {
                 known: T::FORMAT,
             });
         }
-        let stored = value
-            .get("hash")
-            .and_then(|v| v.as_str())
-            .unwrap_or("")
-            .to_owned();
+        let stored = value.get("hash").and_then(|v| v.as_str()).unwrap_or("").to_owned();
         let computed = hash_of(&value);
         if stored != computed.0 {
             return Err(corrupt(format!(
@@ -207,14 +192,7 @@ mod tests {
 
     #[test]
     fn a_changed_digit_is_corrupt() {
-        let text = Sealed::seal(
-            Note {
-                numbers: vec![1.25],
-            },
-            [],
-        )
-        .to_json()
-        .replace("1.25", "1.26");
+        let text = Sealed::seal(Note { numbers: vec![1.25] }, []).to_json().replace("1.25", "1.26");
         let e = Sealed::<Note>::from_json("n.json", &text).expect_err("changed");
         assert!(matches!(e, DocumentError::Corrupt { .. }), "{e}");
     }
@@ -225,16 +203,6 @@ mod tests {
             .to_json()
             .replace("\"format\": 1", "\"format\": 2");
         let e = Sealed::<Note>::from_json("n.json", &text).expect_err("newer");
-        assert!(
-            matches!(
-                e,
-                DocumentError::TooNew {
-                    found: 2,
-                    known: 1,
-                    ..
-                }
-            ),
-            "{e}"
-        );
+        assert!(matches!(e, DocumentError::TooNew { found: 2, known: 1, .. }), "{e}");
     }
 }

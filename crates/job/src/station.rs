@@ -170,18 +170,8 @@ impl Array {
     #[must_use]
     pub fn elements(&self) -> (u32, f64, f64, f64) {
         match *self {
-            Self::Arc(a) => (
-                a.elements,
-                a.pitch_mm,
-                a.element_width_mm,
-                a.element_length_mm,
-            ),
-            Self::Flat(a) => (
-                a.elements,
-                a.pitch_mm,
-                a.element_width_mm,
-                a.element_length_mm,
-            ),
+            Self::Arc(a) => (a.elements, a.pitch_mm, a.element_width_mm, a.element_length_mm),
+            Self::Flat(a) => (a.elements, a.pitch_mm, a.element_width_mm, a.element_length_mm),
         }
     }
 }
@@ -203,40 +193,16 @@ impl Station {
         l.named("station.name", &self.station.name)?;
         match self.coupling {
             Coupling::Water(w) => {
-                l.within(
-                    "coupling.water.temperature_c",
-                    w.temperature_c,
-                    0.0,
-                    95.0,
-                    "°C",
-                )?;
+                l.within("coupling.water.temperature_c", w.temperature_c, 0.0, 95.0, "°C")?;
                 l.within("coupling.water.tolerance_k", w.tolerance_k, 0.0, 30.0, "K")?;
             }
             Coupling::Contact(c) => {
-                l.within(
-                    "coupling.contact.dead_zone_mm",
-                    c.dead_zone_mm,
-                    0.0,
-                    100.0,
-                    "mm",
-                )?;
+                l.within("coupling.contact.dead_zone_mm", c.dead_zone_mm, 0.0, 100.0, "mm")?;
             }
         }
-        l.within(
-            "line.max_speed_m_s",
-            self.line.max_speed_m_s,
-            0.001,
-            10.0,
-            "m/s",
-        )?;
+        l.within("line.max_speed_m_s", self.line.max_speed_m_s, 0.001, 10.0, "m/s")?;
         l.within("line.centring_mm", self.line.centring_mm, 0.0, 20.0, "mm")?;
-        l.within(
-            "line.unguided_end_mm",
-            self.line.unguided_end_mm,
-            0.0,
-            5000.0,
-            "mm",
-        )?;
+        l.within("line.unguided_end_mm", self.line.unguided_end_mm, 0.0, 5000.0, "mm")?;
         let e = &self.electronics;
         if e.aperture_elements == 0 {
             return Err(l.impossible(
@@ -252,36 +218,12 @@ impl Station {
                 "at least one aperture must fire",
             ));
         }
-        l.within(
-            "electronics.delay_step_ns",
-            e.delay_step_ns,
-            0.01,
-            100.0,
-            "ns",
-        )?;
-        l.within(
-            "electronics.gain_min_db",
-            e.gain_min_db,
-            -200.0,
-            200.0,
-            "dB",
-        )?;
-        l.within(
-            "electronics.gain_max_db",
-            e.gain_max_db,
-            e.gain_min_db,
-            200.0,
-            "dB",
-        )?;
+        l.within("electronics.delay_step_ns", e.delay_step_ns, 0.01, 100.0, "ns")?;
+        l.within("electronics.gain_min_db", e.gain_min_db, -200.0, 200.0, "dB")?;
+        l.within("electronics.gain_max_db", e.gain_max_db, e.gain_min_db, 200.0, "dB")?;
         l.within("electronics.gain_step_db", e.gain_step_db, 0.001, 6.0, "dB")?;
         l.within("electronics.max_prf_hz", e.max_prf_hz, 1.0, 1e6, "Hz")?;
-        l.within(
-            "electronics.headroom_fsh_percent",
-            e.headroom_fsh_percent,
-            100.0,
-            10_000.0,
-            "%",
-        )?;
+        l.within("electronics.headroom_fsh_percent", e.headroom_fsh_percent, 100.0, 10_000.0, "%")?;
         if self.rings.is_empty() {
             return Err(l.impossible("rings", "empty", "a station needs at least one ring"));
         }
@@ -289,31 +231,13 @@ impl Station {
             let key = |name: &str| format!("rings[{i}].{name}");
             l.named(&key("name"), &ring.name)?;
             l.positive(&key("smallest_mm"), ring.smallest_mm, "mm")?;
-            l.within(
-                &key("largest_mm"),
-                ring.largest_mm,
-                ring.smallest_mm,
-                500.0,
-                "mm",
-            )?;
+            l.within(&key("largest_mm"), ring.largest_mm, ring.smallest_mm, 500.0, "mm")?;
             if ring.probes == 0 {
                 return Err(l.impossible(&key("probes"), 0, "a ring needs at least one probe"));
             }
-            l.within(
-                &key("first_probe_deg"),
-                ring.first_probe_deg,
-                -360.0,
-                360.0,
-                "°",
-            )?;
+            l.within(&key("first_probe_deg"), ring.first_probe_deg, -360.0, 360.0, "°")?;
             l.within(&key("frequency_mhz"), ring.frequency_mhz, 0.1, 30.0, "MHz")?;
-            l.within(
-                &key("bandwidth_percent"),
-                ring.bandwidth_percent,
-                10.0,
-                150.0,
-                "%",
-            )?;
+            l.within(&key("bandwidth_percent"), ring.bandwidth_percent, 10.0, 150.0, "%")?;
             l.within(
                 "electronics.sample_rate_mhz",
                 e.sample_rate_mhz,
@@ -360,13 +284,7 @@ impl Station {
                     )?;
                 }
                 (Array::Flat(a), Coupling::Contact(_)) => {
-                    l.within(
-                        &key("array.flat.distance_mm"),
-                        a.distance_mm,
-                        0.0,
-                        0.0,
-                        "mm",
-                    )?;
+                    l.within(&key("array.flat.distance_mm"), a.distance_mm, 0.0, 0.0, "mm")?;
                 }
             }
         }

@@ -101,15 +101,11 @@ impl Section {
     #[must_use]
     pub fn surface(&self) -> Option<Surface> {
         match *self {
-            Self::Round { radius_m } => Some(Surface::Round {
-                centre: Point::default(),
-                radius_m,
-            }),
+            Self::Round { radius_m } => Some(Surface::Round { centre: Point::default(), radius_m }),
             Self::Square { .. } => None,
-            Self::Flat { .. } => Some(Surface::Flat {
-                a: Point::new(1.0, 0.0),
-                b: Point::new(-1.0, 0.0),
-            }),
+            Self::Flat { .. } => {
+                Some(Surface::Flat { a: Point::new(1.0, 0.0), b: Point::new(-1.0, 0.0) })
+            }
         }
     }
 }
@@ -250,19 +246,12 @@ impl Beam {
     pub fn curve_db(&self, after_surface_s: f64) -> f64 {
         let points = &self.gain_curve;
         let next = points.partition_point(|p| p.after_surface_s < after_surface_s);
-        match (
-            next.checked_sub(1).and_then(|i| points.get(i)),
-            points.get(next),
-        ) {
+        match (next.checked_sub(1).and_then(|i| points.get(i)), points.get(next)) {
             (None, None) => 0.0,
             (Some(p), None) | (None, Some(p)) => p.gain_db,
             (Some(a), Some(b)) => {
                 let span = b.after_surface_s - a.after_surface_s;
-                let t = if span > 0.0 {
-                    (after_surface_s - a.after_surface_s) / span
-                } else {
-                    1.0
-                };
+                let t = if span > 0.0 { (after_surface_s - a.after_surface_s) / span } else { 1.0 };
                 a.gain_db + t * (b.gain_db - a.gain_db)
             }
         }
@@ -328,11 +317,7 @@ impl Axis {
     /// The point reached after a time there and back, on the straight axis (no skip).
     #[must_use]
     pub fn at(&self, after_surface_s: f64) -> Point {
-        self.entry
-            + Point::polar(
-                self.velocity_m_s * after_surface_s / 2.0,
-                self.direction_rad,
-            )
+        self.entry + Point::polar(self.velocity_m_s * after_surface_s / 2.0, self.direction_rad)
     }
 }
 

@@ -1,5 +1,4 @@
 //! The documents in `examples/` read as they stand, and refuse what cannot be.
-#![allow(clippy::unwrap_used)]
 
 use barwright_job::{DocumentError, Order, Rules, Station};
 
@@ -62,7 +61,8 @@ fn an_unknown_key_names_its_line_and_the_nearest_known_key() {
 
 #[test]
 fn a_probe_cannot_have_fewer_elements_than_the_aperture() {
-    let text = example("station-line-2.toml").replace("aperture_elements = 32", "aperture_elements = 97");
+    let text =
+        example("station-line-2.toml").replace("aperture_elements = 32", "aperture_elements = 97");
     let e = Station::from_toml("s.toml", &text).expect_err("too many");
     assert!(e.to_string().contains("96 elements"), "{e}");
 }

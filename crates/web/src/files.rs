@@ -1,0 +1,123 @@
+//! Reading and writing whole documents: never half a file, and three different errors for a file
+//! that is absent, damaged or too new.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use barwright_job::{DocumentError, Sealed, seal::Document};
+
+/// Why a document could not be read or written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum FileError {
+    /// There is no such file.
+    #[error("{}: there is no such file", path.display())]
+    Absent {
+        /// The path asked for.
+        path: PathBuf,
+    },
+    /// The operating system refused to read.
+    #[error("{}: cannot be read", path.display())]
+    Read {
+        /// The path asked for.
+        path: PathBuf,
+        /// The reason.
+        source: std::io::Error,
+    },
+    /// The operating system refused to write; whatever stood there before still stands.
+    #[error("{}: cannot be written; what stood there before is untouched", path.display())]
+    Write {
+        /// The path asked for.
+        path: PathBuf,
+        /// The reason.
+        source: std::io::Error,
+    },
+    /// The text is not a usable document.
+    #[error(transparent)]
+    Document {
+        /// The reason, with line and key.
+        source: DocumentError,
+        /// The text, for showing the line.
+        text: String,
+    },
+}
+
+impl FileError {
+    /// The cure in words, where one is known.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        match self {
+            Self::Absent { .. } => {
+                Some("check the path; `barwright help` says which step makes which file".into())
+            }
+            Self::Write { source, .. } if source.kind() == std::io::ErrorKind::StorageFull => {
+                Some("free some space on the disk, or choose another folder".into())
+            }
+            Self::Write { .. } => Some("choose a folder you may write to".into()),
+            Self::Document { source, .. } => source.hint(),
+            Self::Read { .. } => None,
+        }
+    }
+}
+
+/// Name of a file for messages: its path as given.
+fn name(path: &Path) -> String {
+    path.display().to_string()
+}
+
+/// The text of a file.
+///
+/// # Errors
+/// [`FileError::Absent`] or [`FileError::Read`].
+pub fn read_text(path: &Path) -> Result<String, FileError> {
+    std::fs::read_to_string(path).map_err(|source| match source.kind() {
+        std::io::ErrorKind::NotFound => FileError::Absent { path: path.to_owned() },
+        _ => FileError::Read { path: path.to_owned(), source },
+    })
+}
+
+/// A written document, read by its own reader (`Order::from_toml` and the like).
+///
+/// # Errors
+/// The file's or the document's reason.
+pub fn read_written<T>(
+    path: &Path,
+    parse: impl Fn(&str, &str) -> barwright_job::Result<T>,
+) -> Result<T, FileError> {
+    let text = read_text(path)?;
+    parse(&name(path), &text).map_err(|source| FileError::Document { source, text })
+}
+
+/// A derived document.
+///
+/// # Errors
+/// The file's or the document's reason.
+pub fn read_sealed<T: Document>(path: &Path) -> Result<Sealed<T>, FileError> {
+    read_written(path, Sealed::<T>::from_json)
+}
+
+/// Writes a file so that a reader finds either the old content or the new, never a part: a
+/// temporary file beside it, synced, then renamed.
+///
+/// # Errors
+/// [`FileError::Write`]; the old content stands.
+pub fn write(path: &Path, content: &[u8]) -> Result<(), FileError> {
+    let attempt = || -> std::io::Result<()> {
+        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        std::fs::create_dir_all(folder)?;
+        let mut file = tempfile::Builder::new().prefix(".writing-").tempfile_in(folder)?;
+        file.write_all(content)?;
+        file.as_file().sync_all()?;
+        file.persist(path).map_err(|e| e.error)?;
+        Ok(())
+    };
+    attempt().map_err(|source| FileError::Write { path: path.to_owned(), source })
+}
+
+/// Writes a derived document.
+///
+/// # Errors
+/// [`FileError::Write`]; the old content stands.
+pub fn write_sealed<T: Document>(path: &Path, document: &Sealed<T>) -> Result<(), FileError> {
+    write(path, document.to_json().as_bytes())
+}

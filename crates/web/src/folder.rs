@@ -1,0 +1,242 @@
+//! The job folder: one order's documents under fixed names, so that every command finds what the
+//! step before it made.
+
+use std::path::{Path, PathBuf};
+
+use barwright_job::{
+    Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement, level::Level,
+    proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+};
+
+use crate::files::{self, FileError};
+
+/// A folder with the documents of one order.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct JobFolder {
+    root: PathBuf,
+}
+
+impl JobFolder {
+    /// The folder at a path; nothing is read or made yet.
+    #[must_use]
+    pub fn new(root: impl Into<PathBuf>) -> Self {
+        Self { root: root.into() }
+    }
+
+    /// Where it lies.
+    #[must_use]
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
+    /// Path of a document of the folder.
+    #[must_use]
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.root.join(name)
+    }
+
+    /// The order as written.
+    #[must_use]
+    pub fn order_path(&self) -> PathBuf {
+        self.path("order.toml")
+    }
+
+    /// The station as written.
+    #[must_use]
+    pub fn station_path(&self) -> PathBuf {
+        self.path("station.toml")
+    }
+
+    /// The acceptance rules as written.
+    #[must_use]
+    pub fn rules_path(&self) -> PathBuf {
+        self.path("rules.toml")
+    }
+
+    /// The technique.
+    #[must_use]
+    pub fn technique_path(&self) -> PathBuf {
+        self.path("technique.json")
+    }
+
+    /// The coverage proof.
+    #[must_use]
+    pub fn proof_path(&self) -> PathBuf {
+        self.path("proof.json")
+    }
+
+    /// The reference bar.
+    #[must_use]
+    pub fn reference_path(&self) -> PathBuf {
+        self.path("reference-bar.json")
+    }
+
+    /// The level in force.
+    #[must_use]
+    pub fn level_path(&self) -> PathBuf {
+        self.path("level.json")
+    }
+
+    /// A check by number, counted from 1.
+    #[must_use]
+    pub fn check_path(&self, number: usize) -> PathBuf {
+        self.path(&format!("checks/check-{number:02}.json"))
+    }
+
+    /// A capture by name.
+    #[must_use]
+    pub fn capture_path(&self, name: &str) -> PathBuf {
+        self.path(&format!("captures/{name}.parquet"))
+    }
+
+    /// What screening says of a bar.
+    #[must_use]
+    pub fn screened_path(&self, bar: &str) -> PathBuf {
+        self.path(&format!("bars/{bar}.screened.json"))
+    }
+
+    /// Every peak of a bar.
+    #[must_use]
+    pub fn echoes_path(&self, bar: &str) -> PathBuf {
+        self.path(&format!("bars/{bar}.echoes.parquet"))
+    }
+
+    /// The kept A-scans of a bar.
+    #[must_use]
+    pub fn ascans_path(&self, bar: &str) -> PathBuf {
+        self.path(&format!("bars/{bar}.ascans.parquet"))
+    }
+
+    /// The judgement of a bar.
+    #[must_use]
+    pub fn judgement_path(&self, bar: &str) -> PathBuf {
+        self.path(&format!("bars/{bar}.judgement.json"))
+    }
+
+    /// A paper by name.
+    #[must_use]
+    pub fn paper_path(&self, name: &str) -> PathBuf {
+        self.path(&format!("papers/{name}.pdf"))
+    }
+
+    /// The ledger.
+    #[must_use]
+    pub fn ledger_path(&self) -> PathBuf {
+        self.path("ledger.db")
+    }
+
+    /// Names of the papers made so far, without ending, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn papers(&self) -> Result<Vec<String>, FileError> {
+        self.names("papers", ".pdf")
+    }
+
+    /// Names of the bars screened so far, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn bars(&self) -> Result<Vec<String>, FileError> {
+        self.names("bars", ".screened.json")
+    }
+
+    /// The checks made so far, oldest first.
+    ///
+    /// # Errors
+    /// The file's or the document's reason.
+    pub fn checks(&self) -> Result<Vec<Sealed<Check>>, FileError> {
+        self.names("checks", ".json")?
+            .iter()
+            .map(|name| files::read_sealed(&self.path(&format!("checks/{name}.json"))))
+            .collect()
+    }
+
+    fn names(&self, folder: &str, ending: &str) -> Result<Vec<String>, FileError> {
+        let path = self.path(folder);
+        let entries = match std::fs::read_dir(&path) {
+            Ok(entries) => entries,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+            Err(source) => return Err(FileError::Read { path, source }),
+        };
+        let mut names: Vec<String> = entries
+            .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
+            .filter_map(|name| name.strip_suffix(ending).map(str::to_owned))
+            .filter(|name| !name.starts_with('.'))
+            .collect();
+        names.sort();
+        Ok(names)
+    }
+
+    /// The order.
+    ///
+    /// # Errors
+    /// The file's or the document's reason; so for the readers below.
+    pub fn order(&self) -> Result<Order, FileError> {
+        files::read_written(&self.order_path(), Order::from_toml)
+    }
+
+    /// The station.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn station(&self) -> Result<Station, FileError> {
+        files::read_written(&self.station_path(), Station::from_toml)
+    }
+
+    /// The acceptance rules.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn rules(&self) -> Result<Rules, FileError> {
+        files::read_written(&self.rules_path(), Rules::from_toml)
+    }
+
+    /// The technique.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn technique(&self) -> Result<Sealed<Technique>, FileError> {
+        files::read_sealed(&self.technique_path())
+    }
+
+    /// The coverage proof.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn proof(&self) -> Result<Sealed<Proof>, FileError> {
+        files::read_sealed(&self.proof_path())
+    }
+
+    /// The reference bar.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn reference(&self) -> Result<Sealed<ReferenceBar>, FileError> {
+        files::read_sealed(&self.reference_path())
+    }
+
+    /// The level in force.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn level(&self) -> Result<Sealed<Level>, FileError> {
+        files::read_sealed(&self.level_path())
+    }
+
+    /// What screening says of a bar.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn screened(&self, bar: &str) -> Result<Sealed<ScreenedBar>, FileError> {
+        files::read_sealed(&self.screened_path(bar))
+    }
+
+    /// The judgement of a bar.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn judgement(&self, bar: &str) -> Result<Sealed<Judgement>, FileError> {
+        files::read_sealed(&self.judgement_path(bar))
+    }
+}
