@@ -1,0 +1,205 @@
+//! The same ledger for callers that are not asynchronous.
+
+use std::{future::Future, path::Path};
+
+use barwright_job::Hash;
+use tokio::runtime::{Builder, Handle, Runtime};
+
+use crate::{
+    entry::{Entry, Head, Identity, Kind},
+    error::{LedgerError, Result},
+    record::{BarKey, Record},
+    state::BarState,
+    store::{Stamped, Store},
+    verify::Verification,
+};
+
+/// A ledger whose calls block until they are done. Its methods are those of [`Store`], with the
+/// same errors, and [`LedgerError::InsideRuntime`] when called from asynchronous code.
+#[derive(Debug)]
+pub struct Ledger {
+    store: Store,
+    /// Present until the drop.
+    runtime: Option<Runtime>,
+}
+
+impl Ledger {
+    /// Makes a new, empty ledger; see [`Store::create`].
+    ///
+    /// # Errors
+    /// As [`Store::create`].
+    pub fn create(path: impl AsRef<Path>, name: &str, time_us: i64) -> Result<Self> {
+        let path = path.as_ref();
+        Self::with(path, Store::create(path, name, time_us))
+    }
+
+    /// Opens a ledger; see [`Store::open`].
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open(path: impl AsRef<Path>) -> Result<Self> {
+        let path = path.as_ref();
+        Self::with(path, Store::open(path))
+    }
+
+    /// Opens a ledger for reading; see [`Store::open_read_only`].
+    ///
+    /// # Errors
+    /// As [`Store::open_read_only`].
+    pub fn open_read_only(path: impl AsRef<Path>) -> Result<Self> {
+        let path = path.as_ref();
+        Self::with(path, Store::open_read_only(path))
+    }
+
+    fn with(path: &Path, store: impl Future<Output = Result<Store>>) -> Result<Self> {
+        demand_outside()?;
+        let runtime = Builder::new_current_thread()
+            .enable_time()
+            .build()
+            .map_err(|e| LedgerError::Io { path: path.to_owned(), what: e.to_string() })?;
+        let store = runtime.block_on(store)?;
+        Ok(Self { store, runtime: Some(runtime) })
+    }
+
+    fn wait<T>(&self, answer: impl Future<Output = Result<T>>) -> Result<T> {
+        demand_outside()?;
+        self.runtime.as_ref().expect("the runtime is there until the drop").block_on(answer)
+    }
+
+    /// Which ledger it is.
+    #[must_use]
+    pub fn identity(&self) -> &Identity {
+        self.store.identity()
+    }
+
+    /// Whether it was opened for reading only.
+    #[must_use]
+    pub fn is_read_only(&self) -> bool {
+        self.store.is_read_only()
+    }
+
+    /// Adds an entry and returns it once it is on the disk.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn append(&self, record: &Record, author: &str, time_us: i64) -> Result<Entry> {
+        self.wait(self.store.append(record, author, time_us))
+    }
+
+    /// Adds several entries at once: all of them, or none.
+    ///
+    /// # Errors
+    /// As [`Store::append`].
+    pub fn append_all(&self, records: &[Stamped]) -> Result<Vec<Entry>> {
+        self.wait(self.store.append_all(records))
+    }
+
+    /// The end of the ledger, to be printed on papers.
+    ///
+    /// # Errors
+    /// As [`Store::head`].
+    pub fn head(&self) -> Result<Head> {
+        self.wait(self.store.head())
+    }
+
+    /// At most `limit` entries, from number `from` on, in order.
+    ///
+    /// # Errors
+    /// As [`Store::entries`].
+    pub fn entries(&self, from: i64, limit: u32) -> Result<Vec<Entry>> {
+        self.wait(self.store.entries(from, limit))
+    }
+
+    /// The entry of a number, if there is one.
+    ///
+    /// # Errors
+    /// As [`Store::entry`].
+    pub fn entry(&self, seq: i64) -> Result<Option<Entry>> {
+        self.wait(self.store.entry(seq))
+    }
+
+    /// All entries of a kind, in order.
+    ///
+    /// # Errors
+    /// As [`Store::by_kind`].
+    pub fn by_kind(&self, kind: Kind) -> Result<Vec<Entry>> {
+        self.wait(self.store.by_kind(kind))
+    }
+
+    /// All entries about a bar, in order.
+    ///
+    /// # Errors
+    /// As [`Store::by_bar`].
+    pub fn by_bar(&self, bar: &BarKey) -> Result<Vec<Entry>> {
+        self.wait(self.store.by_bar(bar))
+    }
+
+    /// All entries that name a heat, in order.
+    ///
+    /// # Errors
+    /// As [`Store::by_heat`].
+    pub fn by_heat(&self, heat: &str) -> Result<Vec<Entry>> {
+        self.wait(self.store.by_heat(heat))
+    }
+
+    /// All entries of an order and of everything made for it, in order.
+    ///
+    /// # Errors
+    /// As [`Store::by_order`].
+    pub fn by_order(&self, number: &str) -> Result<Vec<Entry>> {
+        self.wait(self.store.by_order(number))
+    }
+
+    /// All entries of a document and of everything made from it, in order.
+    ///
+    /// # Errors
+    /// As [`Store::made_from`].
+    pub fn made_from(&self, document: &Hash) -> Result<Vec<Entry>> {
+        self.wait(self.store.made_from(document))
+    }
+
+    /// States of all bars at a time, in microseconds since 1970-01-01 UTC.
+    ///
+    /// # Errors
+    /// As [`Store::bars`].
+    pub fn bars(&self, now_us: i64) -> Result<Vec<BarState>> {
+        self.wait(self.store.bars(now_us))
+    }
+
+    /// The held bars, with heat and reason.
+    ///
+    /// # Errors
+    /// As [`Store::holds`].
+    pub fn holds(&self, now_us: i64) -> Result<Vec<BarState>> {
+        self.wait(self.store.holds(now_us))
+    }
+
+    /// Proves every entry, and that a printed head is still contained.
+    ///
+    /// # Errors
+    /// As [`Store::verify`].
+    pub fn verify(&self, printed: Option<&Head>) -> Result<Verification> {
+        self.wait(self.store.verify(printed))
+    }
+}
+
+impl Drop for Ledger {
+    fn drop(&mut self) {
+        let Some(runtime) = self.runtime.take() else {
+            return;
+        };
+        if Handle::try_current().is_err() {
+            // Folds the log into the file, so that a closed ledger is one file.
+            runtime.block_on(self.store.close());
+        }
+        // Waiting here would panic inside another runtime.
+        runtime.shutdown_background();
+    }
+}
+
+fn demand_outside() -> Result<()> {
+    if Handle::try_current().is_ok() {
+        return Err(LedgerError::InsideRuntime);
+    }
+    Ok(())
+}

@@ -1,0 +1,670 @@
+//! What entries say: one small set of facts for each kind, made from the documents of the job.
+//!
+//! An entry keeps the hash of its document and the few facts that states and look-ups need; the
+//! document itself is kept beside the ledger. Constructors demand the sources that the facts rest
+//! on, so that an entry never stands for a document that names no technique or level.
+
+use std::{collections::BTreeMap, fmt};
+
+use barwright_job::{
+    Hash, Order, Rules, Sealed, Station, Technique,
+    check::Check,
+    judgement::{Fate, Judgement, Verdict},
+    level::Level,
+    proof::Proof,
+    reference::ReferenceBar,
+    screened::ScreenedBar,
+};
+use serde::{Deserialize, Serialize};
+use serde_json::Value;
+
+use crate::{
+    entry::{Entry, Kind},
+    error::{LedgerError, Result},
+};
+
+/// A bar: its number is unique within its heat only.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct BarKey {
+    /// Heat.
+    pub heat: String,
+    /// Bar number within the lot.
+    pub bar: String,
+}
+
+impl BarKey {
+    /// The bar of that number in that heat.
+    pub fn new(heat: impl Into<String>, bar: impl Into<String>) -> Self {
+        Self { heat: heat.into(), bar: bar.into() }
+    }
+}
+
+impl fmt::Display for BarKey {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}/{}", self.heat, self.bar)
+    }
+}
+
+/// The document an entry stands for, and what that was made from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Origin {
+    /// Hash of the document.
+    pub document: Hash,
+    /// Hashes of what it came from, by role.
+    #[serde(default)]
+    pub made_from: BTreeMap<String, Hash>,
+}
+
+impl<T> From<&Sealed<T>> for Origin {
+    fn from(sealed: &Sealed<T>) -> Self {
+        Self { document: sealed.hash.clone(), made_from: sealed.made_from.clone() }
+    }
+}
+
+impl Origin {
+    fn written(document: Hash) -> Self {
+        Self { document, made_from: BTreeMap::new() }
+    }
+
+    fn demand(&self, kind: Kind, role: &str) -> Result<Hash> {
+        self.made_from.get(role).cloned().ok_or_else(|| LedgerError::Incomplete {
+            kind,
+            what: format!("it does not say from which {role} it was made"),
+        })
+    }
+}
+
+/// Facts of an order.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OrderFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Order number.
+    pub order: String,
+    /// Customer.
+    pub customer: String,
+    /// Heat of the lot.
+    pub heat: String,
+    /// Name of the acceptance rules ordered.
+    pub rules: String,
+}
+
+/// Facts of a station.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct StationFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Name of the station.
+    pub station: String,
+}
+
+/// Facts of acceptance rules.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RulesFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Name.
+    pub name: String,
+    /// Version.
+    pub version: String,
+    /// Longest time between two checks, in hours.
+    pub interval_h: f64,
+}
+
+/// Facts of a technique.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TechniqueFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Name of the technique.
+    pub name: String,
+    /// Order number.
+    pub order: String,
+}
+
+/// Facts of a coverage proof.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ProofFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Technique proved.
+    pub technique: Hash,
+    /// Whether every class meets its ordered coverage.
+    pub met: bool,
+}
+
+/// Facts of a reference bar.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ReferenceBarFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Name of the bar.
+    pub name: String,
+}
+
+/// Facts of a level.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LevelFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Technique levelled.
+    pub technique: Hash,
+    /// Whether every beam is inside the band or listed as beyond repair.
+    pub good: bool,
+}
+
+/// Facts of a check.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CheckFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Technique checked.
+    pub technique: Hash,
+    /// Level checked.
+    pub level: Hash,
+    /// Whether all limits of the rules were met.
+    pub good: bool,
+    /// Longest time to the next check by the rules, in hours.
+    pub interval_h: f64,
+    /// Passes.
+    pub passes: u32,
+    /// What was noticed.
+    pub findings: Vec<String>,
+}
+
+/// Facts of a screened bar.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ScreenedFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// The bar.
+    #[serde(flatten)]
+    pub bar: BarKey,
+    /// Technique it was screened with.
+    pub technique: Hash,
+    /// Level it was screened with; absent where the station was not levelled.
+    pub level: Option<Hash>,
+    /// Length in metres.
+    pub length_m: f64,
+}
+
+/// Facts of a judgement.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct JudgementFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// The bar.
+    #[serde(flatten)]
+    pub bar: BarKey,
+    /// The screened bar that was judged.
+    pub screened: Hash,
+    /// Verdict.
+    pub verdict: Verdict,
+    /// Reasons, one clause a line.
+    pub reasons: Vec<String>,
+    /// Kept pieces: start and end in metres from the head end.
+    pub kept_m: Vec<[f64; 2]>,
+}
+
+/// Facts of a printed paper.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PaperFacts {
+    /// Hash of the file, and the documents it shows by role.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// Title.
+    pub title: String,
+}
+
+/// Facts of a correction.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CorrectionFacts {
+    /// Number of the entry that was wrong; earlier than the correction.
+    pub corrects: i64,
+    /// Whether that entry no longer counts. A remark leaves it standing.
+    pub withdraws: bool,
+    /// What is the case instead.
+    pub statement: String,
+}
+
+/// Facts of a retest.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RetestFacts {
+    /// The bar.
+    #[serde(flatten)]
+    pub bar: BarKey,
+    /// Why it must be inspected again.
+    pub reason: String,
+}
+
+/// The facts of an entry, by kind.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Facts {
+    /// An order.
+    Order(OrderFacts),
+    /// A station.
+    Station(StationFacts),
+    /// Acceptance rules.
+    Rules(RulesFacts),
+    /// A technique.
+    Technique(TechniqueFacts),
+    /// A coverage proof.
+    Proof(ProofFacts),
+    /// A reference bar.
+    ReferenceBar(ReferenceBarFacts),
+    /// A level.
+    Level(LevelFacts),
+    /// A check.
+    Check(CheckFacts),
+    /// A screened bar.
+    BarScreened(ScreenedFacts),
+    /// A judgement.
+    Judgement(JudgementFacts),
+    /// A paper.
+    Paper(PaperFacts),
+    /// A correction.
+    Correction(CorrectionFacts),
+    /// A retest.
+    Retest(RetestFacts),
+}
+
+/// What an entry finds others by.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Mention {
+    pub value: String,
+    pub role: &'static str,
+}
+
+/// Something to be recorded: its facts, what it is about and the line concerned.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Record {
+    /// What it is about.
+    pub subject: String,
+    /// Line concerned; empty for none.
+    pub line: String,
+    /// The facts.
+    pub facts: Facts,
+}
+
+impl Record {
+    fn new(subject: impl Into<String>, line: &str, facts: Facts) -> Self {
+        Self { subject: subject.into(), line: line.to_owned(), facts }
+    }
+
+    /// An order that was taken in.
+    #[must_use]
+    pub fn order(order: &Order) -> Self {
+        let head = &order.order;
+        Self::new(
+            &head.number,
+            "",
+            Facts::Order(OrderFacts {
+                origin: Origin::written(order.hash()),
+                order: head.number.clone(),
+                customer: head.customer.clone(),
+                heat: head.heat.clone(),
+                rules: head.rules.clone(),
+            }),
+        )
+    }
+
+    /// A station as described; its line is the one it names.
+    #[must_use]
+    pub fn station(station: &Station) -> Self {
+        let head = &station.station;
+        Self::new(
+            &head.name,
+            &head.line,
+            Facts::Station(StationFacts {
+                origin: Origin::written(station.hash()),
+                station: head.name.clone(),
+            }),
+        )
+    }
+
+    /// Acceptance rules that were taken in.
+    #[must_use]
+    pub fn rules(rules: &Rules) -> Self {
+        let head = &rules.rules;
+        Self::new(
+            format!("{} {}", head.name, head.version),
+            "",
+            Facts::Rules(RulesFacts {
+                origin: Origin::written(rules.hash()),
+                name: head.name.clone(),
+                version: head.version.clone(),
+                interval_h: rules.check.interval_h,
+            }),
+        )
+    }
+
+    /// A technique: derived, when `line` is empty, or loaded on that line. Loading another
+    /// technique ends the stretch that a check opened.
+    #[must_use]
+    pub fn technique(sealed: &Sealed<Technique>, line: &str) -> Self {
+        Self::new(
+            &sealed.body.order,
+            line,
+            Facts::Technique(TechniqueFacts {
+                origin: sealed.into(),
+                name: sealed.body.name.clone(),
+                order: sealed.body.order.clone(),
+            }),
+        )
+    }
+
+    /// A coverage proof.
+    ///
+    /// # Errors
+    /// [`LedgerError::Incomplete`] when it does not name its technique.
+    pub fn proof(sealed: &Sealed<Proof>) -> Result<Self> {
+        let origin = Origin::from(sealed);
+        let technique = origin.demand(Kind::Proof, "technique")?;
+        Ok(Self::new(
+            technique.short().to_owned(),
+            "",
+            Facts::Proof(ProofFacts { technique, met: sealed.body.met, origin }),
+        ))
+    }
+
+    /// A reference bar.
+    #[must_use]
+    pub fn reference_bar(sealed: &Sealed<ReferenceBar>) -> Self {
+        Self::new(
+            &sealed.body.name,
+            "",
+            Facts::ReferenceBar(ReferenceBarFacts {
+                origin: sealed.into(),
+                name: sealed.body.name.clone(),
+            }),
+        )
+    }
+
+    /// A level set on a line.
+    ///
+    /// # Errors
+    /// [`LedgerError::Incomplete`] when it does not name its technique, or no line is given.
+    pub fn level(sealed: &Sealed<Level>, line: &str) -> Result<Self> {
+        let origin = Origin::from(sealed);
+        demand_line(Kind::Level, line)?;
+        Ok(Self::new(
+            line,
+            line,
+            Facts::Level(LevelFacts {
+                technique: origin.demand(Kind::Level, "technique")?,
+                good: sealed.body.good,
+                origin,
+            }),
+        ))
+    }
+
+    /// A check of a line, with the rules it was judged by (they say when the next one is due).
+    ///
+    /// # Errors
+    /// [`LedgerError::Incomplete`] when it does not name technique and level, was made for other
+    /// rules, or no line is given.
+    pub fn check(sealed: &Sealed<Check>, rules: &Rules, line: &str) -> Result<Self> {
+        let origin = Origin::from(sealed);
+        demand_line(Kind::Check, line)?;
+        let (found, given) = (origin.demand(Kind::Check, "rules")?, rules.hash());
+        if found != given {
+            return Err(LedgerError::Incomplete {
+                kind: Kind::Check,
+                what: format!(
+                    "it was made by rules {}, not by {} ({} {})",
+                    found.short(),
+                    given.short(),
+                    rules.rules.name,
+                    rules.rules.version
+                ),
+            });
+        }
+        Ok(Self::new(
+            line,
+            line,
+            Facts::Check(CheckFacts {
+                technique: origin.demand(Kind::Check, "technique")?,
+                level: origin.demand(Kind::Check, "level")?,
+                good: sealed.body.good,
+                interval_h: rules.check.interval_h,
+                passes: sealed.body.passes,
+                findings: sealed
+                    .body
+                    .findings
+                    .iter()
+                    .map(|finding| finding.message.clone())
+                    .collect(),
+                origin,
+            }),
+        ))
+    }
+
+    /// A bar screened on a line.
+    ///
+    /// # Errors
+    /// [`LedgerError::Incomplete`] when it does not name its technique, or no line is given.
+    pub fn bar_screened(sealed: &Sealed<ScreenedBar>, line: &str) -> Result<Self> {
+        let origin = Origin::from(sealed);
+        demand_line(Kind::BarScreened, line)?;
+        let bar = BarKey::new(&sealed.body.heat, &sealed.body.bar);
+        Ok(Self::new(
+            bar.to_string(),
+            line,
+            Facts::BarScreened(ScreenedFacts {
+                technique: origin.demand(Kind::BarScreened, "technique")?,
+                level: origin.made_from.get("level").cloned(),
+                length_m: sealed.body.length_m,
+                bar,
+                origin,
+            }),
+        ))
+    }
+
+    /// A judgement of a screened bar.
+    ///
+    /// # Errors
+    /// [`LedgerError::Incomplete`] when it does not name the screened bar.
+    pub fn judgement(sealed: &Sealed<Judgement>, line: &str) -> Result<Self> {
+        let origin = Origin::from(sealed);
+        let body = &sealed.body;
+        let bar = BarKey::new(&body.heat, &body.bar);
+        Ok(Self::new(
+            bar.to_string(),
+            line,
+            Facts::Judgement(JudgementFacts {
+                screened: origin.demand(Kind::Judgement, "screened")?,
+                verdict: body.verdict,
+                reasons: body
+                    .reasons
+                    .iter()
+                    .map(|reason| format!("{}: {}", reason.clause, reason.statement))
+                    .collect(),
+                kept_m: body
+                    .cut
+                    .pieces
+                    .iter()
+                    .filter(|piece| piece.fate == Fate::Keep)
+                    .map(|piece| [piece.from_m, piece.to_m])
+                    .collect(),
+                bar,
+                origin,
+            }),
+        ))
+    }
+
+    /// A paper that was printed: its title, the hash of its file and the documents it shows, by
+    /// role.
+    #[must_use]
+    pub fn paper(
+        subject: &str,
+        title: &str,
+        file: Hash,
+        shows: impl IntoIterator<Item = (String, Hash)>,
+    ) -> Self {
+        Self::new(
+            subject,
+            "",
+            Facts::Paper(PaperFacts {
+                origin: Origin { document: file, made_from: shows.into_iter().collect() },
+                title: title.to_owned(),
+            }),
+        )
+    }
+
+    /// A correction of an earlier entry. Withdrawing takes trust away and never grants any: a
+    /// withdrawn good check no longer counts as good, a withdrawn failed one stays failed, a bar
+    /// whose judgement is withdrawn must be judged again.
+    #[must_use]
+    pub fn correction(of: &Entry, withdraws: bool, statement: &str) -> Self {
+        Self::new(
+            &of.subject,
+            &of.line,
+            Facts::Correction(CorrectionFacts {
+                corrects: of.seq,
+                withdraws,
+                statement: statement.to_owned(),
+            }),
+        )
+    }
+
+    /// A bar that must be inspected again, whatever was decided before.
+    #[must_use]
+    pub fn retest(bar: &BarKey, reason: &str) -> Self {
+        Self::new(
+            bar.to_string(),
+            "",
+            Facts::Retest(RetestFacts { bar: bar.clone(), reason: reason.to_owned() }),
+        )
+    }
+
+    /// Kind of the entry it becomes.
+    #[must_use]
+    pub fn kind(&self) -> Kind {
+        self.facts.kind()
+    }
+}
+
+fn demand_line(kind: Kind, line: &str) -> Result<()> {
+    if line.is_empty() {
+        return Err(LedgerError::Incomplete { kind, what: "no line is given".into() });
+    }
+    Ok(())
+}
+
+impl Facts {
+    /// Kind of the entry.
+    #[must_use]
+    pub fn kind(&self) -> Kind {
+        match self {
+            Self::Order(_) => Kind::Order,
+            Self::Station(_) => Kind::Station,
+            Self::Rules(_) => Kind::Rules,
+            Self::Technique(_) => Kind::Technique,
+            Self::Proof(_) => Kind::Proof,
+            Self::ReferenceBar(_) => Kind::ReferenceBar,
+            Self::Level(_) => Kind::Level,
+            Self::Check(_) => Kind::Check,
+            Self::BarScreened(_) => Kind::BarScreened,
+            Self::Judgement(_) => Kind::Judgement,
+            Self::Paper(_) => Kind::Paper,
+            Self::Correction(_) => Kind::Correction,
+            Self::Retest(_) => Kind::Retest,
+        }
+    }
+
+    /// The content of the entry.
+    #[must_use]
+    pub fn to_content(&self) -> Value {
+        match self {
+            Self::Order(f) => serde_json::to_value(f),
+            Self::Station(f) => serde_json::to_value(f),
+            Self::Rules(f) => serde_json::to_value(f),
+            Self::Technique(f) => serde_json::to_value(f),
+            Self::Proof(f) => serde_json::to_value(f),
+            Self::ReferenceBar(f) => serde_json::to_value(f),
+            Self::Level(f) => serde_json::to_value(f),
+            Self::Check(f) => serde_json::to_value(f),
+            Self::BarScreened(f) => serde_json::to_value(f),
+            Self::Judgement(f) => serde_json::to_value(f),
+            Self::Paper(f) => serde_json::to_value(f),
+            Self::Correction(f) => serde_json::to_value(f),
+            Self::Retest(f) => serde_json::to_value(f),
+        }
+        .expect("facts are plain data with string keys")
+    }
+
+    /// The facts of a stored content.
+    ///
+    /// # Errors
+    /// What does not fit the kind.
+    pub fn from_content(
+        kind: Kind,
+        content: &Value,
+    ) -> std::result::Result<Self, serde_json::Error> {
+        Ok(match kind {
+            Kind::Order => Self::Order(Deserialize::deserialize(content)?),
+            Kind::Station => Self::Station(Deserialize::deserialize(content)?),
+            Kind::Rules => Self::Rules(Deserialize::deserialize(content)?),
+            Kind::Technique => Self::Technique(Deserialize::deserialize(content)?),
+            Kind::Proof => Self::Proof(Deserialize::deserialize(content)?),
+            Kind::ReferenceBar => Self::ReferenceBar(Deserialize::deserialize(content)?),
+            Kind::Level => Self::Level(Deserialize::deserialize(content)?),
+            Kind::Check => Self::Check(Deserialize::deserialize(content)?),
+            Kind::BarScreened => Self::BarScreened(Deserialize::deserialize(content)?),
+            Kind::Judgement => Self::Judgement(Deserialize::deserialize(content)?),
+            Kind::Paper => Self::Paper(Deserialize::deserialize(content)?),
+            Kind::Correction => Self::Correction(Deserialize::deserialize(content)?),
+            Kind::Retest => Self::Retest(Deserialize::deserialize(content)?),
+        })
+    }
+}
+
+impl Entry {
+    /// The facts this entry records.
+    ///
+    /// # Errors
+    /// [`LedgerError::Unreadable`] when its content does not fit its kind.
+    pub fn facts(&self) -> Result<Facts> {
+        Facts::from_content(self.kind, &self.content).map_err(|e| LedgerError::Unreadable {
+            seq: self.seq,
+            kind: self.kind.to_string(),
+            what: e.to_string(),
+        })
+    }
+}
+
+/// What a content names, sorted and without doubles: `document` (its own), `from` (a source),
+/// `heat`, `bar` (heat/bar) and `order` (number).
+pub(crate) fn mentions(content: &Value) -> Vec<Mention> {
+    let text = |key: &str| content.get(key).and_then(Value::as_str);
+    let mut found = Vec::new();
+    let mut add = |role, value: &str| {
+        found.push(Mention { value: value.to_owned(), role });
+    };
+    for role in ["document", "heat", "order"] {
+        if let Some(value) = text(role) {
+            add(role, value);
+        }
+    }
+    if let (Some(heat), Some(bar)) = (text("heat"), text("bar")) {
+        add("bar", &BarKey::new(heat, bar).to_string());
+    }
+    if let Some(sources) = content.get("made_from").and_then(Value::as_object) {
+        for value in sources.values().filter_map(Value::as_str) {
+            add("from", value);
+        }
+    }
+    found.sort();
+    found.dedup();
+    found
+}

@@ -1,0 +1,195 @@
+//! Does every entry still say what it said, where it said it? Pure.
+
+use crate::{
+    entry::{Head, Identity, Row, no_parent},
+    record::{Mention, mentions},
+};
+
+/// The result of a verification.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Verification {
+    /// Entries before the fault, or all.
+    pub entries: u64,
+    /// The last of them.
+    pub head: Head,
+    /// The first entry that does not fit; none when the ledger is whole.
+    pub first_fault: Option<Fault>,
+}
+
+impl Verification {
+    /// Whether the ledger is whole.
+    #[must_use]
+    pub fn is_whole(&self) -> bool {
+        self.first_fault.is_none()
+    }
+}
+
+/// An entry that does not fit.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fault {
+    /// Its number.
+    pub seq: i64,
+    /// What is wrong, for machines.
+    pub kind: FaultKind,
+    /// What is wrong, in words.
+    pub what: String,
+}
+
+/// What is wrong with an entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[non_exhaustive]
+pub enum FaultKind {
+    /// There is no entry of this number, but there are later ones (or papers name it).
+    Missing,
+    /// Its content is not the content it was written with.
+    ContentChanged,
+    /// Another field is not what it was written with.
+    FieldChanged,
+    /// It does not follow the entry before it: moved, inserted, or that one was replaced.
+    OutOfPlace,
+    /// It cannot be read at all.
+    Unreadable,
+    /// The look-up table names something else than its content does.
+    LookUp,
+    /// It is not the entry that a paper names.
+    NotAsPrinted,
+}
+
+/// Walks the entries of a ledger in order of their numbers.
+pub(crate) struct Walk<'a> {
+    ledger: &'a Identity,
+    against: Option<&'a Head>,
+    head: Head,
+    grandparent: String,
+}
+
+impl<'a> Walk<'a> {
+    pub fn new(ledger: &'a Identity, against: Option<&'a Head>) -> Self {
+        Self {
+            ledger,
+            against,
+            head: Head { ledger: ledger.clone(), seq: 0, time_us: 0, hash: no_parent() },
+            grandparent: String::new(),
+        }
+    }
+
+    /// Number that the next entry must have.
+    pub fn next_seq(&self) -> i64 {
+        self.head.seq + 1
+    }
+
+    /// Looks at the next entry and what the look-up table names for it.
+    pub fn step(&mut self, row: &Row, named: &[(String, String)]) -> Result<(), Fault> {
+        let expected = self.next_seq();
+        let fault = |seq, kind, what: String| Err(Fault { seq, kind, what });
+        if row.seq > expected {
+            return fault(
+                expected,
+                FaultKind::Missing,
+                format!("entry {expected} is missing, the next one is {}", row.seq),
+            );
+        }
+        if row.seq < expected {
+            return fault(
+                row.seq,
+                FaultKind::OutOfPlace,
+                format!("entry {} was inserted: numbers begin at 1", row.seq),
+            );
+        }
+        if row.parent_hash != self.head.hash.0 {
+            // This entry is as written, or still names the one two before it: then it is the one
+            // between them that does not belong.
+            let as_written = row.compute_content_hash() == row.content_hash
+                && row.compute_hash(self.ledger) == row.hash;
+            if expected > 1 && (as_written || row.parent_hash == self.grandparent) {
+                return fault(
+                    self.head.seq,
+                    FaultKind::OutOfPlace,
+                    format!("entry {} was inserted or replaced", self.head.seq),
+                );
+            }
+            return fault(
+                expected,
+                FaultKind::OutOfPlace,
+                format!("entry {expected} does not follow the entry before it"),
+            );
+        }
+        if row.compute_content_hash() != row.content_hash {
+            return fault(
+                expected,
+                FaultKind::ContentChanged,
+                format!("the content of entry {expected} was changed"),
+            );
+        }
+        if row.compute_hash(self.ledger) != row.hash {
+            return fault(
+                expected,
+                FaultKind::FieldChanged,
+                format!(
+                    "entry {expected} was changed: number, time, author, kind, subject, line or a hash"
+                ),
+            );
+        }
+        let Ok(content) = serde_json::from_str(&row.content) else {
+            return fault(
+                expected,
+                FaultKind::Unreadable,
+                format!("the content of entry {expected} is not JSON"),
+            );
+        };
+        if !same(&mentions(&content), named) {
+            return fault(
+                expected,
+                FaultKind::LookUp,
+                format!("the look-up table does not name what entry {expected} names"),
+            );
+        }
+        if let Some(printed) = self.against
+            && printed.seq == expected
+            && printed.hash.0 != row.hash
+        {
+            return fault(
+                expected,
+                FaultKind::NotAsPrinted,
+                format!("entry {expected} is not the one printed: {printed}"),
+            );
+        }
+        self.grandparent = std::mem::replace(&mut self.head.hash.0, row.hash.clone());
+        self.head.seq = row.seq;
+        self.head.time_us = row.time_us;
+        Ok(())
+    }
+
+    /// The result, with the fault the walk ended at, if any. `beyond`: the highest number that
+    /// the look-up table knows.
+    pub fn end(self, fault: Option<Fault>, beyond: i64) -> Verification {
+        let next = self.next_seq();
+        let lost = |what: String| Fault { seq: next, kind: FaultKind::Missing, what };
+        let first_fault = fault.or_else(|| match self.against {
+            Some(printed) if printed.ledger != *self.ledger => Some(Fault {
+                seq: 1,
+                kind: FaultKind::NotAsPrinted,
+                what: format!("this is another ledger than the one printed: {printed}"),
+            }),
+            Some(printed) if printed.seq > self.head.seq => Some(lost(format!(
+                "entry {next} and later ones are missing, a paper names {}",
+                printed.seq
+            ))),
+            _ if beyond > self.head.seq => Some(lost(format!(
+                "entry {next} is missing at the end, the look-up table still knows entry {beyond}"
+            ))),
+            _ => None,
+        });
+        Verification {
+            entries: u64::try_from(self.head.seq).unwrap_or(0),
+            head: self.head,
+            first_fault,
+        }
+    }
+}
+
+/// Both are sorted by value, then role.
+fn same(wanted: &[Mention], named: &[(String, String)]) -> bool {
+    wanted.len() == named.len()
+        && wanted.iter().zip(named).all(|(w, (value, role))| w.value == *value && w.role == role)
+}
