@@ -122,7 +122,12 @@ fn normalised(mut mantissa: Complex64, mut exponent: i32) -> (Complex64, i32) {
 
 fn checked(x: Complex64) -> Result<()> {
     let outside = |value, expected| {
-        Err(WaveError::OutOfRange { what: "the argument of a Bessel function", value, unit: "", expected })
+        Err(WaveError::OutOfRange {
+            what: "the argument of a Bessel function",
+            value,
+            unit: "",
+            expected,
+        })
     };
     if !(x.re.is_finite() && (0.0..1e7).contains(&x.re)) {
         return outside(x.re, "zero or more and below 1e7 (real part)");
@@ -158,7 +163,8 @@ pub fn bessel_j(x: Complex64, highest: usize) -> Result<Ladder> {
     let two_over_x = 2.0 / x;
     let (mut above, mut here, mut scale) = (Complex64::ZERO, Complex64::ONE, 0_i32);
     for n in (0..start).rev() {
-        let next = two_over_x * (here * (n + 1) as f64) - above;
+        // The bracket stands off the chain of dependent steps.
+        let next = (two_over_x * (n + 1) as f64) * here - above;
         above = here;
         here = next;
         if here.norm_sqr() > LARGE_SQR {
@@ -200,27 +206,14 @@ pub fn bessel_j(x: Complex64, highest: usize) -> Result<Ladder> {
 /// [`WaveError::OutOfRange`] unless `1e-20 <= |x|`, `0 <= Re x < 1e7`, `0 <= Im x <= 100`, and
 /// `Im x <= 4` for `|x| < 25` (the small-argument series cancels beyond).
 pub fn hankel_1(x: Complex64, highest: usize) -> Result<Ladder> {
-    checked(x)?;
-    let outside = |value, expected| {
-        Err(WaveError::OutOfRange { what: "the argument of a Hankel function", value, unit: "", expected })
-    };
-    if x.norm() < NOUGHT {
-        return outside(x.norm(), "above 1e-20 in size");
-    }
-    let (zero, one) = if x.norm() >= FAR {
-        (far_hankel(0, x), far_hankel(1, x))
-    } else if x.im > 4.0 {
-        return outside(x.im, "at most 4 (imaginary part) while the argument is below 25");
-    } else {
-        near_hankel(x)?
-    };
+    let (zero, one) = hankel_start(x)?;
     let mut ladder = Ladder::with_highest(highest);
     let two_over_x = 2.0 / x;
     let (mut below, mut here, mut scale) = (zero, one, 0_i32);
     ladder.push(zero, 0);
     for n in 1..=highest {
         ladder.push(here, scale);
-        let next = two_over_x * (here * n as f64) - below;
+        let next = (two_over_x * n as f64) * here - below;
         below = here;
         here = next;
         if here.norm_sqr() > LARGE_SQR {
@@ -230,6 +223,29 @@ pub fn hankel_1(x: Complex64, highest: usize) -> Result<Ladder> {
         }
     }
     Ok(ladder)
+}
+
+/// `H_0(x)` and `H_1(x)`, from which the recurrence climbs; limits as for [`hankel_1`].
+pub(crate) fn hankel_start(x: Complex64) -> Result<(Complex64, Complex64)> {
+    checked(x)?;
+    let outside = |value, expected| {
+        Err(WaveError::OutOfRange {
+            what: "the argument of a Hankel function",
+            value,
+            unit: "",
+            expected,
+        })
+    };
+    if x.norm() < NOUGHT {
+        return outside(x.norm(), "above 1e-20 in size");
+    }
+    if x.norm() >= FAR {
+        Ok((far_hankel(0, x), far_hankel(1, x)))
+    } else if x.im > 4.0 {
+        return outside(x.im, "at most 4 (imaginary part) while the argument is below 25");
+    } else {
+        near_hankel(x)
+    }
 }
 
 /// Hankel's expansion for order 0 or 1.
@@ -321,8 +337,12 @@ mod tests {
             let want = 2.0 * I / (PI * x);
             for n in 0..=highest {
                 let base = j.exponents()[n];
-                let got = j.over(n + 1, base) * h.over(n, -base) - j.over(n, base) * h.over(n + 1, -base);
-                assert!((got / want - 1.0).norm() < 2e-11, "x {x}, order {n}: {got} against {want}");
+                let got =
+                    j.over(n + 1, base) * h.over(n, -base) - j.over(n, base) * h.over(n + 1, -base);
+                assert!(
+                    (got / want - 1.0).norm() < 2e-11,
+                    "x {x}, order {n}: {got} against {want}"
+                );
             }
         }
     }

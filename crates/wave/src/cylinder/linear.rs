@@ -1,4 +1,4 @@
-//! Three equations with three unknowns.
+//! Three equations with three unknowns; sums over long lists.
 
 use num_complex::Complex64;
 
@@ -51,4 +51,24 @@ pub(super) fn solve3(columns: [[Complex64; 3]; 3], right: [Complex64; 3]) -> [Co
 fn size(entries: &[Complex64]) -> f64 {
     let largest = entries.iter().map(|v| v.norm()).fold(0.0, f64::max);
     if largest > 0.0 { largest } else { 1.0 }
+}
+
+/// `Σ a b`, in four partial sums so that one addition need not wait for the one before.
+pub(super) fn dot(a: &[Complex64], b: &[Complex64]) -> Complex64 {
+    let mut sums = [Complex64::ZERO; 4];
+    let (a4, b4) = (a.chunks_exact(4), b.chunks_exact(4));
+    let rest: Complex64 = a4.remainder().iter().zip(b4.remainder()).map(|(a, b)| a * b).sum();
+    for (a, b) in a4.zip(b4) {
+        for lane in 0..4 {
+            sums[lane] += a[lane] * b[lane];
+        }
+    }
+    rest + sums.iter().sum::<Complex64>()
+}
+
+/// Adds `factor · values` to `totals`.
+pub(super) fn add_scaled(totals: &mut [Complex64], values: &[Complex64], factor: Complex64) {
+    for (total, value) in totals.iter_mut().zip(values) {
+        *total += factor * value;
+    }
 }

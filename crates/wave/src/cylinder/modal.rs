@@ -167,8 +167,14 @@ impl ModalSolution {
         &self.scattered_scaled
     }
 
+    /// Exponents e_n of the scaling of incident orders.
+    pub(super) fn surface_exponents(&self) -> &[i32] {
+        &self.surface
+    }
+
     /// Amplitude of one mode at distance `radius_m` from the axis for each order n = 0.. of the
-    /// scaled incident field: `l_n J_n(k_L r)` or `s_n J_n(k_S r)`.
+    /// scaled incident field: `l_n J_n(k_L r)` or `s_n J_n(k_S r)`, up to the last order that can
+    /// matter there.
     ///
     /// # Errors
     /// [`WaveError::OutOfRange`] for a place outside the bar.
@@ -186,7 +192,9 @@ impl ModalSolution {
             Mode::L => &self.longitudinal,
             Mode::S => &self.shear,
         };
-        let wave = bessel_j(self.wave_number(mode) * radius_m, self.highest_order())?;
+        let k = self.wave_number(mode);
+        let highest = self.last_order_inside(k.norm(), radius_m);
+        let wave = bessel_j(k * radius_m, highest)?;
         Ok((0..wave.len())
             .map(|n| {
                 let scale = radix(coefficient.exponents()[n] + wave.exponents()[n]);
@@ -195,12 +203,32 @@ impl ModalSolution {
             .collect())
     }
 
-    /// Scaled `H_n(k r)`, n = 0.., at a distance outside the bar: the incident orders of a line
+    /// Order at which J_n(k r) has fallen 60 neper (1e-26) below J_n(k a): no resonance lifts what
+    /// comes after it. Debye's exponents of both (Abramowitz & Stegun 9.3.7).
+    fn last_order_inside(&self, k: f64, radius_m: f64) -> usize {
+        let exponent = |n: f64, x: f64| {
+            if n > x { n * (n / x).acosh() - (n * n - x * x).sqrt() } else { 0.0 }
+        };
+        let (here, surface) = (k * radius_m, k * self.radius_m);
+        let (mut low, mut high) = (0, self.highest_order());
+        while low < high {
+            let middle = (low + high) / 2;
+            let n = middle as f64;
+            if here > 0.0 && exponent(n, here) - exponent(n, surface) < 60.0 {
+                low = middle + 1;
+            } else {
+                high = middle;
+            }
+        }
+        low
+    }
+
+    /// Scaled `H_n(k r)`, n = 0..=highest, at a distance outside the bar: the incident orders of a line
     /// source there, without its `i/4` and its angle.
     ///
     /// # Errors
     /// [`WaveError::OutOfRange`] for a place inside the bar.
-    pub fn outer(&self, radius_m: f64) -> Result<Vec<Complex64>> {
+    pub(super) fn outer(&self, radius_m: f64, highest: usize) -> Result<Vec<Complex64>> {
         if !(radius_m.is_finite() && radius_m >= self.radius_m) {
             return Err(WaveError::OutOfRange {
                 what: "the distance of a source from the bar's axis",
@@ -209,7 +237,7 @@ impl ModalSolution {
                 expected: "at least the bar's radius",
             });
         }
-        let ladder = hankel_1(self.k_water * radius_m, self.highest_order())?;
+        let ladder = hankel_1(self.k_water * radius_m, highest.min(self.highest_order()))?;
         Ok((0..ladder.len()).map(|n| ladder.over(n, -self.surface[n])).collect())
     }
 }

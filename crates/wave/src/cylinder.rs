@@ -1,0 +1,50 @@
+//! Exact field of a round bar in water: the series over angular orders, broadband.
+//!
+//! It contains everything two-dimensional linear acoustics has: both wave modes and their
+//! conversion, diffraction, surface waves and, for [`Passage::Full`], all reflections.
+//!
+//! How the parts follow from each other:
+//! 1. [`ModalSolution`] solves the boundary conditions of one frequency, order by order;
+//! 2. [`CylinderBand`] keeps the solutions of all frequencies of a pulse. It depends on bar and
+//!    water only, so it is computed once;
+//! 3. [`LineArray`] holds the elements as line sources, [`Drive`] which of them act with which
+//!    delays;
+//! 4. [`Illumination`] joins band and array and answers: spectra at points inside the bar
+//!    ([`Illumination::fields_at`]), spectra received by the array ([`Illumination::received`]),
+//!    maps of the peak envelope ([`Illumination::map`]);
+//! 5. [`Synthesis`] turns spectra into time signals.
+//!
+//! All positions are relative to the axis of the bar: a bar off centre is an array shifted the
+//! other way. Two-dimensional: amplitudes are those of line sources of unit strength
+//! `(i/4) H_0(k|x - x0|)`.
+
+mod array;
+mod band;
+mod illumination;
+mod linear;
+mod map;
+mod modal;
+mod orders;
+mod point;
+mod receive;
+mod series;
+mod spectra;
+mod synthesis;
+
+pub use array::{Drive, LineArray, LineSource};
+pub use band::CylinderBand;
+pub use illumination::Illumination;
+pub use map::{FieldMap, MapGrid};
+pub use modal::{Attenuation, ModalSolution};
+pub use spectra::Spectra;
+pub use synthesis::{Synthesis, peak_envelope};
+
+/// How much of the sound's history inside the bar is wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Passage {
+    /// What first passes through the surface, before any reflection inside: the field that a
+    /// proof of coverage asks for. (First term of the Debye series; surface waves included.)
+    First,
+    /// All reflections inside the bar: what an instrument records.
+    Full,
+}
