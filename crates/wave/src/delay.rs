@@ -23,9 +23,7 @@ impl DelayLaw {
     /// # Errors
     /// [`WaveError::OutOfRange`] for a step that is not finite and positive.
     pub fn from_times(times_s: &[f64], step_s: Option<f64>) -> Result<Self> {
-        let step = step_s
-            .map(|s| positive("the delay step", s, "s"))
-            .transpose()?;
+        let step = step_s.map(|s| positive("the delay step", s, "s")).transpose()?;
         let last = times_s.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let (delays_s, rounding_s) = times_s
             .iter()
@@ -35,10 +33,7 @@ impl DelayLaw {
                 (rounded, rounded - exact)
             })
             .unzip();
-        Ok(Self {
-            delays_s,
-            rounding_s,
-        })
+        Ok(Self { delays_s, rounding_s })
     }
 
     /// Largest delay in s; zero for an empty law.
@@ -83,10 +78,8 @@ pub fn contact_focus(
 ) -> Result<DelayLaw> {
     some(elements)?;
     positive("the sound velocity of the steel", c_steel_m_s, "m/s")?;
-    let times: Vec<f64> = elements
-        .iter()
-        .map(|e| e.centre.distance(target) / c_steel_m_s)
-        .collect();
+    let times: Vec<f64> =
+        elements.iter().map(|e| e.centre.distance(target) / c_steel_m_s).collect();
     DelayLaw::from_times(&times, step_s)
 }
 
@@ -196,19 +189,12 @@ pub fn travel_direction(surface: &Surface, from: Point, incidence_rad: f64) -> R
 }
 
 fn middle(elements: &[Element]) -> Point {
-    elements
-        .iter()
-        .fold(Point::default(), |sum, e| sum + e.centre)
-        * (1.0 / elements.len() as f64)
+    elements.iter().fold(Point::default(), |sum, e| sum + e.centre) * (1.0 / elements.len() as f64)
 }
 
 fn some(elements: &[Element]) -> Result<()> {
     if elements.is_empty() {
-        return Err(WaveError::Count {
-            what: "elements of the aperture",
-            got: 0,
-            need: 1,
-        });
+        return Err(WaveError::Count { what: "elements of the aperture", got: 0, need: 1 });
     }
     Ok(())
 }
@@ -217,12 +203,7 @@ fn finite_angle(what: &'static str, angle_rad: f64) -> Result<f64> {
     if angle_rad.is_finite() {
         return Ok(angle_rad);
     }
-    Err(WaveError::OutOfRange {
-        what,
-        value: angle_rad,
-        unit: "rad",
-        expected: "finite",
-    })
+    Err(WaveError::OutOfRange { what, value: angle_rad, unit: "rad", expected: "finite" })
 }
 
 fn within_right_angle(incidence_rad: f64) -> Result<f64> {
@@ -244,10 +225,7 @@ mod tests {
     use std::f64::consts::FRAC_PI_2;
 
     fn bar() -> Surface {
-        Surface::Round {
-            centre: Point::default(),
-            radius_m: 0.03,
-        }
+        Surface::Round { centre: Point::default(), radius_m: 0.03 }
     }
 
     /// Incidence of the ray that leaves `from` in a direction, by intersecting it with the bar.
@@ -299,14 +277,8 @@ mod tests {
         for ordered in [-0.33, 0.0, 0.2, 0.33] {
             let from = Point::polar(0.055, 1.9);
             let travel = travel_direction(&bar(), from, ordered).expect("a direction");
-            assert!(
-                (incidence(from, travel, 0.03) - ordered).abs() < 1e-12,
-                "{ordered}"
-            );
-            let entry_side = Surface::Flat {
-                a: Point::new(1.0, 0.0),
-                b: Point::new(-1.0, 0.0),
-            };
+            assert!((incidence(from, travel, 0.03) - ordered).abs() < 1e-12, "{ordered}");
+            let entry_side = Surface::Flat { a: Point::new(1.0, 0.0), b: Point::new(-1.0, 0.0) };
             // Upper face: positive advances towards +x.
             let down =
                 travel_direction(&entry_side, Point::new(0.0, 0.02), ordered).expect("a direction");
@@ -340,14 +312,7 @@ mod tests {
         ));
         let elements = arc(0.055, FRAC_PI_2, 4, 6e-4, 5e-4, 1e-2);
         for step in [0.0, -1e-9, f64::NAN] {
-            let law = focus(
-                &bar(),
-                &elements,
-                Point::default(),
-                1480.0,
-                5900.0,
-                Some(step),
-            );
+            let law = focus(&bar(), &elements, Point::default(), 1480.0, 5900.0, Some(step));
             assert!(matches!(law, Err(WaveError::OutOfRange { .. })));
         }
         assert!(steer_plane(&bar(), &elements, 1.6, 1480.0, None).is_err());

@@ -62,9 +62,7 @@ pub fn normal_incidence_times(
         water_m,
         front_s,
         centre_s: front_s + round_trip / 2.0,
-        backwall_s: (1..=echoes)
-            .map(|n| front_s + n as f64 * round_trip)
-            .collect(),
+        backwall_s: (1..=echoes).map(|n| front_s + n as f64 * round_trip).collect(),
     })
 }
 
@@ -108,15 +106,9 @@ pub fn shear_skip(
             let entry = from * (radius_m / from.radius());
             let entry = entry.rotated(advance);
             let turn = (std::f64::consts::PI - 2.0 * beta_rad.abs()).copysign(beta_rad);
-            let points = (1..=hits)
-                .map(|n| centre + entry.rotated(n as f64 * turn))
-                .collect::<Vec<_>>();
-            (
-                centre + entry,
-                (from - entry).radius(),
-                2.0 * radius_m * beta_rad.cos(),
-                points,
-            )
+            let points =
+                (1..=hits).map(|n| centre + entry.rotated(n as f64 * turn)).collect::<Vec<_>>();
+            (centre + entry, (from - entry).radius(), 2.0 * radius_m * beta_rad.cos(), points)
         }
         Surface::Flat { a, b } => {
             let side = positive("the side of the section", side_m, "m")?;
@@ -135,12 +127,5 @@ pub fn shear_skip(
     let times_s = (1..=hits)
         .map(|n| 2.0 * (water_m / c_water_m_s + n as f64 * leg_m / c_shear_m_s))
         .collect();
-    Ok(ShearSkip {
-        incidence_rad: alpha,
-        entry,
-        water_m,
-        leg_m,
-        hits: points,
-        times_s,
-    })
+    Ok(ShearSkip { incidence_rad: alpha, entry, water_m, leg_m, hits: points, times_s })
 }

@@ -127,11 +127,7 @@ mod tests {
             );
             let got = factor(length, z, path, WAVELENGTH);
             // Paraxial error: quartic phase k z⁴/(8 s³) below 0.1 rad and amplitude z²/2s² below 2 %.
-            assert!(
-                (got - sum / line).norm() < 0.05,
-                "{z}: {got} {}",
-                sum / line
-            );
+            assert!((got - sum / line).norm() < 0.05, "{z}: {got} {}", sum / line);
             assert!((got.norm() - (sum / line).norm()).abs() < 0.02);
         }
     }

@@ -53,11 +53,6 @@ pub fn positive(what: &'static str, value: f64, unit: &'static str) -> Result<f6
     if value.is_finite() && value > 0.0 {
         Ok(value)
     } else {
-        Err(WaveError::OutOfRange {
-            what,
-            value,
-            unit,
-            expected: "finite and above zero",
-        })
+        Err(WaveError::OutOfRange { what, value, unit, expected: "finite and above zero" })
     }
 }

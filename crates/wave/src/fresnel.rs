@@ -14,11 +14,7 @@ const SWITCH: f64 = 1.5;
 #[must_use]
 pub fn integral(x: f64) -> Complex64 {
     let size = x.abs();
-    let value = if size <= SWITCH {
-        series(size)
-    } else {
-        half() - tail(size)
-    };
+    let value = if size <= SWITCH { series(size) } else { half() - tail(size) };
     if x < 0.0 { -value } else { value }
 }
 

@@ -24,10 +24,7 @@ impl Point {
     #[must_use]
     pub fn polar(radius_m: f64, angle_rad: f64) -> Self {
         let (sin, cos) = angle_rad.sin_cos();
-        Self {
-            x: radius_m * cos,
-            y: radius_m * sin,
-        }
+        Self { x: radius_m * cos, y: radius_m * sin }
     }
 
     /// Distance from the origin, in metres.
@@ -52,40 +49,28 @@ impl Point {
     #[must_use]
     pub fn rotated(self, angle_rad: f64) -> Self {
         let (sin, cos) = angle_rad.sin_cos();
-        Self {
-            x: self.x * cos - self.y * sin,
-            y: self.x * sin + self.y * cos,
-        }
+        Self { x: self.x * cos - self.y * sin, y: self.x * sin + self.y * cos }
     }
 }
 
 impl std::ops::Add for Point {
     type Output = Self;
     fn add(self, other: Self) -> Self {
-        Self {
-            x: self.x + other.x,
-            y: self.y + other.y,
-        }
+        Self { x: self.x + other.x, y: self.y + other.y }
     }
 }
 
 impl std::ops::Sub for Point {
     type Output = Self;
     fn sub(self, other: Self) -> Self {
-        Self {
-            x: self.x - other.x,
-            y: self.y - other.y,
-        }
+        Self { x: self.x - other.x, y: self.y - other.y }
     }
 }
 
 impl std::ops::Mul<f64> for Point {
     type Output = Self;
     fn mul(self, factor: f64) -> Self {
-        Self {
-            x: self.x * factor,
-            y: self.y * factor,
-        }
+        Self { x: self.x * factor, y: self.y * factor }
     }
 }
 

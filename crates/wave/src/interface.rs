@@ -80,23 +80,10 @@ pub fn plane_wave(fluid: &Fluid, solid: &Solid, incidence_rad: f64) -> Result<Pl
     let transmitted_s = b * (2.0 * c_in) / denominator;
     let reflected = (stress * c_in - flow) / denominator;
     let share = |k: Complex64, amplitude: Complex64| {
-        if c_in > 0.0 {
-            density * k.re * amplitude.norm_sqr() / c_in
-        } else {
-            0.0
-        }
+        if c_in > 0.0 { density * k.re * amplitude.norm_sqr() / c_in } else { 0.0 }
     };
-    let energy = [
-        reflected.norm_sqr(),
-        share(k_l, transmitted_l),
-        share(k_s, transmitted_s),
-    ];
-    Ok(PlaneWave {
-        reflected,
-        transmitted_l,
-        transmitted_s,
-        energy,
-    })
+    let energy = [reflected.norm_sqr(), share(k_l, transmitted_l), share(k_s, transmitted_s)];
+    Ok(PlaneWave { reflected, transmitted_l, transmitted_s, energy })
 }
 
 /// Pressure in the water over `P_L` or `P_S` of a plane wave that leaves the steel so that it
@@ -185,9 +172,7 @@ mod tests {
     fn energy_is_conserved() {
         let (fluid, solid) = pair();
         let at_45 = (fluid.velocity_m_s / solid.shear_m_s * 0.5f64.sqrt()).asin();
-        let angles = (-900..=900)
-            .map(|i| f64::from(i) * 0.1_f64.to_radians())
-            .chain([at_45]);
+        let angles = (-900..=900).map(|i| f64::from(i) * 0.1_f64.to_radians()).chain([at_45]);
         for angle in angles {
             let Ok(wave) = plane_wave(&fluid, &solid, angle) else {
                 continue;
@@ -223,11 +208,7 @@ mod tests {
         ] {
             let wave = plane_wave(&fluid, &solid, f64::to_radians(deg)).expect("in range");
             // One unit of the last printed digit: the inputs of the table are rounded too.
-            assert!(
-                (wave.reflected.norm() - r).abs() < 1e-4,
-                "{deg} R {}",
-                wave.reflected.norm()
-            );
+            assert!((wave.reflected.norm() - r).abs() < 1e-4, "{deg} R {}", wave.reflected.norm());
             assert!((wave.transmitted_s.norm() - s).abs() < 1e-4, "{deg} S");
             if let Some(l) = l {
                 assert!((wave.transmitted_l.norm() - l).abs() < 1e-4, "{deg} L");
@@ -239,10 +220,8 @@ mod tests {
     fn direct_out(fluid: &Fluid, solid: &Solid, water_angle: f64, mode: Mode) -> Complex64 {
         let q = Complex64::from(water_angle.sin() / fluid.velocity_m_s);
         let c_out = Complex64::from(water_angle.cos() / fluid.velocity_m_s);
-        let (k_l, k_s) = (
-            vertical(1.0 / solid.longitudinal_m_s, q.re),
-            vertical(1.0 / solid.shear_m_s, q.re),
-        );
+        let (k_l, k_s) =
+            (vertical(1.0 / solid.longitudinal_m_s, q.re), vertical(1.0 / solid.shear_m_s, q.re));
         let cs2 = solid.shear_m_s * solid.shear_m_s;
         let a = Complex64::from(1.0) - q * q * 2.0 * cs2;
         let density = fluid.density_kg_m3 / solid.density_kg_m3;
@@ -282,10 +261,7 @@ mod tests {
             let out = plane_wave_out(&fluid, &solid, angle, mode).expect("in range");
             // A shear wave's z axis turns over when the direction of travel is reversed.
             let sign = if mode == Mode::S { -1.0 } else { 1.0 };
-            assert!(
-                (out * sign - direct).norm() < 1e-12,
-                "{deg} {mode:?}: {out} {direct}"
-            );
+            assert!((out * sign - direct).norm() < 1e-12, "{deg} {mode:?}: {out} {direct}");
         }
     }
 

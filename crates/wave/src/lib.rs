@@ -22,6 +22,7 @@ pub mod interface;
 pub mod media;
 pub mod path;
 pub mod pulse;
+pub mod ray;
 pub mod scatter;
 pub mod water;
 

@@ -64,11 +64,7 @@ impl Solid {
                 expected: "at most the longitudinal velocity divided by the square root of two",
             });
         }
-        Ok(Self {
-            longitudinal_m_s,
-            shear_m_s,
-            density_kg_m3,
-        })
+        Ok(Self { longitudinal_m_s, shear_m_s, density_kg_m3 })
     }
 
     /// Velocity of one kind of wave in m/s.

@@ -71,12 +71,7 @@ pub fn depth_m(surface: &Surface, point: Point) -> f64 {
 }
 
 fn no_path(from: Point, to: Point) -> WaveError {
-    WaveError::NoPath {
-        from_x_m: from.x,
-        from_y_m: from.y,
-        to_x_m: to.x,
-        to_y_m: to.y,
-    }
+    WaveError::NoPath { from_x_m: from.x, from_y_m: from.y, to_x_m: to.x, to_y_m: to.y }
 }
 
 fn in_water(clearance_m: f64) -> Result<f64> {
@@ -157,10 +152,7 @@ fn flat(a: Point, b: Point, from: Point, to: Point, cf: f64, c2: f64) -> Result<
     let inward = Point::new(-along.y, along.x);
     let local = |p: Point| {
         let d = p - a;
-        (
-            d.x * along.x + d.y * along.y,
-            d.x * inward.x + d.y * inward.y,
-        )
+        (d.x * along.x + d.y * along.y, d.x * inward.x + d.y * inward.y)
     };
     let ((ue, ve), (uf, vf)) = (local(from), local(to));
     let height = in_water(-ve)?;
@@ -250,30 +242,17 @@ mod tests {
     const C: (f64, f64) = (1480.0, 5900.0);
 
     fn bar(radius_m: f64) -> Surface {
-        Surface::Round {
-            centre: Point::default(),
-            radius_m,
-        }
+        Surface::Round { centre: Point::default(), radius_m }
     }
 
     // Truth: closed form. Along the axis of symmetry times are plain sums.
     #[test]
     fn straight_through_the_middle() {
         for y in [0.03, 0.015, 0.0, -0.012, -0.03] {
-            let path = least_time(
-                &bar(0.03),
-                Point::new(0.0, 0.055),
-                Point::new(0.0, y),
-                C.0,
-                C.1,
-            )
-            .expect("a path");
+            let path = least_time(&bar(0.03), Point::new(0.0, 0.055), Point::new(0.0, y), C.0, C.1)
+                .expect("a path");
             let exact = 0.025 / C.0 + (0.03 - y) / C.1;
-            assert!(
-                (path.time_s - exact).abs() < 1e-18,
-                "{y}: {}",
-                path.time_s - exact
-            );
+            assert!((path.time_s - exact).abs() < 1e-18, "{y}: {}", path.time_s - exact);
             assert!(path.angle_in_rad.abs() < 1e-12);
         }
     }
@@ -282,59 +261,24 @@ mod tests {
     // 50 mm aside and 20 mm below). 1e-14 s: the values are given to ten digits.
     #[test]
     fn flat_times_meet_published_ones() {
-        let face = Surface::Flat {
-            a: Point::new(0.1, 0.0),
-            b: Point::new(-0.1, 0.0),
-        };
-        for (x, c2, time) in [
-            (0.05, 6320.0, 15.116_979_16e-6),
-            (0.05, 3130.0, 23.286_235_16e-6),
-        ] {
-            let path = least_time(
-                &face,
-                Point::new(0.0, 0.01),
-                Point::new(x, -0.02),
-                1480.0,
-                c2,
-            )
-            .expect("a path");
+        let face = Surface::Flat { a: Point::new(0.1, 0.0), b: Point::new(-0.1, 0.0) };
+        for (x, c2, time) in [(0.05, 6320.0, 15.116_979_16e-6), (0.05, 3130.0, 23.286_235_16e-6)] {
+            let path = least_time(&face, Point::new(0.0, 0.01), Point::new(x, -0.02), 1480.0, c2)
+                .expect("a path");
             assert!((path.time_s - time).abs() < 1e-14, "{}", path.time_s);
-            assert!(
-                path.angle_in_rad >= 0.0,
-                "towards +x is positive on an upper face"
-            );
+            assert!(path.angle_in_rad >= 0.0, "towards +x is positive on an upper face");
         }
     }
 
     #[test]
     fn rays_that_miss_the_face_are_refused() {
-        let face = Surface::Flat {
-            a: Point::new(0.01, 0.0),
-            b: Point::new(-0.01, 0.0),
-        };
-        let miss = least_time(
-            &face,
-            Point::new(0.03, 0.01),
-            Point::new(0.03, -0.01),
-            C.0,
-            C.1,
-        );
+        let face = Surface::Flat { a: Point::new(0.01, 0.0), b: Point::new(-0.01, 0.0) };
+        let miss = least_time(&face, Point::new(0.03, 0.01), Point::new(0.03, -0.01), C.0, C.1);
         assert!(matches!(miss, Err(WaveError::NoPath { .. })));
-        let inside = least_time(
-            &bar(0.03),
-            Point::new(0.0, 0.02),
-            Point::default(),
-            C.0,
-            C.1,
-        );
+        let inside = least_time(&bar(0.03), Point::new(0.0, 0.02), Point::default(), C.0, C.1);
         assert!(matches!(inside, Err(WaveError::OutOfRange { .. })));
-        let outside = least_time(
-            &bar(0.03),
-            Point::new(0.0, 0.05),
-            Point::new(0.0, 0.04),
-            C.0,
-            C.1,
-        );
+        let outside =
+            least_time(&bar(0.03), Point::new(0.0, 0.05), Point::new(0.0, 0.04), C.0, C.1);
         assert!(matches!(outside, Err(WaveError::OutOfRange { .. })));
     }
 

@@ -24,10 +24,7 @@ impl Pulse {
     pub fn new(centre_hz: f64, bandwidth_rel: f64) -> Result<Self> {
         positive("the centre frequency", centre_hz, "Hz")?;
         if bandwidth_rel > 0.0 && bandwidth_rel <= 2.0 {
-            return Ok(Self {
-                centre_hz,
-                bandwidth_rel,
-            });
+            return Ok(Self { centre_hz, bandwidth_rel });
         }
         Err(WaveError::OutOfRange {
             what: "the relative -6 dB bandwidth",

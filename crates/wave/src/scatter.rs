@@ -27,11 +27,7 @@ pub fn disc_amplitude(radius_m: f64, wavelength_m: f64, tilt_rad: f64) -> f64 {
     let facing = PI * radius_m * radius_m / wavelength_m;
     let v = 4.0 * PI / wavelength_m * radius_m * tilt_rad.sin();
     // 2 J1(v)/v = 1 - v²/8 + ...; below 1e-4 the quotient would lose digits to no avail.
-    let directivity = if v.abs() < 1e-4 {
-        1.0 - v * v / 8.0
-    } else {
-        2.0 * libm::j1(v) / v
-    };
+    let directivity = if v.abs() < 1e-4 { 1.0 - v * v / 8.0 } else { 2.0 * libm::j1(v) / v };
     facing * directivity
 }
 
@@ -148,12 +144,7 @@ mod tests {
     fn reciprocity_agrees_with_plane_waves_leaving_the_steel() {
         let fluid = Fluid::new(1480.0, 1000.0).expect("water");
         let solid = Solid::new(5900.0, 3230.0, 7800.0).expect("steel");
-        for (mode, angle) in [
-            (Mode::L, 0.1),
-            (Mode::L, 0.2),
-            (Mode::S, 0.3),
-            (Mode::S, 0.4),
-        ] {
+        for (mode, angle) in [(Mode::L, 0.1), (Mode::L, 0.2), (Mode::S, 0.3), (Mode::S, 0.4)] {
             let c2 = solid.velocity_m_s(mode);
             let (r1, r2) = (0.03, 0.05);
             let sine2: f64 = c2 / fluid.velocity_m_s * f64::sin(angle);
@@ -163,9 +154,7 @@ mod tests {
             let k = 2.0 * PI * 5e6;
             let (k1, k2) = (k / fluid.velocity_m_s, k / c2);
             let q = (k1 * cos.0 * cos.0, k2 * cos.1 * cos.1);
-            let inward = plane_wave(&fluid, &solid, angle)
-                .expect("in range")
-                .transmitted(mode)
+            let inward = plane_wave(&fluid, &solid, angle).expect("in range").transmitted(mode)
                 / (k1 * r1).sqrt()
                 / (1.0 + r2 * q.0 / (q.1 * r1)).sqrt();
             let outward = plane_wave_out(&fluid, &solid, angle, mode).expect("in range")
@@ -174,10 +163,7 @@ mod tests {
             let one = Complex64::from(1.0);
             let by_reciprocity = received_pressure(&fluid, &solid, one, inward);
             // Rounding only.
-            assert!(
-                (by_reciprocity - outward).norm() < 1e-12 * outward.norm(),
-                "{mode:?} {angle}"
-            );
+            assert!((by_reciprocity - outward).norm() < 1e-12 * outward.norm(), "{mode:?} {angle}");
         }
     }
 

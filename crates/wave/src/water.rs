@@ -7,24 +7,12 @@ use crate::media::Fluid;
 ///
 /// Marczak, J. Acoust. Soc. Am. 102 (1997) 2776, temperature scale ITS-90. Copies with
 /// -5.779136e-2 as the quadratic term circulate; they are 0.08 m/s too high at 20 °C.
-const MARCZAK: [f64; 6] = [
-    1.402_385e3,
-    5.038_813,
-    -5.799_136e-2,
-    3.287_156e-4,
-    -1.398_845e-6,
-    2.787_860e-9,
-];
+const MARCZAK: [f64; 6] =
+    [1.402_385e3, 5.038_813, -5.799_136e-2, 3.287_156e-4, -1.398_845e-6, 2.787_860e-9];
 
 /// Kell's numerator coefficients in rising powers of the temperature in °C, in kg/m³.
-const KELL: [f64; 6] = [
-    999.839_52,
-    16.945_176,
-    -7.987_040_1e-3,
-    -46.170_461e-6,
-    105.563_02e-9,
-    -280.542_53e-12,
-];
+const KELL: [f64; 6] =
+    [999.839_52, 16.945_176, -7.987_040_1e-3, -46.170_461e-6, 105.563_02e-9, -280.542_53e-12];
 const KELL_DENOMINATOR: f64 = 16.879_85e-3;
 
 /// Sound velocity in m/s, from 0 to 95 °C.
@@ -53,10 +41,7 @@ pub fn density_kg_m3(temperature_c: f64) -> Result<f64> {
 /// # Errors
 /// [`WaveError::OutOfRange`] outside 0..=95 °C.
 pub fn water(temperature_c: f64) -> Result<Fluid> {
-    Fluid::new(
-        sound_velocity_m_s(temperature_c)?,
-        density_kg_m3(temperature_c)?,
-    )
+    Fluid::new(sound_velocity_m_s(temperature_c)?, density_kg_m3(temperature_c)?)
 }
 
 fn in_range(temperature_c: f64) -> Result<f64> {

@@ -55,11 +55,7 @@ impl SideDrilledHole {
             (Mode::S, Mode::L) => (2, true),
             (Mode::S, Mode::S) => (3, false),
         };
-        let k = if scattered == Mode::L {
-            self.k_l
-        } else {
-            self.k_s
-        };
+        let k = if scattered == Mode::L { self.k_l } else { self.k_s };
         let mut sum = Complex64::ZERO;
         for (n, order) in self.orders.iter().enumerate() {
             let angle = n as f64 * theta_rad;
@@ -88,11 +84,7 @@ fn radial(n: i32, x: f64, outgoing: bool) -> Radial {
     };
     let value = at(n);
     // C_0' = -C_1, C_n' = C_{n-1} - n/x C_n.
-    let slope = if n == 0 {
-        -at(1)
-    } else {
-        at(n - 1) - value * (f64::from(n) / x)
-    };
+    let slope = if n == 0 { -at(1) } else { at(n - 1) - value * (f64::from(n) / x) };
     Radial { value, slope }
 }
 
@@ -103,14 +95,8 @@ fn tractions(n: i32, x_l: f64, x_s: f64, outgoing: bool) -> [[Complex64; 2]; 2] 
     let own = 2.0 * n * n - x_s * x_s;
     let turn = Complex64::new(0.0, 2.0 * n);
     [
-        [
-            l.value * own - l.slope * (2.0 * x_l),
-            turn * (l.slope * x_l - l.value),
-        ],
-        [
-            turn * (s.slope * x_s - s.value),
-            s.slope * (2.0 * x_s) - s.value * own,
-        ],
+        [l.value * own - l.slope * (2.0 * x_l), turn * (l.slope * x_l - l.value)],
+        [turn * (s.slope * x_s - s.value), s.slope * (2.0 * x_s) - s.value * own],
     ]
 }
 
@@ -120,12 +106,7 @@ fn modal(n: i32, x_l: f64, x_s: f64) -> [Complex64; 4] {
     let [in_l, in_s] = tractions(n, x_l, x_s, false);
     let det = |p: [Complex64; 2], q: [Complex64; 2]| p[0] * q[1] - p[1] * q[0];
     let whole = det(l, s);
-    [
-        -det(in_l, s) / whole,
-        -det(l, in_l) / whole,
-        -det(in_s, s) / whole,
-        -det(l, in_s) / whole,
-    ]
+    [-det(in_l, s) / whole, -det(l, in_l) / whole, -det(in_s, s) / whole, -det(l, in_s) / whole]
 }
 
 #[cfg(test)]
@@ -160,21 +141,13 @@ mod tests {
         let solid = Solid::new(6000.0, 3000.0, 2700.0).expect("a solid");
         let hole = SideDrilledHole::new(5e-4, &solid, 2e6).expect("a hole");
         let rows = [
-            (
-                0.209_439_5,
-                (0.212_013_086_1, 0.184_664_953_6),
-                (0.181_910_208, -0.257_602_560),
-            ),
+            (0.209_439_5, (0.212_013_086_1, 0.184_664_953_6), (0.181_910_208, -0.257_602_560)),
             (
                 1.466_076_571_675,
                 (-0.005_253_862_3, 0.211_028_560_2),
                 (-0.126_223_796, 0.187_399_980),
             ),
-            (
-                PI,
-                (-0.206_384_032_6, 0.336_645_038_8),
-                (-0.262_017_703, 0.771_353_788),
-            ),
+            (PI, (-0.206_384_032_6, 0.336_645_038_8), (-0.262_017_703, 0.771_353_788)),
         ];
         for (back, ll, ss) in rows {
             let got = |mode, c: f64| hole.amplitude(mode, mode, PI - back) / (c / 2e6).sqrt();

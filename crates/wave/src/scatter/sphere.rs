@@ -75,19 +75,8 @@ impl Spherical {
                 }
             }
         }
-        let exact = [
-            sin / x,
-            if x < 1e-3 {
-                x / 3.0
-            } else {
-                sin / (x * x) - cos / x
-            },
-        ];
-        let scale = if j[0].abs() >= j[1].abs() {
-            exact[0] / j[0]
-        } else {
-            exact[1] / j[1]
-        };
+        let exact = [sin / x, if x < 1e-3 { x / 3.0 } else { sin / (x * x) - cos / x }];
+        let scale = if j[0].abs() >= j[1].abs() { exact[0] / j[0] } else { exact[1] / j[1] };
         j.iter_mut().for_each(|value| *value *= scale);
         Self { j, y }
     }
@@ -109,10 +98,7 @@ fn modal(n: usize, x_l: f64, x_s: f64, l: &Spherical, s: &Spherical) -> [Complex
         [value * own - slope * (2.0 * x_l), slope * x_l - value]
     };
     let (value, slope) = s.radial(n, x_s, true);
-    let shear = [
-        (slope * x_s - value) * nn,
-        value * (own - 1.0) - slope * x_s,
-    ];
+    let shear = [(slope * x_s - value) * nn, value * (own - 1.0) - slope * x_s];
     let (incident, out) = (longitudinal(false), longitudinal(true));
     if n == 0 {
         return [-incident[0] / out[0], Complex64::ZERO];
@@ -149,18 +135,9 @@ mod tests {
     // Truth: closed forms: mirror limit a/2, and fall with f² for voids far below the wavelength.
     #[test]
     fn large_and_small_voids_follow_their_laws() {
-        let back = |a, f| {
-            SphericalVoid::new(a, &steel(), f)
-                .expect("a void")
-                .amplitude(PI)
-                .norm()
-        };
+        let back = |a, f| SphericalVoid::new(a, &steel(), f).expect("a void").amplitude(PI).norm();
         // 3 % at k a = 53: the remaining share of creeping waves.
-        assert!(
-            (back(0.01, 5e6) / 0.005 - 1.0).abs() < 0.03,
-            "{}",
-            back(0.01, 5e6)
-        );
+        assert!((back(0.01, 5e6) / 0.005 - 1.0).abs() < 0.03, "{}", back(0.01, 5e6));
         let slope = (back(1e-5, 2e6) / back(1e-5, 1e6)).log2();
         assert!((slope - 2.0).abs() < 0.01, "{slope}");
         assert!(SphericalVoid::new(0.0, &steel(), 5e6).is_err());
