@@ -15,6 +15,7 @@ pub mod delay;
 pub mod echo;
 pub mod elevation;
 pub mod error;
+pub mod estimate;
 pub mod fresnel;
 pub mod geometry;
 pub mod harmonics;
