@@ -242,7 +242,7 @@ pub(crate) fn hankel_start(x: Complex64) -> Result<(Complex64, Complex64)> {
     if x.norm() >= FAR {
         Ok((far_hankel(0, x), far_hankel(1, x)))
     } else if x.im > 4.0 {
-        return outside(x.im, "at most 4 (imaginary part) while the argument is below 25");
+        outside(x.im, "at most 4 (imaginary part) while the argument is below 25")
     } else {
         near_hankel(x)
     }

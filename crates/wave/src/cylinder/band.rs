@@ -28,7 +28,9 @@ impl CylinderBand {
     /// exp(-damping t); [`super::Synthesis`] takes it out again. A record of length T = 1/step repeats
     /// itself; with damping·T about 5 what arrives later than T wraps with e^-5 of its size. Use
     /// it for [`Passage::Full`], where reflections go on for long and undamped resonances are
-    /// too narrow to sample; the first passage needs none.
+    /// too narrow to sample; the first passage needs none. Let the frequencies reach to where the
+    /// pulse's spectrum is below 1e-4 or so of its peak: what is cut off there rings through the
+    /// whole record, and taking the damping out again lifts it by up to e^5.
     ///
     /// # Errors
     /// As [`Self::with_attenuation`].

@@ -27,7 +27,8 @@ pub struct MapGrid {
     /// First angle wanted and how many from there on (counted round past the full turn).
     pub sector: (usize, usize),
     /// Times at which the envelope is sampled over one period of the band (one over the frequency
-    /// step); at least one per frequency, half as many again for 0.01 dB.
+    /// step). Three for two frequencies give peaks of a single arrival to 0.01 dB, of interfering
+    /// ones to 0.1 dB; three for one give all to 0.02 dB and take half as long again.
     pub times: usize,
     /// Start of that period; matters with damping only.
     pub start_s: f64,
