@@ -30,7 +30,7 @@ pub struct Attenuation {
 /// `b` and `l` are even in n, `s` is odd.
 ///
 /// Inside this crate `A_n` is carried divided by 2^(-256 e_n), `e_n` the exponent of `J_n(ka)`
-/// ([`Self::outer`] gives `H_n` in that form), so that sums over the orders are plain numbers.
+/// so that sums over the orders are plain numbers.
 ///
 /// Source: Faran, JASA 23 (1951) 405; pressure-like unknowns instead of potentials.
 #[derive(Debug, Clone)]
