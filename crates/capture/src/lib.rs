@@ -1,8 +1,30 @@
 //! Shots: in memory, on disk as Parquet, and from full-matrix files.
 //!
-//! [`shots`] holds what every judge and every maker of captures share; it does no I/O.
+//! [`shots`] holds what every judge and every maker of captures share; it does no I/O. [`file`]
+//! keeps shots on disk, [`echoes`] and [`kept`] what screening leaves of them; nothing appears
+//! under a file's name before it is whole, and a changed byte is found on reading. [`matrix`] reads
+//! full matrices, [`form`] makes shots of them. `docs/capture-format.md` describes the files for
+//! foreign readers.
 #![deny(missing_docs)]
 
+pub mod echoes;
+pub mod error;
+pub mod file;
+pub mod filter;
+pub mod form;
+mod hash;
+pub mod kept;
+pub mod matrix;
+pub mod npy;
 pub mod shots;
+mod sinc;
+mod table;
 
+pub use echoes::{EchoTable, read_echoes, write_echoes};
+pub use error::{CaptureError, Result};
+pub use file::{CaptureReader, CaptureWriter};
+pub use form::form_beams;
+pub use hash::hash_file;
+pub use kept::{KeptAscan, KeptAscans, read_kept, write_kept};
+pub use matrix::FullMatrix;
 pub use shots::{CaptureKind, Header, Shots};

@@ -68,10 +68,7 @@ impl Shots {
     /// An empty run for shots of that many samples.
     #[must_use]
     pub fn new(samples_per_shot: usize) -> Self {
-        Self {
-            samples_per_shot,
-            ..Self::default()
-        }
+        Self { samples_per_shot, ..Self::default() }
     }
 
     /// Number of shots.
@@ -90,6 +87,18 @@ impl Shots {
     #[must_use]
     pub fn ascan(&self, index: usize) -> &[i16] {
         &self.samples[index * self.samples_per_shot..(index + 1) * self.samples_per_shot]
+    }
+
+    /// Appends all shots of another run with as many samples per shot.
+    pub fn append(&mut self, mut other: Self) {
+        debug_assert_eq!(self.samples_per_shot, other.samples_per_shot);
+        self.pass.append(&mut other.pass);
+        self.beam.append(&mut other.beam);
+        self.time_s.append(&mut other.time_s);
+        self.z_m.append(&mut other.z_m);
+        self.turn_rad.append(&mut other.turn_rad);
+        self.clipped_s.append(&mut other.clipped_s);
+        self.samples.append(&mut other.samples);
     }
 
     /// Appends the columns of one shot and `samples_per_shot` zero samples, returned for filling.

@@ -1,0 +1,214 @@
+//! Reading a table, with every byte proved before it is decoded.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{Read, Seek, SeekFrom};
+use std::path::{Path, PathBuf};
+
+use arrow::array::RecordBatch;
+use bytes::{Buf, Bytes, buf::Reader};
+use parquet::arrow::arrow_reader::{
+    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
+};
+use parquet::errors::{ParquetError, Result as ParquetResult};
+use parquet::file::reader::{ChunkReader, Length};
+
+use super::{FORMAT, GROUPS, Group, KIND, Kind, SEAL, seal};
+use crate::error::{CaptureError, Result};
+
+/// An open table.
+#[derive(Debug)]
+pub(crate) struct TableReader {
+    path: PathBuf,
+    file: File,
+    footer: ArrowReaderMetadata,
+    values: BTreeMap<String, String>,
+    groups: Vec<Group>,
+}
+
+impl TableReader {
+    /// Opens a table of a kind: reads its footer and proves its seal.
+    pub(crate) fn open(path: &Path, kind: &Kind) -> Result<Self> {
+        let file = File::open(path).map_err(|e| CaptureError::reading(path, e))?;
+        let corrupt = |message: String| CaptureError::corrupt(path, message);
+        let about = file.metadata().map_err(|e| CaptureError::reading(path, e))?;
+        if !about.is_file() {
+            return Err(corrupt("it is a folder, not a file".to_owned()));
+        }
+        // The columns follow from the Parquet schema; the writer's own copy of it is for others.
+        let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
+        let footer = ArrowReaderMetadata::load(&file, options)
+            .map_err(|e| corrupt(format!("its {} bytes have no footer: {e}", about.len())))?;
+        let values: BTreeMap<String, String> = footer
+            .metadata()
+            .file_metadata()
+            .key_value_metadata()
+            .into_iter()
+            .flatten()
+            .map(|kv| (kv.key.clone(), kv.value.clone().unwrap_or_default()))
+            .collect();
+        demand_kind(path, kind, &values)?;
+        let computed = seal(values.iter().map(|(k, v)| (k.as_str(), v.as_str())));
+        if values.get(SEAL) != Some(&computed) {
+            return Err(corrupt("its metadata does not agree with its seal".into()));
+        }
+        let groups: Vec<Group> = values
+            .get(GROUPS)
+            .and_then(|text| serde_json::from_str(text).ok())
+            .ok_or_else(|| corrupt(format!("its {GROUPS} cannot be read")))?;
+        let stated = footer.metadata().row_groups();
+        if groups.len() != stated.len() {
+            return Err(corrupt(format!("{} row groups, {} sealed", stated.len(), groups.len())));
+        }
+        for (i, (group, stated)) in groups.iter().zip(stated).enumerate() {
+            let end = group.start.checked_add(group.length);
+            if end.is_none_or(|end| end > about.len())
+                || u64::try_from(stated.num_rows()) != Ok(group.rows)
+            {
+                return Err(corrupt(format!("row group {i} is not where it was sealed")));
+            }
+        }
+        Ok(Self { path: path.to_owned(), file, footer, values, groups })
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// A value of the metadata that the kind demands.
+    pub(crate) fn value(&self, key: &str) -> Result<&str> {
+        self.values
+            .get(key)
+            .map(String::as_str)
+            .ok_or_else(|| self.corrupt(format!("its metadata has no {key}")))
+    }
+
+    pub(crate) fn groups(&self) -> usize {
+        self.groups.len()
+    }
+
+    /// Number of rows in all groups.
+    pub(crate) fn rows(&self) -> u64 {
+        self.groups.iter().map(|g| g.rows).sum()
+    }
+
+    /// Reads, proves and decodes one row group. Valid for `index < groups()`.
+    pub(crate) fn group(&self, index: usize) -> Result<RecordBatch> {
+        let group = &self.groups[index];
+        let bytes = self.bytes_of(group)?;
+        if blake3::hash(&bytes).to_hex().as_str() != group.hash.0 {
+            return Err(self.corrupt(format!(
+                "the {} bytes of row group {index} do not agree with their hash",
+                group.length
+            )));
+        }
+        let part = Stretch { start: group.start, bytes: bytes.into() };
+        let rows = usize::try_from(group.rows).unwrap_or(usize::MAX);
+        let undecodable = |e: String| self.corrupt(format!("row group {index}: {e}"));
+        let mut reader =
+            ParquetRecordBatchReaderBuilder::new_with_metadata(part, self.footer.clone())
+                .with_row_groups(vec![index])
+                .with_batch_size(rows)
+                .build()
+                .map_err(|e| undecodable(e.to_string()))?;
+        match reader.next() {
+            Some(Ok(batch)) if batch.num_rows() == rows => Ok(batch),
+            Some(Err(e)) => Err(undecodable(e.to_string())),
+            Some(Ok(batch)) => {
+                Err(undecodable(format!("{} rows of {rows} could be read", batch.num_rows())))
+            }
+            None => Err(undecodable("no rows could be read".into())),
+        }
+    }
+
+    fn bytes_of(&self, group: &Group) -> Result<Vec<u8>> {
+        let fail = |e| CaptureError::reading(&self.path, e);
+        let length = usize::try_from(group.length)
+            .map_err(|_| self.corrupt("a row group is larger than memory"))?;
+        let mut file = &self.file;
+        file.seek(SeekFrom::Start(group.start)).map_err(fail)?;
+        let mut bytes = Vec::with_capacity(length);
+        file.take(group.length).read_to_end(&mut bytes).map_err(fail)?;
+        Ok(bytes)
+    }
+
+    pub(crate) fn corrupt(&self, message: impl Into<String>) -> CaptureError {
+        CaptureError::corrupt(&self.path, message)
+    }
+
+    /// A column of a batch by name, as the array type the kind demands.
+    pub(crate) fn column<'a, T: 'static>(
+        &self,
+        batch: &'a RecordBatch,
+        name: &str,
+    ) -> Result<&'a T> {
+        batch
+            .column_by_name(name)
+            .and_then(|c| c.as_any().downcast_ref::<T>())
+            .ok_or_else(|| self.corrupt(format!("it has no column {name} of its type")))
+    }
+}
+
+/// The kind comes before the format, the format before the seal: a later format may seal
+/// differently.
+fn demand_kind(path: &Path, kind: &Kind, values: &BTreeMap<String, String>) -> Result<()> {
+    let found = values.get(KIND);
+    if found.map(String::as_str) != Some(kind.name) {
+        return Err(CaptureError::WrongKind {
+            path: path.to_owned(),
+            found: found.map_or_else(|| "Parquet file of other origin".into(), Clone::clone),
+            wanted: kind.name,
+        });
+    }
+    match values.get(FORMAT).and_then(|f| f.parse::<u32>().ok()) {
+        Some(found) if found > kind.format => Err(CaptureError::TooNew {
+            path: path.to_owned(),
+            kind: kind.name,
+            found,
+            known: kind.format,
+        }),
+        Some(1..) => Ok(()),
+        _ => Err(CaptureError::corrupt(path, format!("its {FORMAT} is not a format number"))),
+    }
+}
+
+/// A stretch of a file in memory that answers to places in the file.
+struct Stretch {
+    start: u64,
+    bytes: Bytes,
+}
+
+impl Stretch {
+    fn from(&self, start: u64) -> ParquetResult<Bytes> {
+        start
+            .checked_sub(self.start)
+            .and_then(|at| usize::try_from(at).ok())
+            .filter(|&at| at <= self.bytes.len())
+            .map(|at| self.bytes.slice(at..))
+            .ok_or_else(|| ParquetError::EOF(format!("byte {start} is outside its row group")))
+    }
+}
+
+impl Length for Stretch {
+    fn len(&self) -> u64 {
+        self.start + self.bytes.len() as u64
+    }
+}
+
+impl ChunkReader for Stretch {
+    type T = Reader<Bytes>;
+
+    fn get_read(&self, start: u64) -> ParquetResult<Self::T> {
+        Ok(self.from(start)?.reader())
+    }
+
+    fn get_bytes(&self, start: u64, length: usize) -> ParquetResult<Bytes> {
+        let rest = self.from(start)?;
+        if length > rest.len() {
+            return Err(ParquetError::EOF(format!(
+                "{length} bytes from byte {start} on leave their row group"
+            )));
+        }
+        Ok(rest.slice(..length))
+    }
+}
