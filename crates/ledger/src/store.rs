@@ -141,12 +141,14 @@ impl Store {
         Head { ledger: self.identity.clone(), seq, time_us, hash }
     }
 
-    /// Ends all connections in good order. Dropping a store without it loses nothing.
+    /// Ends all connections in good order and folds the log into the file, so that a closed ledger
+    /// is one file. Dropping a store without it loses nothing.
     pub async fn close(&self) {
+        // Readers first: the last connection folds the log, and a reading one could not.
+        self.readers.close().await;
         if let Some(writer) = &self.writer {
             writer.close().await;
         }
-        self.readers.close().await;
     }
 }
 
@@ -193,4 +195,42 @@ fn row(stored: &SqliteRow) -> sqlx::Result<Row> {
         parent_hash: stored.try_get("parent_hash")?,
         hash: stored.try_get("hash")?,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::BarKey;
+
+    /// Truth: by construction, the file is forbidden to grow.
+    #[test]
+    fn a_full_disk_is_named_and_loses_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("ledger.db");
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        runtime.block_on(async {
+            let store = Store::create(&path, "works", 0).await.unwrap();
+            let writer = store.writer.as_ref().unwrap();
+            let pages: i64 =
+                sqlx::query_scalar("PRAGMA page_count").fetch_one(writer).await.unwrap();
+            let limit =
+                |pages: i64| sqlx::AssertSqlSafe(format!("PRAGMA max_page_count = {pages}"));
+            sqlx::query(limit(pages)).execute(writer).await.unwrap();
+            let record = Record::retest(&BarKey::new("H7", "1"), &"a long reason ".repeat(40));
+            let mut added = 0;
+            let e = loop {
+                match store.append(&record, "shift", added).await {
+                    Ok(_) => added += 1,
+                    Err(e) => break e,
+                }
+                assert!(added < 1000, "the limit never bit");
+            };
+            assert!(matches!(e, LedgerError::DiskFull { .. }), "{e:?}");
+            let found = store.verify(None).await.unwrap();
+            assert_eq!((i64::try_from(found.entries), found.first_fault), (Ok(added), None));
+            // Room again: the same store goes on.
+            sqlx::query(limit(10_000)).execute(writer).await.unwrap();
+            assert_eq!(store.append(&record, "shift", added).await.unwrap().seq, added + 1);
+        });
+    }
 }

@@ -1,0 +1,146 @@
+//! A small day at an invented line, as records.
+#![allow(dead_code)] // each test file uses its own part
+
+use std::collections::BTreeMap;
+
+use barwright_job::{Hash, judgement::Verdict};
+use barwright_ledger::{
+    BarKey, Entry, Record,
+    entry::no_parent,
+    record::{
+        CheckFacts, CorrectionFacts, Facts, JudgementFacts, LevelFacts, Origin, RetestFacts,
+        ScreenedFacts, TechniqueFacts,
+    },
+};
+
+pub const LINE: &str = "line 2";
+/// 2026-11-25 06:00 UTC.
+pub const START_US: i64 = 1_795_586_400_000_000;
+pub const MINUTE_US: i64 = 60_000_000;
+pub const HOUR_US: i64 = 60 * MINUTE_US;
+
+pub fn hash(name: &str) -> Hash {
+    Hash::of(name.as_bytes())
+}
+
+pub fn origin(document: &str, from: &[(&str, &str)]) -> Origin {
+    Origin {
+        document: hash(document),
+        made_from: from
+            .iter()
+            .map(|(role, name)| ((*role).to_owned(), hash(name)))
+            .collect::<BTreeMap<_, _>>(),
+    }
+}
+
+fn record(subject: &str, line: &str, facts: Facts) -> Record {
+    Record { subject: subject.to_owned(), line: line.to_owned(), facts }
+}
+
+pub fn technique(name: &str, line: &str) -> Record {
+    record(
+        "T-1042",
+        line,
+        Facts::Technique(TechniqueFacts {
+            origin: origin(name, &[("order", "order")]),
+            name: name.to_owned(),
+            order: "T-1042".to_owned(),
+        }),
+    )
+}
+
+pub fn level(name: &str, technique: &str, line: &str) -> Record {
+    record(
+        line,
+        line,
+        Facts::Level(LevelFacts {
+            origin: origin(name, &[("technique", technique)]),
+            technique: hash(technique),
+            good: true,
+        }),
+    )
+}
+
+pub fn check(name: &str, technique: &str, level: &str, good: bool, line: &str) -> Record {
+    record(
+        line,
+        line,
+        Facts::Check(CheckFacts {
+            origin: origin(name, &[("technique", technique), ("level", level)]),
+            technique: hash(technique),
+            level: hash(level),
+            good,
+            interval_h: 4.0,
+            passes: 3,
+            findings: vec![],
+        }),
+    )
+}
+
+pub fn screened(name: &str, bar: &str, technique: &str, level: &str, line: &str) -> Record {
+    record(
+        &format!("H7/{bar}"),
+        line,
+        Facts::BarScreened(ScreenedFacts {
+            origin: origin(name, &[("technique", technique), ("level", level)]),
+            bar: BarKey::new("H7", bar),
+            technique: hash(technique),
+            level: Some(hash(level)),
+            length_m: 6.0,
+        }),
+    )
+}
+
+pub fn judgement(name: &str, bar: &str, screened: &str, verdict: Verdict) -> Record {
+    record(
+        &format!("H7/{bar}"),
+        LINE,
+        Facts::Judgement(JudgementFacts {
+            origin: origin(name, &[("screened", screened)]),
+            bar: BarKey::new("H7", bar),
+            screened: hash(screened),
+            verdict,
+            reasons: vec![],
+            kept_m: vec![[0.05, 2.5], [2.6, 5.95]],
+        }),
+    )
+}
+
+pub fn retest(bar: &str) -> Record {
+    record(
+        &format!("H7/{bar}"),
+        "",
+        Facts::Retest(RetestFacts { bar: BarKey::new("H7", bar), reason: "a test".to_owned() }),
+    )
+}
+
+/// Entries as a ledger would number them; the chain is not looked at by states.
+pub fn entries(records: &[(Record, i64)]) -> Vec<Entry> {
+    (1..)
+        .zip(records)
+        .map(|(seq, (record, time_us))| Entry {
+            seq,
+            time_us: START_US + time_us,
+            author: "shift".to_owned(),
+            kind: record.kind(),
+            subject: record.subject.clone(),
+            line: record.line.clone(),
+            content: record.facts.to_content(),
+            content_hash: Hash(String::new()),
+            parent_hash: no_parent(),
+            hash: no_parent(),
+        })
+        .collect()
+}
+
+pub fn withdraw(seq: i64) -> Record {
+    Record {
+        subject: String::new(),
+        line: String::new(),
+        facts: Facts::Correction(CorrectionFacts {
+            corrects: seq,
+            withdraws: true,
+            statement: "a test".to_owned(),
+        }),
+    }
+}
