@@ -1,1 +1,27 @@
-//! Papers, drawings and plots
+//! Papers, drawings and plots.
+//!
+//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`] and [`refbar_drawing`] draw
+//! documents as SVG text, for papers and pages alike: colours come from a [`Palette`], state is told
+//! by shape and words first. [`papers`] sets them, with tables and words, as PDF. Equal input gives
+//! equal bytes everywhere. Nothing here reads files, clocks or the environment.
+#![deny(missing_docs)]
+
+mod frame;
+pub mod margin_map;
+pub mod palette;
+pub mod papers;
+pub mod refbar_drawing;
+pub mod ribbon;
+pub mod ring;
+pub mod schedule;
+pub mod shade;
+mod svg;
+pub mod text;
+
+pub use margin_map::{Case, Map, margin_map};
+pub use palette::{Palette, stylesheet};
+pub use papers::{CAUTIONS, ReportError};
+pub use refbar_drawing::reference_bar_drawing;
+pub use ribbon::{Ribbon, ribbon};
+pub use ring::{Place, Rays, Ring, Spoke, Spokes, ring};
+pub use schedule::schedule;

@@ -1,0 +1,148 @@
+//! The report of a dynamic check.
+
+use barwright_job::{Rules, Sealed, Technique, check::Check, level::Level};
+use serde_json::{Value, json};
+
+use super::{
+    Issue, Result,
+    engine::{self, Paper},
+    parts,
+};
+use crate::text;
+
+/// What a check report is made from.
+#[derive(Debug, Clone, Copy)]
+pub struct CheckInput<'a> {
+    /// Moment and ledger.
+    pub issue: Issue<'a>,
+    /// The technique.
+    pub technique: &'a Sealed<Technique>,
+    /// The level.
+    pub level: &'a Sealed<Level>,
+    /// The acceptance rules.
+    pub rules: &'a Rules,
+    /// The check.
+    pub check: &'a Sealed<Check>,
+    /// Who signed it, as the ledger names the key's holder; absent while it is not signed.
+    pub signed_by: Option<&'a str>,
+}
+
+/// The check report as PDF.
+///
+/// # Errors
+/// A check made for another technique, level or rules, or an unreadable moment.
+pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
+    let c = &input.check.body;
+    let t = &input.technique.body;
+    let rule = &input.rules.check;
+    input.check.demand("check", "technique", &input.technique.hash)?;
+    input.check.demand("check", "level", &input.level.hash)?;
+    input.check.demand("check", "rules", &input.rules.hash())?;
+    let running = [format!("order {}", t.order), t.name.clone()];
+    let mut data = parts::frame("Check report", &running, &input.issue);
+    data["good"] = json!(c.good);
+    data["signed_by"] = json!(input.signed_by);
+    data["facts"] = json!([
+        ["Order", t.order],
+        ["Technique", t.name],
+        ["Station", t.station],
+        ["Rules", parts::rules_words(&input.rules.rules)],
+        ["Passes", c.passes.to_string()],
+        [
+            "Line speed",
+            format!(
+                "{} m/s seen, {} m/s planned",
+                text::number(c.line_speed_m_s, 3),
+                text::number(t.line_speed_m_s, 3)
+            )
+        ],
+        ["Next check", format!("at most {} h later", text::number(rule.interval_h, 1))],
+    ]);
+    let worst =
+        |value: fn(&barwright_job::check::ReflectorCheck) -> f64,
+         start: f64,
+         pick: fn(f64, f64) -> f64| { c.reflectors.iter().map(value).fold(start, pick) };
+    let spread = worst(|r| r.spread_db, 0.0, f64::max);
+    let signal = worst(|r| r.signal_to_noise_db, f64::INFINITY, f64::min);
+    let place = worst(|r| r.place_error_m.abs() * 1e3, 0.0, f64::max);
+    let found = c.reflectors.iter().all(|r| r.found == c.passes);
+    data["limits"] = json!([
+        limit(
+            "Passes",
+            c.passes.to_string(),
+            format!("at least {}", rule.passes),
+            c.passes >= rule.passes
+        ),
+        limit(
+            "Reflectors found in every pass",
+            format!(
+                "{} of {}",
+                c.reflectors.iter().filter(|r| r.found == c.passes).count(),
+                c.reflectors.len()
+            ),
+            "all".to_owned(),
+            found && !c.reflectors.is_empty()
+        ),
+        limit(
+            "Largest spread of heights",
+            format!("{} dB", text::number(spread, 1)),
+            format!("at most {} dB", text::number(rule.spread_db, 1)),
+            spread <= rule.spread_db
+        ),
+        limit(
+            "Lowest height over noise",
+            format!("{} dB", text::number(signal, 1)),
+            format!("at least {} dB", text::number(rule.signal_to_noise_db, 1)),
+            signal >= rule.signal_to_noise_db && signal.is_finite()
+        ),
+        limit(
+            "Largest error of place",
+            format!("{} mm", text::number(place, 1)),
+            format!("at most {} mm", text::number(rule.place_mm, 1)),
+            place <= rule.place_mm
+        ),
+        limit(
+            "Calls on plain stretches",
+            c.false_calls.to_string(),
+            "none".to_owned(),
+            c.false_calls == 0
+        ),
+    ]);
+    data["reflectors"] = c
+        .reflectors
+        .iter()
+        .map(|r| {
+            let heights = r
+                .heights_fsh
+                .iter()
+                .map(|h| h.map_or("missed".to_owned(), |h| text::number(h * 100.0, 0)))
+                .collect::<Vec<_>>()
+                .join("  ");
+            json!([
+                r.name,
+                format!("{} of {}", r.found, c.passes),
+                heights,
+                text::number(r.spread_db, 1),
+                text::mm(r.place_error_m, 1),
+                text::number(r.signal_to_noise_db, 1),
+                r.beams.len().to_string(),
+            ])
+        })
+        .collect();
+    data["noise"] = json!(text::number(c.noise_fsh * 100.0, 1));
+    data["findings"] = parts::findings(&c.findings);
+    data["evidence"] = parts::hashes("check", input.check);
+    engine::set(
+        Paper {
+            name: "check.typ",
+            template: include_str!("../../templates/check.typ"),
+            data,
+            pictures: vec![],
+        },
+        input.issue.made_at,
+    )
+}
+
+fn limit(name: &str, found: String, allowed: String, met: bool) -> Value {
+    json!({ "row": [name, found, allowed], "met": met })
+}

@@ -1,0 +1,142 @@
+//! The record of a level.
+
+use barwright_job::{
+    Rules, Sealed, Technique,
+    level::{BeamLevel, BeamState, Level},
+};
+use barwright_wave::Mode;
+use serde_json::{Value, json};
+
+use super::{
+    Issue, Result,
+    engine::{self, Paper},
+    parts,
+};
+use crate::{
+    palette::Palette,
+    ring::{Rays, Ring, Spoke, Spokes, ring},
+    text,
+};
+
+/// What the record of a level is made from.
+#[derive(Debug, Clone, Copy)]
+pub struct LevelInput<'a> {
+    /// Moment and ledger.
+    pub issue: Issue<'a>,
+    /// The technique.
+    pub technique: &'a Sealed<Technique>,
+    /// The acceptance rules.
+    pub rules: &'a Rules,
+    /// The level.
+    pub level: &'a Sealed<Level>,
+}
+
+/// Heights of a level as spokes for the ring picture, on one scale: read height over expected
+/// height, times the target, so that every beam is judged against the same band.
+#[must_use]
+pub fn spokes(level: &Level, target_fsh: f64) -> Vec<Spoke> {
+    level
+        .beams
+        .iter()
+        .map(|b| Spoke {
+            beam: b.beam,
+            height_fsh: b
+                .height_fsh
+                .map(|h| if b.expected_fsh > 0.0 { h / b.expected_fsh * target_fsh } else { h }),
+            clipped: b.state == BeamState::Clipped,
+        })
+        .collect()
+}
+
+/// The record of a level as PDF.
+///
+/// # Errors
+/// A level made for another technique or other rules, or an unreadable moment.
+pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
+    let l = &input.level.body;
+    let t = &input.technique.body;
+    input.level.demand("level", "technique", &input.technique.hash)?;
+    input.level.demand("level", "rules", &input.rules.hash())?;
+    let running = [format!("order {}", t.order), t.name.clone()];
+    let mut data = parts::frame("Level record", &running, &input.issue);
+    let band = parts::band_fsh(input.rules);
+    let count = |state| l.beams.iter().filter(|b| b.state == state).count();
+    data["good"] = json!(l.good);
+    data["facts"] = json!([
+        ["Order", t.order],
+        ["Technique", t.name],
+        ["Station", t.station],
+        ["Rules", parts::rules_words(&input.rules.rules)],
+        ["Beams", l.beams.len().to_string()],
+        ["Passes", l.passes.to_string()],
+        [
+            "Target",
+            format!(
+                "{} % FSH, accepted {} to {} % FSH",
+                text::number(input.rules.level.target_fsh_percent, 0),
+                text::number(input.rules.level.low_fsh_percent, 0),
+                text::number(input.rules.level.high_fsh_percent, 0)
+            )
+        ],
+        [
+            "Bar centre",
+            l.bar_offset_m.map_or("not told by the surface echoes".to_owned(), |[x, y]| {
+                format!(
+                    "{} mm off, towards {} o'clock",
+                    text::mm(x.hypot(y), 2),
+                    text::clock(y.atan2(x))
+                )
+            })
+        ],
+    ]);
+    data["states"] = [
+        BeamState::Inside,
+        BeamState::Corrected,
+        BeamState::Clipped,
+        BeamState::Missing,
+        BeamState::OutOfReach,
+    ]
+    .into_iter()
+    .map(|s| json!([text::beam_state(s), count(s).to_string()]))
+    .collect();
+    data["beams"] = l.beams.iter().map(|b| row(b, t)).collect();
+    data["findings"] = parts::findings(&l.findings);
+    data["evidence"] = parts::hashes("level", input.level);
+    let heights = spokes(l, input.rules.level.target_fsh_percent / 100.0);
+    let picture = ring(
+        &Ring {
+            technique: t,
+            rays: Rays::None,
+            spokes: Some(Spokes { heights: &heights, band_fsh: band }),
+            places: &[],
+        },
+        &Palette::paper(),
+    );
+    engine::set(
+        Paper {
+            name: "level.typ",
+            template: include_str!("../../templates/level.typ"),
+            data,
+            pictures: vec![("ring", picture)],
+        },
+        input.issue.made_at,
+    )
+}
+
+fn row(b: &BeamLevel, t: &Technique) -> Value {
+    let beam = usize::try_from(b.beam).ok().and_then(|i| t.beams.get(i));
+    json!({
+        "hand": matches!(b.state, BeamState::Clipped | BeamState::Missing | BeamState::OutOfReach),
+        "row": [
+            b.beam.to_string(),
+            beam.map_or("–".to_owned(), |beam| format!("P{}", beam.probe + 1)),
+            beam.map_or("–", |beam| match beam.mode { Mode::L => "L", Mode::S => "S" }),
+            text::number(b.gain_db, 1),
+            text::signed(b.change_db, 1),
+            text::maybe(b.height_fsh.map(|h| h * 100.0), 0),
+            text::number(b.expected_fsh * 100.0, 0),
+            text::maybe(b.uncertainty_db, 2),
+            text::beam_state(b.state),
+        ],
+    })
+}

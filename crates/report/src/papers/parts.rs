@@ -1,0 +1,200 @@
+//! What several papers share, as data for the templates.
+
+use barwright_job::{
+    Finding, Hash, Order, Rules, Sealed,
+    order::{SectionSpec, Steel},
+    rules::Head as RulesHead,
+};
+use serde_json::{Value, json};
+
+use super::{CAUTIONS, CheckEntry, Issue};
+use crate::{palette::TOKENS, text};
+
+/// The data that every template finds: colours, title, running head, moment, ledger, cautions.
+pub(super) fn frame(title: &str, running: &[String], issue: &Issue<'_>) -> Value {
+    let look: serde_json::Map<String, Value> =
+        TOKENS.iter().map(|t| (t.name.to_owned(), json!(t.light))).collect();
+    json!({
+        "look": look,
+        "title": title,
+        "running": running,
+        "program": format!("Barwright {}", env!("CARGO_PKG_VERSION")),
+        "made_at": issue.made_at,
+        "ledger": issue.ledger.map(|l| json!({
+            "entry": l.entry.to_string(),
+            "hash": l.hash,
+            "short": Hash(l.hash.to_owned()).short(),
+            "at": l.at,
+        })),
+        "cautions": CAUTIONS,
+        "not_validated": issue.not_validated,
+    })
+}
+
+/// A line of the evidence table: role, kind and hash of a document.
+pub(super) fn hash_line(role: &str, hash: &Hash) -> Value {
+    json!([role, hash.short(), hash.0])
+}
+
+/// The hash of a document itself and of all it was made from.
+pub(super) fn hashes<T>(itself: &str, sealed: &Sealed<T>) -> Value {
+    let mut lines = vec![hash_line(itself, &sealed.hash)];
+    lines.extend(
+        sealed.made_from.iter().map(|(role, hash)| hash_line(&role.replace('_', " "), hash)),
+    );
+    Value::Array(lines)
+}
+
+/// Findings as topic, statement and where.
+pub(super) fn findings<'a>(list: impl IntoIterator<Item = &'a Finding>) -> Value {
+    list.into_iter()
+        .map(|f| {
+            let mut place = String::new();
+            if let Some([from, to]) = f.stretch_m {
+                place = format!("{}–{} m", text::number(from, 3), text::number(to, 3));
+            }
+            if !f.beams.is_empty() {
+                if !place.is_empty() {
+                    place.push_str(", ");
+                }
+                place.push_str(&beams(&f.beams));
+            }
+            json!([text::topic(f.topic), f.message, place])
+        })
+        .collect()
+}
+
+/// Beam numbers, shortened to ranges: `beams 3–5, 9`.
+pub(super) fn beams(list: &[u32]) -> String {
+    let mut sorted = list.to_vec();
+    sorted.sort_unstable();
+    sorted.dedup();
+    let mut parts: Vec<String> = Vec::new();
+    let mut rest = sorted.iter().copied().peekable();
+    while let Some(first) = rest.next() {
+        let mut last = first;
+        while let Some(next) = rest.next_if(|n| last.checked_add(1) == Some(*n)) {
+            last = next;
+        }
+        parts.push(match last - first {
+            0 => first.to_string(),
+            1 => format!("{first}, {last}"),
+            _ => format!("{first}–{last}"),
+        });
+    }
+    let word = if sorted.len() == 1 { "beam" } else { "beams" };
+    if parts.len() > 12 {
+        let more = parts.len() - 12;
+        parts.truncate(12);
+        return format!(
+            "{word} {} and {more} more groups, {} in all",
+            parts.join(", "),
+            sorted.len()
+        );
+    }
+    format!("{word} {}", parts.join(", "))
+}
+
+/// Facts of an order: label and value.
+pub(super) fn order_facts(order: &Order) -> Vec<Value> {
+    vec![
+        json!(["Order", order.order.number]),
+        json!(["Customer", order.order.customer]),
+        json!(["Heat", order.order.heat]),
+        json!(["Section", section_spec(&order.section)]),
+        json!(["Steel", steel(&order.steel)]),
+    ]
+}
+
+fn steel(steel: &Steel) -> String {
+    steel.grade.clone()
+}
+
+/// Name, version and source of rules.
+pub(super) fn rules_words(head: &RulesHead) -> String {
+    format!("{}, version {} ({})", head.name, head.version, head.source)
+}
+
+/// A section as ordered.
+pub(super) fn section_spec(spec: &SectionSpec) -> String {
+    match spec {
+        SectionSpec::Round(r) => format!(
+            "round {} ± {} mm",
+            text::number(r.diameter_mm, 1),
+            text::number(r.tolerance_mm, 2)
+        ),
+        SectionSpec::Square(s) => format!(
+            "square {} ± {} mm, corner radius {} mm",
+            text::number(s.side_mm, 1),
+            text::number(s.tolerance_mm, 2),
+            text::number(s.corner_radius_mm, 1)
+        ),
+        SectionSpec::Flat(f) => format!(
+            "flat {} ± {} mm",
+            text::number(f.thickness_mm, 1),
+            text::number(f.tolerance_mm, 2)
+        ),
+    }
+}
+
+/// The ordered flaws in words.
+pub(super) fn flaws(order: &Order) -> String {
+    let f = &order.flaws;
+    let mut words = format!(
+        "disc {} mm below {} mm of skin",
+        text::number(f.disc.diameter_mm, 2),
+        text::number(f.disc.skin_mm, 1)
+    );
+    if let Some(c) = &f.crack {
+        words.push_str(&format!("; crack {} mm deep at the surface", text::number(c.depth_mm, 2)));
+    }
+    words
+}
+
+/// A check entry as data.
+pub(super) fn check_entry(name: &str, entry: Option<&CheckEntry<'_>>) -> Value {
+    match entry {
+        None => json!({ "name": name, "present": false }),
+        Some(e) => {
+            let c = &e.check.body;
+            let found: u32 = c.reflectors.iter().map(|r| r.found).sum();
+            let due =
+                c.passes.saturating_mul(u32::try_from(c.reflectors.len()).unwrap_or(u32::MAX));
+            let worst_sn =
+                c.reflectors.iter().map(|r| r.signal_to_noise_db).fold(f64::INFINITY, f64::min);
+            let spread = c.reflectors.iter().map(|r| r.spread_db).fold(0.0, f64::max);
+            json!({
+                "name": name,
+                "present": true,
+                "good": c.good,
+                "at": e.at,
+                "by": e.signed_by,
+                "found": format!("{found} of {due}"),
+                "false_calls": c.false_calls.to_string(),
+                "spread": text::number(spread, 1),
+                "signal": text::number(worst_sn, 1),
+                "speed": text::number(c.line_speed_m_s, 2),
+                "short": e.check.hash.short(),
+            })
+        }
+    }
+}
+
+/// Limits of the rules for levels, as fractions of full screen height.
+pub(super) fn band_fsh(rules: &Rules) -> [f64; 2] {
+    [rules.level.low_fsh_percent / 100.0, rules.level.high_fsh_percent / 100.0]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Closed form.
+    #[test]
+    fn beams_are_shortened_to_ranges() {
+        assert_eq!(beams(&[5, 3, 4, 9]), "beams 3–5, 9");
+        assert_eq!(beams(&[2]), "beam 2");
+        assert_eq!(beams(&[1, 2]), "beams 1, 2");
+        assert_eq!(beams(&[u32::MAX, u32::MAX - 1]), "beams 4294967294, 4294967295");
+    }
+}

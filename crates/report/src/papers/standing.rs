@@ -1,0 +1,163 @@
+//! What may be said about a bar: a certificate is written only for steel that is released.
+
+use barwright_job::{
+    Sealed,
+    check::Check,
+    judgement::{Judgement, Verdict},
+};
+
+/// What the ledger says about a bar.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing<'a> {
+    /// Released: it stands between two good checks of its technique and level.
+    Released,
+    /// Not released yet.
+    Waiting {
+        /// What it waits for.
+        why: &'a str,
+    },
+    /// Held, by a failed check or by hand.
+    Held {
+        /// Why.
+        why: &'a str,
+    },
+}
+
+/// A check with what the ledger says about it.
+#[derive(Debug, Clone, Copy)]
+pub struct CheckEntry<'a> {
+    /// The check.
+    pub check: &'a Sealed<Check>,
+    /// When it was entered.
+    pub at: &'a str,
+    /// Who signed it, as the ledger names the key's holder.
+    pub signed_by: &'a str,
+}
+
+/// What a bar's paper says in large words.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Outcome {
+    /// Whether a certificate may be written.
+    pub released: bool,
+    /// The large words.
+    pub words: &'static str,
+    /// What they mean for this bar.
+    pub sentence: String,
+}
+
+/// The outcome for a bar: the verdict, the ledger and both checks must agree before it is released;
+/// whatever speaks against it is named.
+#[must_use]
+pub fn outcome(
+    judgement: &Judgement,
+    standing: Standing<'_>,
+    opening: Option<&Check>,
+    closing: Option<&Check>,
+) -> Outcome {
+    let not = |words, sentence: String| Outcome { released: false, words, sentence };
+    match judgement.verdict {
+        Verdict::Reject => {
+            return not(
+                "REJECTED",
+                "This bar does not meet the rules. It must not be delivered.".to_owned(),
+            );
+        }
+        Verdict::Hold => {
+            return not(
+                "HELD",
+                "This bar is not decided: it needs another pass or a second look. It must not be delivered."
+                    .to_owned(),
+            );
+        }
+        Verdict::Release | Verdict::Crop => {}
+    }
+    match standing {
+        Standing::Held { why } => {
+            return not("HELD", format!("{why} This bar must not be delivered."));
+        }
+        Standing::Waiting { why } => {
+            return not("WAITING", format!("{why} This bar is not released."));
+        }
+        Standing::Released => {}
+    }
+    for (name, check) in [("opening", opening), ("closing", closing)] {
+        match check {
+            None => {
+                return not(
+                    "WAITING",
+                    format!("The {name} check is absent. This bar is not released."),
+                );
+            }
+            Some(c) if !c.good => {
+                return not(
+                    "HELD",
+                    format!("The {name} check is not good. This bar must not be delivered."),
+                );
+            }
+            Some(_) => {}
+        }
+    }
+    let (words, sentence) = match judgement.verdict {
+        Verdict::Crop => (
+            "RELEASED AFTER CROPPING",
+            "Only the kept pieces of the cut plan are released; the rest is scrap.".to_owned(),
+        ),
+        _ => ("RELEASED", "The kept pieces of the cut plan meet the rules named below.".to_owned()),
+    };
+    Outcome { released: true, words, sentence }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use barwright_job::judgement::CutPlan;
+
+    fn judgement(verdict: Verdict) -> Judgement {
+        Judgement {
+            bar: "7".into(),
+            heat: "H".into(),
+            length_m: 3.0,
+            indications: vec![],
+            verdict,
+            reasons: vec![],
+            cut: CutPlan::default(),
+            findings: vec![],
+        }
+    }
+
+    fn check(good: bool) -> Check {
+        Check {
+            passes: 3,
+            line_speed_m_s: 1.0,
+            reflectors: vec![],
+            noise_fsh: 0.05,
+            false_calls: 0,
+            good,
+            findings: vec![],
+        }
+    }
+
+    // Property over all combinations: released exactly when everything speaks for it.
+    #[test]
+    fn only_what_everything_speaks_for_is_released() {
+        let (good, bad) = (check(true), check(false));
+        let checks = [None, Some(&good), Some(&bad)];
+        let standings =
+            [Standing::Released, Standing::Waiting { why: "w" }, Standing::Held { why: "h" }];
+        for verdict in [Verdict::Release, Verdict::Crop, Verdict::Hold, Verdict::Reject] {
+            for standing in standings {
+                for opening in checks {
+                    for closing in checks {
+                        let o = outcome(&judgement(verdict), standing, opening, closing);
+                        let expected = matches!(verdict, Verdict::Release | Verdict::Crop)
+                            && standing == Standing::Released
+                            && opening.is_some_and(|c| c.good)
+                            && closing.is_some_and(|c| c.good);
+                        assert_eq!(o.released, expected, "{verdict:?} {standing:?}");
+                        assert_eq!(o.words.starts_with("RELEASED"), expected);
+                    }
+                }
+            }
+        }
+    }
+}

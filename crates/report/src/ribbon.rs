@@ -1,0 +1,451 @@
+//! The ribbon: a bar unrolled, metres along and clock position up, with the inspected share above
+//! and the cut plan below on the same axis. Not inspected is hatched and never looks clean.
+
+use std::f64::consts::{PI, TAU};
+
+use barwright_job::{
+    judgement::{CutPlan, Fate, Indication},
+    proof::FlawClass,
+    screened::{InspectedShare, Lost},
+    technique::Section,
+};
+
+use crate::{
+    palette::Palette,
+    shade::Scale,
+    svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to},
+    text,
+};
+
+/// Heights over the unrolled bar; index `ia * nz + iz`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Heights<'a> {
+    /// Cells along the bar, over its whole length.
+    pub nz: usize,
+    /// Cells across: clock positions from 6 o'clock over 9, 12 and 3 back to 6 (round and square),
+    /// or depths from the face to the far wall (flat).
+    pub na: usize,
+    /// Largest height in each cell, as a fraction of full screen height; absent where no echo was
+    /// read.
+    pub fsh: &'a [Option<f32>],
+}
+
+/// What the ribbon shows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ribbon<'a> {
+    /// Length of the bar in metres.
+    pub length_m: f64,
+    /// Its section.
+    pub section: Section,
+    /// Stretches that were not inspected.
+    pub lost: &'a [Lost],
+    /// Inspected share by flaw class.
+    pub inspected: &'a [InspectedShare],
+    /// Indications.
+    pub indications: &'a [Indication],
+    /// How the bar is cut; absent before it is judged.
+    pub cut: Option<&'a CutPlan>,
+    /// Heights, where they are at hand.
+    pub heights: Option<Heights<'a>>,
+}
+
+const WIDTH: f64 = 980.0;
+const LEFT: f64 = 92.0;
+const RIGHT: f64 = 16.0;
+const ACROSS: f64 = 150.0;
+
+/// The ribbon as SVG text, 980 pixels wide.
+#[must_use]
+pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
+    let shares = bar.inspected.len() as f64;
+    let top = 26.0 + shares * 20.0;
+    let cut_room = if bar.cut.is_some() { 78.0 } else { 6.0 };
+    let height = top + ACROSS + 34.0 + cut_room;
+    let title = format!("Bar unrolled, {} m long", text::number(bar.length_m, 3));
+    let mut svg = Svg::new(WIDTH, height, title, look);
+    let axis = Axis { length_m: bar.length_m.max(1e-6), section: bar.section, top };
+    shares_above(&mut svg, bar, &axis, look);
+    body(&mut svg, bar, &axis, look);
+    indications(&mut svg, bar, &axis, look);
+    metres(&mut svg, &axis, look);
+    if let Some(cut) = bar.cut {
+        cut_plan(&mut svg, cut, &axis, look);
+    }
+    svg.finish()
+}
+
+struct Axis {
+    length_m: f64,
+    section: Section,
+    top: f64,
+}
+
+impl Axis {
+    fn x(&self, z_m: f64) -> f64 {
+        LEFT + (WIDTH - LEFT - RIGHT) * (z_m / self.length_m).clamp(0.0, 1.0)
+    }
+
+    fn stretch(&self, from_m: f64, to_m: f64) -> (f64, f64) {
+        let (a, b) = (self.x(from_m), self.x(to_m));
+        (a, (b - a).max(0.8))
+    }
+
+    fn flat_m(&self) -> Option<f64> {
+        match self.section {
+            Section::Flat { thickness_m } => Some(thickness_m.max(1e-6)),
+            _ => None,
+        }
+    }
+
+    /// Height in the picture of an indication: its clock position, or its depth.
+    fn y(&self, i: &Indication) -> f64 {
+        match self.flat_m() {
+            Some(thickness) => self.top + ACROSS * (i.depth_m / thickness).clamp(0.0, 1.0),
+            None => self.y_of_angle(i.place.angle()),
+        }
+    }
+
+    /// 6 o'clock at the bottom, then 9, 12, 3, and 6 again at the top.
+    fn y_of_angle(&self, angle_rad: f64) -> f64 {
+        let turn = (-PI / 2.0 - angle_rad).rem_euclid(TAU) / TAU;
+        self.top + ACROSS * (1.0 - turn)
+    }
+}
+
+fn shares_above(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
+    if !bar.inspected.is_empty() {
+        svg.text((LEFT - 8.0, 11.0), "inspected", Type::new(10.5, &look.soft, Anchor::End));
+    }
+    for (k, share) in bar.inspected.iter().enumerate() {
+        let y = 24.0 + 20.0 * k as f64;
+        svg.open("inspected");
+        svg.text(
+            (LEFT - 8.0, y + 4.0),
+            &format!("{} {} %", short(share.class), text::percent(share.share, 1)),
+            Type::new(11.0, &look.ink, Anchor::End),
+        );
+        let (x0, w) = axis.stretch(0.0, axis.length_m);
+        svg.rect((x0, y - 4.0, w, 8.0), &look.accent, "none", 0.0);
+        let mut lines = String::new();
+        for lost in bar.lost.iter().filter(|l| l.class == share.class) {
+            let (x, w) = axis.stretch(lost.from_m, lost.to_m);
+            svg.rect((x, y - 4.5, w, 9.0), &look.card, "none", 0.0);
+            hatch((x, y - 4.0, w, 8.0), 5.0, direction(share.class), &mut lines);
+        }
+        svg.path(&lines, "none", &look.ink, 0.8);
+        svg.close();
+    }
+}
+
+fn short(class: FlawClass) -> &'static str {
+    match class {
+        FlawClass::Disc => "volume",
+        FlawClass::Crack => "surface",
+    }
+}
+
+fn direction(class: FlawClass) -> Hatch {
+    match class {
+        FlawClass::Disc => Hatch::Rising,
+        FlawClass::Crack => Hatch::Falling,
+    }
+}
+
+fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
+    let (x0, w) = axis.stretch(0.0, axis.length_m);
+    svg.open("bar");
+    svg.rect((x0, axis.top, w, ACROSS), &look.steel, "none", 0.0);
+    if let Some(h) = &bar.heights {
+        shade(svg, h, (x0, axis.top, w, ACROSS));
+    }
+    match axis.flat_m() {
+        Some(thickness) => {
+            for k in 0..=2u8 {
+                let part = f64::from(k) / 2.0;
+                side_label(
+                    svg,
+                    axis,
+                    axis.top + ACROSS * part,
+                    &format!("{} mm", text::mm(thickness * part, 0)),
+                    look,
+                );
+            }
+        }
+        None => {
+            for (part, words) in
+                [(0.0, "6 o'clock"), (0.25, "3"), (0.5, "12"), (0.75, "9"), (1.0, "6")]
+            {
+                side_label(svg, axis, axis.top + ACROSS * part, words, look);
+            }
+        }
+    }
+    for lost in bar.lost {
+        let (x, w) = axis.stretch(lost.from_m, lost.to_m);
+        let mut lines = String::new();
+        hatch((x, axis.top, w, ACROSS), 7.0, direction(lost.class), &mut lines);
+        svg.open_titled(
+            "not-inspected",
+            &format!(
+                "not inspected, {}: {} to {} m, {}",
+                text::class(lost.class),
+                text::number(lost.from_m, 3),
+                text::number(lost.to_m, 3),
+                text::loss(lost.cause)
+            ),
+        );
+        svg.element(
+            "rect",
+            &[
+                ("x", crate::svg::n(x)),
+                ("y", crate::svg::n(axis.top)),
+                ("width", crate::svg::n(w)),
+                ("height", crate::svg::n(ACROSS)),
+                ("fill", look.card.clone()),
+                ("fill-opacity", "0.75".to_owned()),
+            ],
+        );
+        svg.path(&lines, "none", &look.ink, 0.7).close();
+    }
+    svg.rect((x0, axis.top, w, ACROSS), "none", &look.ink, 1.2);
+    svg.close();
+}
+
+fn side_label(svg: &mut Svg, axis: &Axis, y: f64, words: &str, look: &Palette) {
+    let x = LEFT - 8.0;
+    svg.line((LEFT - 5.0, y), (LEFT, y), &look.soft, 0.8);
+    if y > axis.top + 1.0 && y < axis.top + ACROSS - 1.0 {
+        svg.element(
+            "path",
+            &[
+                ("d", format!("M{LEFT} {}H{}", crate::svg::n(y), WIDTH - RIGHT)),
+                ("stroke", look.rule.clone()),
+                ("stroke-width", "0.7".to_owned()),
+            ],
+        );
+    }
+    svg.text((x, y + 4.0), words, Type::new(11.0, &look.soft, Anchor::End));
+}
+
+fn shade(svg: &mut Svg, heights: &Heights<'_>, place: (f64, f64, f64, f64)) {
+    use base64::Engine as _;
+    let scale = Scale { low: 0.0, high: 1.0 };
+    let mut pixels = Vec::with_capacity(heights.nz * heights.na * 4);
+    for row in 0..heights.na {
+        // Clock positions count upwards from the bottom; depths downwards from the face.
+        let ia = heights.na - 1 - row;
+        for iz in 0..heights.nz {
+            match heights.fsh.get(ia * heights.nz + iz).copied().flatten() {
+                Some(h) => {
+                    let [r, g, b] = scale.shade(f64::from(h));
+                    pixels.extend([r, g, b, 255]);
+                }
+                None => pixels.extend([0, 0, 0, 0]),
+            }
+        }
+    }
+    if let Some(png) = crate::shade::png(heights.nz, heights.na, &pixels) {
+        let uri = base64::engine::general_purpose::STANDARD.encode(png);
+        let (x, y, w, h) = place;
+        svg.element(
+            "image",
+            &[
+                ("class", "heights".to_owned()),
+                ("x", crate::svg::n(x)),
+                ("y", crate::svg::n(y)),
+                ("width", crate::svg::n(w)),
+                ("height", crate::svg::n(h)),
+                ("preserveAspectRatio", "none".to_owned()),
+                ("image-rendering", "pixelated".to_owned()),
+                ("href", format!("data:image/png;base64,{uri}")),
+            ],
+        );
+    }
+}
+
+/// Outlined shapes: a lens for the volume, a bar with ticks for a crack at the surface.
+fn indications(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
+    svg.open("indications");
+    let mut lettered: Vec<(f64, f64)> = Vec::new();
+    for i in bar.indications {
+        let (x, w) = axis.stretch(i.from_m, i.to_m);
+        let (cx, y) = (x + w / 2.0, axis.y(i));
+        let half = (w / 2.0).max(4.0);
+        svg.open_titled(
+            "indication",
+            &format!(
+                "{}: {}, {} to {} m, size {} mm",
+                i.letter,
+                text::class(i.class),
+                text::number(i.from_m, 3),
+                text::number(i.to_m, 3),
+                text::mm(i.size_m, 2)
+            ),
+        );
+        let mut d = String::new();
+        match i.class {
+            FlawClass::Disc => {
+                move_to(&mut d, (cx - half, y));
+                line_to(&mut d, (cx, y - 5.0));
+                line_to(&mut d, (cx + half, y));
+                line_to(&mut d, (cx, y + 5.0));
+            }
+            FlawClass::Crack => {
+                move_to(&mut d, (cx - half, y - 3.0));
+                line_to(&mut d, (cx + half, y - 3.0));
+                line_to(&mut d, (cx + half, y + 3.0));
+                line_to(&mut d, (cx - half, y + 3.0));
+            }
+        }
+        d.push('Z');
+        svg.path(&d, &look.card, &look.alert, 1.6);
+        // A letter only where it can be read; the table has them all.
+        let at = (cx, if y < axis.top + 20.0 { y + 18.0 } else { y - 8.0 });
+        let clear = lettered
+            .iter()
+            .rev()
+            .take(200)
+            .all(|p| (p.0 - at.0).abs() > 14.0 || (p.1 - at.1).abs() > 11.0);
+        if clear {
+            svg.text(at, &i.letter, Type::new(13.0, &look.ink, Anchor::Middle).bold());
+            lettered.push(at);
+        }
+        svg.close();
+    }
+    svg.close();
+}
+
+/// Steps of an axis: one, two or five times a power of ten, at most `most` of them.
+pub(crate) fn step_of(length: f64, most: f64) -> f64 {
+    let raw = (length / most).max(1e-12);
+    let power = 10f64.powf(raw.log10().floor());
+    [1.0, 2.0, 5.0, 10.0]
+        .into_iter()
+        .map(|k| k * power)
+        .find(|s| *s >= raw * (1.0 - 1e-9))
+        .unwrap_or(10.0 * power)
+}
+
+fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
+    let y = axis.top + ACROSS;
+    let step = step_of(axis.length_m, 12.0);
+    let decimals = if step >= 1.0 {
+        0
+    } else if step >= 0.1 {
+        1
+    } else {
+        2 + usize::from(step < 0.01)
+    };
+    svg.open("metres");
+    let mut k = 0.0;
+    while k * step <= axis.length_m + 1e-9 {
+        let x = axis.x(k * step);
+        svg.line((x, y), (x, y + 5.0), &look.soft, 0.8).text(
+            (x, y + 17.0),
+            &text::number(k * step, decimals),
+            Type::new(11.0, &look.ink, Anchor::Middle),
+        );
+        k += 1.0;
+    }
+    svg.text((LEFT - 8.0, y + 17.0), "m from head", Type::new(10.5, &look.soft, Anchor::End))
+        .close();
+}
+
+fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette) {
+    let y = axis.top + ACROSS + 34.0;
+    let h = 26.0;
+    svg.open("cut-plan");
+    svg.text((LEFT - 8.0, y + 17.0), "cut plan", Type::new(11.0, &look.ink, Anchor::End));
+    for piece in &cut.pieces {
+        let (x, w) = axis.stretch(piece.from_m, piece.to_m);
+        let length = text::mm(piece.to_m - piece.from_m, 0);
+        match piece.fate {
+            Fate::Keep => {
+                svg.open_titled("keep", &format!("kept, {length} mm"));
+                svg.rect((x, y, w, h), &look.tint, &look.accent, 1.2);
+                let mid = x + w / 2.0;
+                if w > 92.0 {
+                    svg.text(
+                        (mid, y + 17.5),
+                        &format!("kept {length} mm"),
+                        Type::new(12.0, &look.ink, Anchor::Middle),
+                    );
+                } else if w > 34.0 {
+                    svg.text((mid, y + 17.5), &length, Type::new(11.0, &look.ink, Anchor::Middle));
+                }
+            }
+            Fate::Scrap => {
+                svg.open_titled("scrap", &format!("scrap, {length} mm: {}", piece.reason));
+                svg.rect((x, y, w, h), &look.card, &look.soft, 0.9);
+                if w > 2.0 {
+                    svg.line((x, y), (x + w, y + h), &look.soft, 0.8).line(
+                        (x, y + h),
+                        (x + w, y),
+                        &look.soft,
+                        0.8,
+                    );
+                }
+            }
+        }
+        svg.close();
+    }
+    // A saw cut lies between neighbouring pieces: a notch under the gap.
+    for pair in cut.pieces.windows(2) {
+        if let [a, b] = pair {
+            let x = (axis.x(a.to_m) + axis.x(b.from_m)) / 2.0;
+            svg.path(
+                &format!(
+                    "M{} {}L{} {}L{} {}Z",
+                    crate::svg::n(x),
+                    crate::svg::n(y + h + 1.0),
+                    crate::svg::n(x - 3.5),
+                    crate::svg::n(y + h + 8.0),
+                    crate::svg::n(x + 3.5),
+                    crate::svg::n(y + h + 8.0)
+                ),
+                &look.ink,
+                "none",
+                0.0,
+            );
+        }
+    }
+    svg.text(
+        (LEFT, y + h + 24.0),
+        &format!(
+            "kept {} mm, lost {} mm; ▲ saw cut; crossed: scrap; hatched: not inspected",
+            text::mm(cut.kept_m, 0),
+            text::mm(cut.lost_m, 0)
+        ),
+        Type::new(11.0, &look.soft, Anchor::Start),
+    )
+    .close();
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Closed form: steps are one, two or five times a power of ten and few enough.
+    #[test]
+    fn axis_steps_are_round_and_few() {
+        for length in [0.015, 0.7, 3.0, 11.8, 250.0] {
+            let step = step_of(length, 12.0);
+            assert!(length / step <= 12.0 + 1e-6, "{length}: {step}");
+            let lead = step / 10f64.powf(step.log10().floor());
+            assert!(
+                [1.0, 2.0, 5.0, 10.0].iter().any(|k| (lead - k).abs() < 1e-6),
+                "{length}: {step}"
+            );
+        }
+    }
+
+    // Closed form: the clock from the bottom up is 6, 9, 12, 3.
+    #[test]
+    fn the_clock_runs_up_from_six() {
+        let axis = Axis { length_m: 1.0, section: Section::Round { radius_m: 0.02 }, top: 0.0 };
+        let part = |deg: f64| 1.0 - axis.y_of_angle(deg.to_radians()) / ACROSS;
+        // Tolerance: rounding of degrees to rad.
+        assert!((part(180.0) - 0.25).abs() < 1e-9);
+        assert!((part(90.0) - 0.5).abs() < 1e-9);
+        assert!((part(0.0) - 0.75).abs() < 1e-9);
+    }
+}

@@ -1,0 +1,246 @@
+//! Words and numbers as they stand in pictures and papers. Names are data: whatever they contain
+//! is shown, and nothing in them can act.
+
+use barwright_job::{
+    finding::Topic,
+    judgement::Verdict,
+    level::BeamState,
+    proof::FlawClass,
+    screened::LossCause,
+    technique::{GateKind, Section},
+};
+
+/// Stands for a character that cannot be shown.
+const UNSHOWN: char = '\u{fffd}';
+
+/// The words with every character that could hide or reorder others made visible: controls,
+/// direction overrides and other invisible format characters become U+FFFD.
+#[must_use]
+pub fn visible(words: &str) -> String {
+    words.chars().map(|c| if is_hidden(c) { UNSHOWN } else { c }).collect()
+}
+
+fn is_hidden(c: char) -> bool {
+    c.is_control()
+        || matches!(
+            c,
+            '\u{ad}'
+                | '\u{61c}'
+                | '\u{180e}'
+                | '\u{200b}'..='\u{200f}'
+                | '\u{2028}'..='\u{202e}'
+                | '\u{2060}'..='\u{206f}'
+                | '\u{feff}'
+                | '\u{fff9}'..='\u{fffb}'
+                | '\u{fffe}'
+                | '\u{ffff}'
+                | '\u{e0000}'..='\u{e007f}'
+        )
+}
+
+/// [`visible`] words, escaped for XML text and attributes.
+#[must_use]
+pub fn escape(words: &str) -> String {
+    let mut out = String::with_capacity(words.len());
+    for c in visible(words).chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A number with fixed decimals and a true minus sign; an en dash where it is not finite.
+#[must_use]
+pub fn number(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "–".to_owned();
+    }
+    let s = format!("{value:.decimals$}");
+    match s.strip_prefix('-') {
+        Some(rest) if rest.chars().any(|c| ('1'..='9').contains(&c)) => format!("−{rest}"),
+        Some(rest) => rest.to_owned(),
+        None => s,
+    }
+}
+
+/// As [`number`], with a plus sign for what is above zero.
+#[must_use]
+pub fn signed(value: f64, decimals: usize) -> String {
+    let s = number(value, decimals);
+    if value > 0.0 && s.chars().any(|c| ('1'..='9').contains(&c)) { format!("+{s}") } else { s }
+}
+
+/// [`number`] of a value that may be absent; an en dash then.
+#[must_use]
+pub fn maybe(value: Option<f64>, decimals: usize) -> String {
+    value.map_or_else(|| "–".to_owned(), |v| number(v, decimals))
+}
+
+/// A length in metres, as millimetres with fixed decimals.
+#[must_use]
+pub fn mm(metres: f64, decimals: usize) -> String {
+    number(metres * 1e3, decimals)
+}
+
+/// A fraction as percent that never rounds up to 100: what is not wholly so is not said to be.
+#[must_use]
+pub fn percent(fraction: f64, decimals: usize) -> String {
+    let scale = 10f64.powi(i32::try_from(decimals).unwrap_or(0));
+    let p = fraction * 100.0;
+    let rounded = (p * scale).round() / scale;
+    if rounded >= 100.0 && fraction < 1.0 {
+        number(100.0 - 1.0 / scale, decimals)
+    } else {
+        number(p, decimals)
+    }
+}
+
+/// Clock position of an angle from +x, counter-clockwise, seen against travel: hours and minutes
+/// in steps of five minutes, `12:00` at the top.
+#[must_use]
+pub fn clock(angle_rad: f64) -> String {
+    if !angle_rad.is_finite() {
+        return "–".to_owned();
+    }
+    let hours = (90.0 - angle_rad.to_degrees()).rem_euclid(360.0) / 30.0;
+    let fives = (hours * 12.0).round().rem_euclid(144.0);
+    let hour = (fives / 12.0).floor();
+    let minutes = (fives - hour * 12.0) * 5.0;
+    let hour = if hour < 1.0 { 12.0 } else { hour };
+    format!("{hour:.0}:{minutes:02.0}")
+}
+
+/// A section in words, with sizes in mm.
+#[must_use]
+pub fn section(section: &Section) -> String {
+    match *section {
+        Section::Round { radius_m } => format!("round, diameter {} mm", mm(2.0 * radius_m, 1)),
+        Section::Square { side_m, corner_radius_m } => format!(
+            "square, side {} mm, corner radius {} mm",
+            mm(side_m, 1),
+            mm(corner_radius_m, 1)
+        ),
+        Section::Flat { thickness_m } => format!("flat, thickness {} mm", mm(thickness_m, 1)),
+    }
+}
+
+/// A flaw class in words.
+#[must_use]
+pub fn class(class: FlawClass) -> &'static str {
+    match class {
+        FlawClass::Disc => "volume (disc)",
+        FlawClass::Crack => "surface (crack)",
+    }
+}
+
+/// A verdict in one word.
+#[must_use]
+pub fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Release => "release",
+        Verdict::Crop => "crop",
+        Verdict::Hold => "hold",
+        Verdict::Reject => "reject",
+    }
+}
+
+/// Why a stretch was not inspected, in words.
+#[must_use]
+pub fn loss(cause: LossCause) -> &'static str {
+    match cause {
+        LossCause::End => "end that the station does not inspect",
+        LossCause::Coupling => "coupling lost",
+        LossCause::MissedCycle => "shots missing or too far apart",
+        LossCause::Clipped => "echoes at full scale hid the gate",
+    }
+}
+
+/// State of a levelled beam, in words.
+#[must_use]
+pub fn beam_state(state: BeamState) -> &'static str {
+    match state {
+        BeamState::Inside => "inside",
+        BeamState::Corrected => "corrected",
+        BeamState::Clipped => "clipped",
+        BeamState::Missing => "no echo",
+        BeamState::OutOfReach => "out of reach",
+    }
+}
+
+/// What a gate looks for, in words.
+#[must_use]
+pub fn gate(kind: GateKind) -> &'static str {
+    match kind {
+        GateKind::Surface => "surface",
+        GateKind::Volume => "volume",
+        GateKind::Crack => "crack",
+        GateKind::BackWall => "back wall",
+    }
+}
+
+/// Topic of a finding, in words.
+#[must_use]
+pub fn topic(topic: Topic) -> &'static str {
+    match topic {
+        Topic::Clipped => "clipped",
+        Topic::CouplingLost => "coupling lost",
+        Topic::MissedCycle => "missed cycle",
+        Topic::NotInspected => "not inspected",
+        Topic::Uncovered => "uncovered",
+        Topic::Missing => "missing",
+        Topic::OutOfReach => "out of reach",
+        Topic::OffCentre => "off centre",
+        Topic::FalseCall => "false call",
+        Topic::Overdue => "overdue",
+        Topic::Validity => "validity",
+        Topic::Assumed => "assumed",
+        _ => "finding",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::PI;
+
+    // Closed form: the clock face.
+    #[test]
+    fn clock_positions_follow_the_face() {
+        assert_eq!(clock(PI / 2.0), "12:00");
+        assert_eq!(clock(0.0), "3:00");
+        assert_eq!(clock(-PI / 2.0), "6:00");
+        assert_eq!(clock(PI), "9:00");
+        assert_eq!(clock(PI / 2.0 - 2.0 * PI / 720.0 * 31.0), "1:00");
+        assert_eq!(clock(f64::NAN), "–");
+    }
+
+    // Closed form: rounding never claims the whole.
+    #[test]
+    fn nearly_whole_is_not_whole() {
+        assert_eq!(percent(0.99999, 1), "99.9");
+        assert_eq!(percent(1.0, 1), "100.0");
+        assert_eq!(percent(0.5, 0), "50");
+    }
+
+    // Closed form.
+    #[test]
+    fn numbers_carry_a_true_minus_and_no_negative_zero() {
+        assert_eq!(number(-1.25, 1), "−1.2");
+        assert_eq!(number(-0.001, 1), "0.0");
+        assert_eq!(signed(3.0, 1), "+3.0");
+        assert_eq!(signed(0.0, 1), "0.0");
+        assert_eq!(number(f64::NAN, 1), "–");
+    }
+
+    // Closed form: what could act is shown instead.
+    #[test]
+    fn nothing_hidden_passes() {
+        assert_eq!(visible("a\u{202e}b\0c"), "a\u{fffd}b\u{fffd}c");
+        assert_eq!(escape("<&\">"), "&lt;&amp;&quot;&gt;");
+    }
+}

@@ -1,0 +1,645 @@
+//! Fixture documents of an invented job: a 42 mm round bar under six arc probes. The values are
+//! plausible, made by hand, and prove nothing about physics.
+#![allow(dead_code, clippy::unwrap_used)]
+
+use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
+
+use barwright_job::{
+    Finding, Hash, Order, Rules, Sealed, Station, Technique, Topic,
+    check::{Check, ReflectorCheck},
+    judgement::{CutPlan, Fate, Indication, Judgement, Piece, Reason, Verdict},
+    level::{BeamLevel, BeamState, Level},
+    proof::{ClassProof, Engine, FlawClass, MarginMap, Proof, Weakest},
+    reference::{Expected, Motion, ReferenceBar, Reflector, Shape},
+    screened::{InspectedShare, LossCause, Lost, ScreenedBar},
+    technique::{
+        Axis, Beam, Firing, GainPoint, Gate, GateKind, Media, PlanLimit, Probe, PulseSpec, Record,
+        Response, Schedule, Section, Sensitivity,
+    },
+};
+use barwright_report::papers::{CheckEntry, Issue, LedgerHead};
+use barwright_wave::{Fluid, Mode, Point, Solid};
+
+pub const MADE_AT: &str = "2026-11-25T08:14:03Z";
+const RADIUS_M: f64 = 0.021;
+const FACE_M: f64 = 0.060;
+
+pub fn order() -> Order {
+    Order::from_toml(
+        "order-round-42.toml",
+        include_str!("../../../../examples/order-round-42.toml"),
+    )
+    .unwrap()
+}
+
+pub fn rules() -> Rules {
+    Rules::from_toml(
+        "rules-th-k2.toml",
+        include_str!("../../../../examples/rules-th-k2.toml"),
+    )
+    .unwrap()
+}
+
+pub fn station() -> Station {
+    Station::from_toml(
+        "station-line-2.toml",
+        include_str!("../../../../examples/station-line-2.toml"),
+    )
+    .unwrap()
+}
+
+pub fn issue(not_validated: &[String]) -> Issue<'_> {
+    Issue {
+        made_at: MADE_AT,
+        ledger: Some(LedgerHead {
+            entry: 118,
+            hash: "9f2c4d8e1b7a6053c4d5e6f7a8b9c0d1e2f30415263748596a7b8c9d0e1f2a3b",
+            at: "2026-11-25T08:13:57Z",
+        }),
+        not_validated,
+    }
+}
+
+fn beam(id: u32, probe: u32, first: u32, mode: Mode, lean: f64, surface: u32) -> Beam {
+    let middle = FRAC_PI_2 + f64::from(probe) * TAU / 6.0;
+    let at = middle + (f64::from(first) + 7.5 - 47.5) * 0.0006 / FACE_M;
+    let velocity = match mode {
+        Mode::L => 5920.0,
+        Mode::S => 3255.0,
+    };
+    let direction_rad = at + PI + lean;
+    let reach_m = 2.0 * RADIUS_M * lean.cos();
+    let gate = |kind, from: f64, to: f64, threshold_fsh| Gate {
+        kind,
+        start_s: 2.0 * from / velocity,
+        end_s: 2.0 * to / velocity,
+        threshold_fsh,
+    };
+    let mut gates = vec![Gate {
+        kind: GateKind::Surface,
+        start_s: 50.0e-6,
+        end_s: 55.0e-6,
+        threshold_fsh: 0.2,
+    }];
+    match mode {
+        Mode::L => gates.extend([
+            gate(GateKind::Volume, 0.003, 0.040, 0.4),
+            gate(GateKind::BackWall, 0.041, 0.044, 0.2),
+        ]),
+        Mode::S => gates.push(gate(GateKind::Crack, reach_m - 0.003, reach_m + 0.002, 0.4)),
+    }
+    Beam {
+        id,
+        probe,
+        first_element: first,
+        mode,
+        transmit_delays_s: vec![0.0; 16],
+        receive_delays_s: vec![0.0; 16],
+        gain_db: if mode == Mode::L { 92.4 } else { 88.1 } + f64::from(id % 5) * 0.1,
+        gain_curve: vec![GainPoint {
+            after_surface_s: 0.0,
+            gain_db: 0.0,
+        }],
+        surface_beam: Some(surface),
+        surface_time_s: 52.42e-6,
+        gates,
+        axis: Axis {
+            entry: Point::polar(RADIUS_M, at),
+            direction_rad,
+            velocity_m_s: velocity,
+            reach_m,
+        },
+        axial_width_m: 0.0092,
+        response: vec![Response {
+            after_surface_s: 5e-6,
+            transfer_db: -94.0,
+        }],
+    }
+}
+
+pub fn technique() -> Sealed<Technique> {
+    let mut beams = Vec::new();
+    let mut firings: Vec<Firing> = Vec::new();
+    let mut id = 0u32;
+    for probe in 0..6u32 {
+        for step in 0..11u32 {
+            let surface = id;
+            for (mode, lean) in [
+                (Mode::L, 0.0),
+                (Mode::S, FRAC_PI_4),
+                (Mode::S, -FRAC_PI_4),
+            ] {
+                beams.push(beam(id, probe, step * 8, mode, lean, surface));
+                id += 1;
+            }
+        }
+    }
+    let period_s = 33.0 * 90.0e-6;
+    for k in 0..33u32 {
+        firings.push(Firing {
+            start_s: f64::from(k) * 90.0e-6,
+            beams: (0..6).map(|p| p * 33 + k).collect(),
+        });
+    }
+    let t = Technique {
+        name: "TH-4207, 42 mm, ring R65".into(),
+        order: "TH-4207".into(),
+        station: "Line 2 round-bar station".into(),
+        ring: "R65".into(),
+        section: Section::Round { radius_m: RADIUS_M },
+        media: Media {
+            water: Some(Fluid {
+                velocity_m_s: 1488.0,
+                density_kg_m3: 998.0,
+            }),
+            steel: Solid {
+                longitudinal_m_s: 5920.0,
+                shear_m_s: 3255.0,
+                density_kg_m3: 7850.0,
+            },
+            attenuation_l_np_m: 1.15,
+            attenuation_s_np_m: 2.3,
+        },
+        probes: (0..6)
+            .map(|p| Probe {
+                elements: barwright_wave::array::arc(
+                    FACE_M,
+                    FRAC_PI_2 + f64::from(p) * TAU / 6.0,
+                    96,
+                    0.0006,
+                    0.00055,
+                    0.012,
+                ),
+            })
+            .collect(),
+        pulse: PulseSpec {
+            centre_hz: 5.0e6,
+            bandwidth_rel: 0.6,
+        },
+        record: Record {
+            first_sample_s: 50.0e-6,
+            sample_rate_hz: 25.0e6,
+            samples: 600,
+            full_scale_fsh: 4.0,
+        },
+        sensitivity: Sensitivity {
+            disc_diameter_m: 0.0012,
+            crack_depth_m: Some(0.0003),
+            target_fsh: 0.8,
+            alarm_fsh: 0.4,
+            skin_m: 0.004,
+        },
+        beams,
+        schedule: Schedule { firings, period_s },
+        line_speed_m_s: 1.04,
+        pulse_spacing_m: 0.0031,
+        unguided_end_m: 0.06,
+        limits: vec![
+            limit("pulses per reflector", "3 pulses in 10 mm at 3.1 mm spacing", "at least 3", "order, shortest_mm", true),
+            limit("second surface echo", "104.8 µs", "after the far wall at 66.6 µs", "echo times in water and steel", false),
+            limit("grating lobes", "pitch 0.40 wavelengths", "below 0.5 wavelengths in water at the steered angle", "array theory", false),
+            limit("delay step", "2.5 ns, 1/80 period", "at most 1/16 period", "common practice", false),
+            limit("cross-talk", "90 µs between firings", "at least 74 µs", "record length and reverberation", false),
+        ],
+        findings: vec![Finding::new(
+            Topic::Assumed,
+            "Attenuation is taken from the order; it was not measured on this heat.",
+        )],
+    };
+    Sealed::seal(
+        t,
+        [("order", order().hash()), ("station", station().hash())],
+    )
+}
+
+fn limit(rule: &str, figure: &str, allowed: &str, source: &str, binds: bool) -> PlanLimit {
+    PlanLimit {
+        rule: rule.into(),
+        figure: figure.into(),
+        allowed: allowed.into(),
+        source: source.into(),
+        binds,
+    }
+}
+
+pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
+    let (n, step) = (85usize, 0.0005);
+    let x0 = -(n as f64 - 1.0) / 2.0 * step;
+    let (mut nominal, mut worst, mut asked) = (vec![], vec![], vec![]);
+    for iy in 0..n {
+        for ix in 0..n {
+            let p = Point::new(x0 + ix as f64 * step, x0 + iy as f64 * step);
+            let r = p.radius();
+            let inside = r <= RADIUS_M;
+            let db = 8.0 + 6.0 * (r * 260.0).sin() + 1.5 * (p.angle() * 6.0).cos();
+            nominal.push(inside.then_some(db as f32));
+            worst.push(inside.then_some((db - 4.5) as f32));
+            asked.push(r <= RADIUS_M - 0.004);
+        }
+    }
+    let rim = |drop: f64| -> Vec<Option<f32>> {
+        (0..360)
+            .map(|i| {
+                let a = f64::from(i).to_radians();
+                Some((5.0 + 3.0 * (a * 6.0).cos() - drop) as f32)
+            })
+            .collect()
+    };
+    Sealed::seal(
+        Proof {
+            engine: Engine::Exact,
+            classes: vec![
+                ClassProof {
+                    class: FlawClass::Disc,
+                    flaw: "disc of 1.2 mm that faces the beam".into(),
+                    ordered: 0.98,
+                    nominal: 0.9998,
+                    worst: 0.962,
+                    map: MarginMap::Grid {
+                        x0_m: x0,
+                        y0_m: x0,
+                        step_m: step,
+                        nx: n,
+                        ny: n,
+                        nominal_db: nominal,
+                        worst_db: worst,
+                        asked,
+                    },
+                    weakest: Weakest {
+                        x_m: -0.0105,
+                        y_m: 0.0128,
+                        margin_db: Some(-3.9),
+                        cause: "Between two probes; a bar 0.3 mm off centre turns both beams away.".into(),
+                    },
+                },
+                ClassProof {
+                    class: FlawClass::Crack,
+                    flaw: "radial crack 0.3 mm deep".into(),
+                    ordered: 0.98,
+                    nominal: 1.0,
+                    worst: 0.985,
+                    map: MarginMap::Rim {
+                        nominal_db: rim(0.0),
+                        worst_db: rim(2.3),
+                    },
+                    weakest: Weakest {
+                        x_m: RADIUS_M * (PI / 6.0).cos(),
+                        y_m: RADIUS_M * (PI / 6.0).sin(),
+                        margin_db: Some(-0.3),
+                        cause: "Edge of the aperture of probe 6.".into(),
+                    },
+                },
+            ],
+            tolerances: vec![
+                "bar centre up to 0.3 mm off the ring's centre, in eight directions".into(),
+                "diameter 41.7 to 42.3 mm".into(),
+                "water 20 to 24 °C".into(),
+            ],
+            met: false,
+            findings: vec![Finding::new(
+                Topic::Uncovered,
+                "3.8 % of the area asked for is under the alarm height in the worst case.",
+            )],
+        },
+        [
+            ("order", order().hash()),
+            ("station", station().hash()),
+            ("technique", technique.hash.clone()),
+        ],
+    )
+}
+
+pub fn reference(technique: &Sealed<Technique>) -> Sealed<ReferenceBar> {
+    let reflector = |name: &str, shape, z_m, angle: f64, radius_m| Reflector {
+        name: name.into(),
+        shape,
+        z_m,
+        angle_rad: angle.to_radians(),
+        radius_m,
+    };
+    let motion = |purpose: &str, z_m| Motion {
+        purpose: purpose.into(),
+        z_m,
+        turn_rad: 370f64.to_radians(),
+        turn_step_rad: 1f64.to_radians(),
+        duration_s: 12.4,
+    };
+    Sealed::seal(
+        ReferenceBar {
+            name: "RB-42-1".into(),
+            length_m: 0.9,
+            reflectors: vec![
+                reflector("F1", Shape::FlatBottomedHole { diameter_m: 0.0012 }, 0.25, 0.0, 0.005),
+                reflector("F2", Shape::FlatBottomedHole { diameter_m: 0.0012 }, 0.40, 120.0, 0.012),
+                reflector("N1", Shape::Notch { depth_m: 0.0003, length_m: 0.022 }, 0.60, 215.0, 0.021),
+            ],
+            motion: vec![
+                motion("F1: level the longitudinal beams", 0.25),
+                motion("F2: prove the gain against depth", 0.40),
+                motion("N1: level the shear beams", 0.60),
+            ],
+            expected: technique
+                .body
+                .beams
+                .iter()
+                .map(|b| {
+                    let reflector = if b.mode == Mode::L { 0 } else { 2 };
+                    Expected {
+                        beam: b.id,
+                        reflector,
+                        motion: reflector,
+                        height_fsh: 0.8,
+                        turn_rad: 0.1,
+                        turn_window_rad: 0.05,
+                        after_surface_s: 5e-6,
+                        time_window_s: 5e-7,
+                    }
+                })
+                .collect(),
+            requirements: vec![
+                "Steel of the ordered grade, free of indications above a quarter of the ordered size.".into(),
+                "Diameter of the flat-bottomed holes ± 0.03 mm, bottom flat to 0.02 mm and square to the radius to 1°.".into(),
+                "Notch depth ± 0.02 mm, width at most 0.2 mm, by spark erosion.".into(),
+            ],
+            findings: vec![],
+        },
+        [("technique", technique.hash.clone())],
+    )
+}
+
+pub fn level(technique: &Sealed<Technique>) -> Sealed<Level> {
+    let beams = technique
+        .body
+        .beams
+        .iter()
+        .map(|b| {
+            let turn = b.axis.entry.angle();
+            let h = 0.8 * 10f64.powf(1.6 * (turn - 0.7).cos() / 20.0);
+            let state = match b.id {
+                17 => BeamState::Missing,
+                60 => BeamState::Clipped,
+                _ if (0.7..=0.9).contains(&h) => BeamState::Inside,
+                _ => BeamState::Corrected,
+            };
+            BeamLevel {
+                beam: b.id,
+                gain_db: b.gain_db,
+                change_db: if state == BeamState::Corrected { -20.0 * (h / 0.8).log10() } else { 0.0 },
+                height_fsh: match state {
+                    BeamState::Missing => None,
+                    BeamState::Clipped => Some(4.0),
+                    _ => Some(h),
+                },
+                expected_fsh: 0.8,
+                uncertainty_db: Some(0.21),
+                state,
+            }
+        })
+        .collect();
+    Sealed::seal(
+        Level {
+            beams,
+            passes: 2,
+            good: false,
+            bar_offset_m: Some([0.00019, 0.00016]),
+            findings: vec![
+                Finding::new(Topic::OffCentre, "The bar stood 0.25 mm off the ring's centre towards 1:30 o'clock; centre it before gains are changed for good."),
+                Finding::new(Topic::Missing, "No echo in the window of the notch.").beams([17]),
+                Finding::new(Topic::Clipped, "A pass at 14 dB lower gain is needed.").beams([60]),
+            ],
+        },
+        [
+            ("technique", technique.hash.clone()),
+            ("reference_bar", reference(technique).hash),
+            ("rules", rules().hash()),
+            ("capture", Hash::of(b"levelling capture")),
+        ],
+    )
+}
+
+pub fn check(technique: &Sealed<Technique>, level: &Sealed<Level>, good: bool) -> Sealed<Check> {
+    let reflector = |name: &str, beams: std::ops::Range<u32>, missed: bool| ReflectorCheck {
+        name: name.into(),
+        found: if missed { 2 } else { 3 },
+        heights_fsh: vec![Some(0.81), if missed { None } else { Some(0.78) }, Some(0.83)],
+        beams: beams.collect(),
+        spread_db: 0.54,
+        place_error_m: 0.0021,
+        signal_to_noise_db: 21.4,
+    };
+    Sealed::seal(
+        Check {
+            passes: 3,
+            line_speed_m_s: 1.038,
+            reflectors: vec![
+                reflector("F1", 0..5, false),
+                reflector("F2", 40..44, false),
+                reflector("N1", 100..106, !good),
+            ],
+            noise_fsh: 0.068,
+            false_calls: 0,
+            good,
+            findings: if good {
+                vec![]
+            } else {
+                vec![Finding::new(Topic::Missing, "N1 was not called in pass 2.").beams([100, 101, 102])]
+            },
+        },
+        [
+            ("technique", technique.hash.clone()),
+            ("level", level.hash.clone()),
+            ("reference_bar", reference(technique).hash),
+            ("rules", rules().hash()),
+            ("capture", Hash::of(b"check capture")),
+        ],
+    )
+}
+
+pub fn indication(k: usize) -> Indication {
+    let crack = k % 2 == 1;
+    let letter = {
+        let mut letters = String::new();
+        let mut rest = k;
+        loop {
+            letters.insert(0, char::from(b'A' + u8::try_from(rest % 26).unwrap()));
+            if rest < 26 {
+                break letters;
+            }
+            rest = rest / 26 - 1;
+        }
+    };
+    let from = (0.62 + 0.871 * k as f64) % 2.9;
+    let place = Point::polar(if crack { 0.0209 } else { 0.011 }, 1.1 + 2.3 * k as f64);
+    Indication {
+        letter,
+        class: if crack { FlawClass::Crack } else { FlawClass::Disc },
+        kind: if crack { "crack or fold open to the surface" } else { "inclusion or small void; the data do not tell" }.into(),
+        place,
+        place_uncertainty_m: 0.0011,
+        depth_m: RADIUS_M - place.radius(),
+        from_m: from,
+        to_m: from + 0.014,
+        height_fsh: 0.93,
+        clipped: k % 7 == 3,
+        size_m: if crack { 0.00041 } else { 0.00129 },
+        size_uncertainty_db: 1.4,
+        beams: vec![3, 6, 36],
+        echoes: 17,
+    }
+}
+
+/// A screened bar and its judgement with a number of indications.
+pub fn bar(
+    technique: &Sealed<Technique>,
+    level: &Sealed<Level>,
+    name: &str,
+    verdict: Verdict,
+    indications: usize,
+) -> (Sealed<ScreenedBar>, Sealed<Judgement>) {
+    let lost = |class, from_m, to_m, cause, beams| Lost {
+        class,
+        from_m,
+        to_m,
+        cause,
+        beams,
+    };
+    let screened = Sealed::seal(
+        ScreenedBar {
+            bar: name.into(),
+            heat: "H80316".into(),
+            length_m: 3.0,
+            shots: 191_598,
+            echoes_over_threshold: 17 * indications as u64,
+            lost: vec![
+                lost(FlawClass::Disc, 0.0, 0.06, LossCause::End, vec![]),
+                lost(FlawClass::Crack, 0.0, 0.06, LossCause::End, vec![]),
+                lost(FlawClass::Crack, 2.31, 2.352, LossCause::Coupling, vec![34, 35, 37, 38]),
+                lost(FlawClass::Disc, 2.94, 3.0, LossCause::End, vec![]),
+                lost(FlawClass::Crack, 2.94, 3.0, LossCause::End, vec![]),
+            ],
+            inspected: vec![
+                InspectedShare {
+                    class: FlawClass::Disc,
+                    share: 0.96,
+                },
+                InspectedShare {
+                    class: FlawClass::Crack,
+                    share: 0.946,
+                },
+            ],
+            noise_fsh: 0.07,
+            findings: vec![
+                Finding::new(Topic::CouplingLost, "The surface echo was missing for 42 mm under probe 2.")
+                    .beams([33, 34, 35, 36, 37, 38])
+                    .stretch(2.31, 2.352),
+            ],
+        },
+        [
+            ("technique", technique.hash.clone()),
+            ("level", level.hash.clone()),
+            ("capture", Hash::of(b"production capture")),
+            ("echoes", Hash::of(b"echoes")),
+        ],
+    );
+    let piece = |from_m, to_m, fate, reason: &str| Piece {
+        from_m,
+        to_m,
+        fate,
+        reason: reason.into(),
+    };
+    let pieces = if verdict == Verdict::Release {
+        vec![
+            piece(0.0, 0.06, Fate::Scrap, "end not inspected"),
+            piece(0.064, 2.936, Fate::Keep, ""),
+            piece(2.94, 3.0, Fate::Scrap, "end not inspected"),
+        ]
+    } else {
+        vec![
+            piece(0.0, 0.06, Fate::Scrap, "end not inspected"),
+            piece(0.064, 0.614, Fate::Scrap, "shorter than the shortest piece ordered"),
+            piece(0.618, 0.638, Fate::Scrap, "indication A"),
+            piece(0.642, 2.302, Fate::Keep, ""),
+            piece(2.306, 2.356, Fate::Scrap, "not inspected: coupling lost"),
+            piece(2.36, 3.0, Fate::Scrap, "shorter than the shortest piece ordered"),
+        ]
+    };
+    let kept: f64 = pieces
+        .iter()
+        .filter(|p| p.fate == Fate::Keep)
+        .map(|p| p.to_m - p.from_m)
+        .sum();
+    let judgement = Sealed::seal(
+        Judgement {
+            bar: name.into(),
+            heat: "H80316".into(),
+            length_m: 3.0,
+            indications: (0..indications).map(indication).collect(),
+            verdict,
+            reasons: vec![
+                Reason {
+                    clause: "volume.largest_disc_mm".into(),
+                    statement: "equivalent disc 1.29 mm against 1.00 mm allowed".into(),
+                    indications: vec!["A".into()],
+                },
+                Reason {
+                    clause: "not_inspected.longest_gap_mm".into(),
+                    statement: "42 mm without coupling at 2.310 to 2.352 m against 3.4 mm allowed".into(),
+                    indications: vec![],
+                },
+            ],
+            cut: CutPlan {
+                pieces,
+                kept_m: kept,
+                lost_m: 3.0 - kept,
+            },
+            findings: vec![],
+        },
+        [
+            ("screened", screened.hash.clone()),
+            ("technique", technique.hash.clone()),
+            ("rules", rules().hash()),
+            ("order", order().hash()),
+        ],
+    );
+    (screened, judgement)
+}
+
+pub fn entry(check: &Sealed<Check>) -> CheckEntry<'_> {
+    CheckEntry {
+        check,
+        at: "2026-11-25T07:02:11Z",
+        signed_by: "station key, line 2",
+    }
+}
+
+/// A flat block in contact under one array of 64 elements.
+pub fn block_technique() -> Technique {
+    let mut t = technique().body;
+    t.section = Section::Flat { thickness_m: 0.05 };
+    t.media.water = None;
+    t.probes = vec![Probe {
+        elements: barwright_wave::array::flat(Point::new(0.0, 0.0), -FRAC_PI_2, 64, 0.0006, 0.00055, 0.015),
+    }];
+    t.beams = (0..7u32)
+        .map(|k| {
+            let mut b = beam(k, 0, k * 8, Mode::L, 0.0, k);
+            b.axis = Axis {
+                entry: Point::new((f64::from(k * 8) + 7.5 - 31.5) * 0.0006, 0.0),
+                direction_rad: -FRAC_PI_2,
+                velocity_m_s: 5920.0,
+                reach_m: 0.05,
+            };
+            b
+        })
+        .collect();
+    t.schedule = Schedule {
+        firings: (0..7)
+            .map(|k| Firing {
+                start_s: f64::from(k) * 100e-6,
+                beams: vec![k],
+            })
+            .collect(),
+        period_s: 700e-6,
+    };
+    t
+}
