@@ -6,7 +6,8 @@
 //! pressure-like: `P_L = -(λ+2μ) div u` and `P_S = μ (curl u)_z`; in the water the pressure `p`.
 //!
 //! Where to start: [`path`] (least-time paths), [`interface`] (plane-wave coefficients), then the
-//! two field engines [`ray`] and [`cylinder`].
+//! two field engines [`ray`] and [`cylinder`]. Echoes need [`scatter`] as well; [`estimate`] holds the
+//! pocket calculations.
 #![deny(missing_docs)]
 
 pub mod array;

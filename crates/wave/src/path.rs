@@ -128,7 +128,10 @@ fn round(centre: Point, a: f64, from: Point, to: Point, cf: f64, c2: f64) -> Res
         }
         (value, curvature)
     };
-    let s = stationary(slope, 0.0, turn.min(visible)).ok_or_else(|| no_path(from, to))?;
+    // Chords straightened about the foot of the source; good to a few percent for deep targets.
+    let (near, far) = (re / (cf * clearance), rf / (c2 * steel(0.0)));
+    let guess = far * turn.sin() / (near + far * turn.cos());
+    let s = stationary(slope, turn.min(visible), guess).ok_or_else(|| no_path(from, to))?;
 
     let (water_m, steel_m) = (water(s), steel(s));
     let half = (s / 2.0).sin();
@@ -170,7 +173,8 @@ fn flat(a: Point, b: Point, from: Point, to: Point, cf: f64, c2: f64) -> Result<
         }
         (value, curvature)
     };
-    let s = stationary(slope, 0.0, reach).ok_or_else(|| no_path(from, to))?;
+    let guess = reach * cf * height / (cf * height + c2 * depth);
+    let s = stationary(slope, reach, guess).ok_or_else(|| no_path(from, to))?;
     let u = ue + side * s;
     if !(-ON_SURFACE * length..=length * (1.0 + ON_SURFACE)).contains(&u) {
         return Err(no_path(from, to));
@@ -197,19 +201,20 @@ fn with_snell_at_surface(mut path: Path, scale_m: f64, cf: f64, c2: f64) -> Path
     path
 }
 
-/// Root of an increasing function in `low..=high` given with its derivative: Newton steps, halving
-/// where a step would leave the bracket or converge too slowly. `None` without a change of sign.
-fn stationary(slope: impl Fn(f64) -> (f64, f64), low: f64, high: f64) -> Option<f64> {
-    let (mut low, mut high) = (low, high);
-    if slope(low).0 >= 0.0 {
-        return Some(low);
+/// Root of a function in `0..=high` that is negative below and positive above it, given with its
+/// derivative: Newton steps from `guess`, halving where a step would leave the bracket or grow.
+/// `None` without a change of sign.
+fn stationary(slope: impl Fn(f64) -> (f64, f64), high: f64, guess: f64) -> Option<f64> {
+    if slope(0.0).0 >= 0.0 {
+        return Some(0.0);
     }
     if slope(high).0 < 0.0 {
         return None;
     }
-    let mut s = 0.5 * (low + high);
-    let mut last = high - low;
-    // 200 halvings exhaust any bracket of f64; Newton needs five or so.
+    let (mut low, span, mut high) = (0.0, high, high);
+    let mut s = if guess > 0.0 && guess < high { guess } else { 0.5 * high };
+    let mut last = span;
+    // 200 halvings exhaust any bracket of f64; Newton needs four or so.
     for _ in 0..200 {
         let (value, derivative) = slope(s);
         if value < 0.0 {
@@ -219,14 +224,18 @@ fn stationary(slope: impl Fn(f64) -> (f64, f64), low: f64, high: f64) -> Option<
         }
         let step = value / derivative;
         let newton = s - step;
-        let next = if derivative > 0.0 && newton > low && newton < high && 2.0 * step.abs() < last {
+        let next = if derivative > 0.0 && newton > low && newton < high && step.abs() < last {
             last = step.abs();
+            // The error left is of the order of the step squared: below rounding.
+            if last <= 1e-11 * span {
+                return Some(newton);
+            }
             newton
         } else {
             last = 0.5 * (high - low);
             low + last
         };
-        if (next - s).abs() <= 4.0 * f64::EPSILON * s.abs() || next == low || next == high {
+        if (next - s).abs() <= 4.0 * f64::EPSILON * s || next == low || next == high {
             return Some(next);
         }
         s = next;

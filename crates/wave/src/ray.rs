@@ -11,9 +11,11 @@
 //! sound. [`RayFlags`] names these places; the answer there is still given, never smoothed.
 
 mod contact;
+mod drive;
 mod envelope;
 
 pub use contact::{contact_field, contact_peak};
+pub use drive::{Aperture, Attenuation, RayMedium};
 pub use envelope::{RayPeak, map, peak_envelope};
 
 use num_complex::Complex64;
@@ -24,7 +26,7 @@ use crate::array::Element;
 use crate::error::{Result, WaveError, positive};
 use crate::geometry::{Point, Surface};
 use crate::interface::{CriticalAngles, critical_angles, plane_wave};
-use crate::media::{Fluid, Mode, Solid};
+use crate::media::Mode;
 use crate::path::{Path, depth_m, least_time};
 
 /// Rays this close to a critical incidence are left out: their transmission changes within a
@@ -33,86 +35,6 @@ use crate::path::{Path, depth_m, least_time};
 const DROPPED_RAD: f64 = 0.3 * PI / 180.0;
 /// Rays this close to a critical incidence are named by [`RayFlags::near_critical`].
 const FLAGGED_RAD: f64 = PI / 180.0;
-
-/// Amplitude attenuation in the steel; none by default.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Attenuation {
-    /// Of longitudinal waves at the reference frequency, in Np/m.
-    pub longitudinal_np_m: f64,
-    /// Of shear waves at the reference frequency, in Np/m.
-    pub shear_np_m: f64,
-    /// Reference frequency in Hz.
-    pub reference_hz: f64,
-    /// Power of the frequency with which it grows: 4 for scatter by grains well below the wavelength,
-    /// 1 for absorption.
-    pub exponent: f64,
-}
-
-impl Default for Attenuation {
-    fn default() -> Self {
-        Self { longitudinal_np_m: 0.0, shear_np_m: 0.0, reference_hz: 5e6, exponent: 2.0 }
-    }
-}
-
-impl Attenuation {
-    /// Attenuation of one kind of wave in Np/m at a frequency in Hz.
-    #[must_use]
-    pub fn np_m(&self, mode: Mode, frequency_hz: f64) -> f64 {
-        let reference = match mode {
-            Mode::L => self.longitudinal_np_m,
-            Mode::S => self.shear_np_m,
-        };
-        if reference == 0.0 {
-            return 0.0;
-        }
-        reference * (frequency_hz / self.reference_hz).powf(self.exponent)
-    }
-}
-
-/// Water, steel and what the steel takes away.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct RayMedium {
-    /// The water.
-    pub fluid: Fluid,
-    /// The steel.
-    pub solid: Solid,
-    /// Attenuation in the steel.
-    pub attenuation: Attenuation,
-}
-
-/// Elements that act together under a delay law.
-#[derive(Debug, Clone, Copy)]
-pub struct Aperture<'a> {
-    /// The elements.
-    pub elements: &'a [Element],
-    /// Delay of each in s.
-    pub delays_s: &'a [f64],
-    /// Amplitude weight of each; all one if absent.
-    pub weights: Option<&'a [f64]>,
-}
-
-impl Aperture<'_> {
-    fn check(&self) -> Result<()> {
-        let need = self.elements.len();
-        if need == 0 {
-            return Err(WaveError::Count { what: "elements of the aperture", got: 0, need: 1 });
-        }
-        if self.delays_s.len() != need {
-            let got = self.delays_s.len();
-            return Err(WaveError::Count { what: "delays of the aperture", got, need });
-        }
-        match self.weights {
-            Some(w) if w.len() != need => {
-                Err(WaveError::Count { what: "weights of the aperture", got: w.len(), need })
-            }
-            _ => Ok(()),
-        }
-    }
-
-    fn weight(&self, element: usize) -> f64 {
-        self.weights.map_or(1.0, |w| w[element])
-    }
-}
 
 /// Where the ray answer is not to be trusted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -307,6 +229,7 @@ mod tests {
     use crate::array::{arc, flat};
     use crate::delay::focus;
     use crate::echo::shear_skip;
+    use crate::media::{Fluid, Solid};
     use std::f64::consts::FRAC_PI_2;
 
     fn medium() -> RayMedium {
