@@ -1,0 +1,391 @@
+//! Putting shots together: the bare bar, the flaws in reach, noise, full scale.
+
+use barwright_capture::{Header, Shots, shots::ShotPlace};
+use barwright_wave::Point;
+use num_complex::Complex32;
+use rand::RngExt;
+use rayon::prelude::*;
+use std::collections::HashMap;
+use std::f64::consts::TAU;
+
+use crate::echo::{Echo, Request, axial_factor, axial_reach_m};
+use crate::error::{Result, TwinError};
+use crate::motion::{Run, missed};
+use crate::noise::{generator, seed_for};
+use crate::reflector::Reflector;
+use crate::scene::SceneBar;
+use crate::station::VirtualStation;
+
+/// Samples of one batch handed to the sink, in bytes.
+const BATCH_BYTES: usize = 12 << 20;
+/// Echoes that stay below this many sample counts are left out.
+const LEAST_COUNTS: f32 = 0.25;
+
+/// A capture about to be taken: header first, then its shots.
+pub struct Capture<'a> {
+    pub(crate) station: &'a VirtualStation,
+    pub(crate) header: Header,
+    pub(crate) runs: Vec<Run>,
+    pub(crate) reflectors: Vec<Reflector>,
+    pub(crate) bar: Option<SceneBar>,
+    /// Runs after which the motions repeat.
+    pub(crate) motions: usize,
+}
+
+/// A reflector with its echoes in one run.
+struct Heard<'a> {
+    reflector: &'a Reflector,
+    /// Places along the bar from which it can be heard, in metres.
+    reach_m: [f64; 2],
+    echoes: Echoes,
+}
+
+enum Echoes {
+    /// The bar does not turn: by beam.
+    Fixed(Vec<Option<Echo>>),
+    /// The bar turns: by shot of the run.
+    Turning(HashMap<u64, Echo>),
+}
+
+/// A shot to be put together.
+#[derive(Clone, Copy)]
+struct Shot {
+    place: ShotPlace,
+    /// Number within the run.
+    number: u64,
+}
+
+/// What is common to the shots of a capture.
+struct Mixer<'a> {
+    capture: &'a Capture<'a>,
+    /// Bare signals in sample counts.
+    bare: Vec<f32>,
+    /// Sample counts of unit transfer, by beam.
+    scale: Vec<f32>,
+    noise_key: u64,
+    wander: Wander,
+}
+
+impl Capture<'_> {
+    /// What the capture is and what it is taken with.
+    #[must_use]
+    pub fn header(&self) -> &Header {
+        &self.header
+    }
+
+    /// Number of shots, missed ones included.
+    #[must_use]
+    pub fn shots(&self) -> u64 {
+        let cycle: usize =
+            self.station.technique.schedule.firings.iter().map(|f| f.beams.len()).sum();
+        self.runs.iter().map(|run| run.cycles * cycle as u64).sum()
+    }
+
+    /// Takes the capture: hands its shots to the sink, in order of time, in batches of about
+    /// 12 MB of samples. The bytes depend on scene, technique and seed only.
+    ///
+    /// # Errors
+    /// Whatever the sink returns; [`TwinError`] for a beam the technique has not or a field that
+    /// cannot be computed.
+    pub fn run<E: From<TwinError>>(
+        &self,
+        sink: &mut dyn FnMut(Shots) -> std::result::Result<(), E>,
+    ) -> std::result::Result<(), E> {
+        let mixer = Mixer::new(self)?;
+        let samples = self.header.record.samples as usize;
+        let batch = (BATCH_BYTES / (2 * samples.max(1))).max(1);
+        let mut heard: HashMap<usize, Vec<Heard>> = HashMap::new();
+        for (r, run) in self.runs.iter().enumerate() {
+            let motion = r % self.motions.max(1);
+            if !heard.contains_key(&motion) {
+                heard.insert(motion, mixer.heard(run)?);
+            }
+            let heard = heard.get(&motion).map_or(&[][..], Vec::as_slice);
+            let mut waiting = Vec::with_capacity(batch);
+            for shot in self.shots_of(run)? {
+                waiting.push(shot);
+                if waiting.len() == batch {
+                    sink(mixer.mix(r as u64, &waiting, heard))?;
+                    waiting.clear();
+                }
+            }
+            if !waiting.is_empty() {
+                sink(mixer.mix(r as u64, &waiting, heard))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Shots of a run that are recorded.
+    fn shots_of<'r>(&'r self, run: &'r Run) -> Result<impl Iterator<Item = Shot> + 'r> {
+        let schedule = &self.station.technique.schedule;
+        let have = self.station.beams.len();
+        if let Some(&beam) =
+            schedule.firings.iter().flat_map(|f| &f.beams).find(|&&b| b as usize >= have)
+        {
+            return Err(TwinError::Count {
+                what: "beams of the schedule",
+                got: have,
+                need: beam as usize + 1,
+            });
+        }
+        let cycle_shots: u64 = schedule.firings.iter().map(|f| f.beams.len() as u64).sum();
+        let recorded =
+            move |&cycle: &u64| self.bar.as_ref().is_none_or(|bar| !missed(bar, run, cycle));
+        Ok((0..run.cycles).filter(recorded).flat_map(move |cycle| {
+            run.cycle(schedule, cycle)
+                .enumerate()
+                .map(move |(i, place)| Shot { place, number: cycle * cycle_shots + i as u64 })
+        }))
+    }
+}
+
+impl<'a> Mixer<'a> {
+    fn new(capture: &'a Capture<'a>) -> Result<Self> {
+        let station = capture.station;
+        let per_fsh = station.counts_per_fsh();
+        let scale: Vec<f32> = capture
+            .header
+            .gains_db
+            .iter()
+            .map(|db| (10f64.powf(db / 20.0) * per_fsh) as f32)
+            .collect();
+        let signals = &station.bare;
+        let row = signals.phases * signals.stride;
+        let bare = signals
+            .samples
+            .chunks(row.max(1))
+            .zip(&scale)
+            .flat_map(|(row, &scale)| row.iter().map(move |x| x * scale))
+            .collect();
+        let header = &capture.header;
+        let level = header.level.as_ref().map_or("", |hash| hash.short());
+        let purpose = format!("noise/{:?}/{}/{level}", header.kind, header.bar);
+        Ok(Self {
+            capture,
+            bare,
+            scale,
+            noise_key: seed_for(station.seed, &purpose),
+            wander: Wander::new(station.seed, &header.bar, station.wobble_m),
+        })
+    }
+
+    /// Echoes of all reflectors that a run comes near.
+    fn heard(&self, run: &Run) -> Result<Vec<Heard<'a>>> {
+        let station = self.capture.station;
+        let maker = station.echo_maker();
+        let last_m = run.cycle_z_m(run.cycles);
+        let wavelength = station.water_wavelength_m();
+        let mut all = Vec::new();
+        for reflector in &self.capture.reflectors {
+            // The farthest any beam hears along the bar: through the whole section, as shear or
+            // longitudinal sound.
+            let most = station
+                .beams
+                .iter()
+                .map(|b| {
+                    let steel = 2.0 * station.field.radius_m * station.field.solid.longitudinal_m_s;
+                    axial_reach_m(
+                        b.length_m,
+                        b.water_m + steel / station.field.fluid.velocity_m_s,
+                        wavelength,
+                    )
+                })
+                .fold(0.0, f64::max);
+            let reach_m = [reflector.from_m - most, reflector.to_m + most];
+            if run.z_m.max(last_m) < reach_m[0] || run.z_m.min(last_m) > reach_m[1] {
+                continue;
+            }
+            // A bound of the axial factor: Fresnel ripples stay below 1.4 each way.
+            let axial = if reflector.line_length_m() > 0.0 {
+                2.0 * reflector.line_length_m() as f32
+            } else {
+                2.0
+            };
+            let loud =
+                |beam: usize, echo: &Echo| echo.peak * self.scale[beam] * axial > LEAST_COUNTS;
+            let echoes = if run.turn_rad_s == 0.0 {
+                let viewers = maker.viewers(reflector, 0.0);
+                let mut by_beam: Vec<Option<Echo>> = station.beams.iter().map(|_| None).collect();
+                for (&beam, echo) in viewers.iter().zip(maker.at(reflector, &viewers, 0.0)?) {
+                    by_beam[beam] = echo.filter(|e| loud(beam, e));
+                }
+                Echoes::Fixed(by_beam)
+            } else {
+                let mut numbers = Vec::new();
+                let mut requests: Vec<Request> = Vec::new();
+                for shot in self.capture.shots_of(run)? {
+                    let turn = f64::from(shot.place.turn_rad);
+                    if maker.sees(reflector, shot.place.beam as usize, turn) {
+                        numbers.push(shot.number);
+                        requests.push((shot.place.beam as usize, turn));
+                    }
+                }
+                let echoes = maker.around(reflector, &requests)?;
+                let by_shot = numbers.iter().zip(requests).zip(echoes).filter_map(
+                    |((&number, (beam, _)), echo)| {
+                        echo.filter(|e| loud(beam, e)).map(|e| (number, e))
+                    },
+                );
+                Echoes::Turning(by_shot.collect())
+            };
+            all.push(Heard { reflector, reach_m, echoes });
+        }
+        Ok(all)
+    }
+
+    /// Samples of a batch of shots.
+    fn mix(&self, run: u64, shots: &[Shot], heard: &[Heard]) -> Shots {
+        let samples = self.capture.header.record.samples as usize;
+        let mut out = Shots::new(samples);
+        out.pass.extend(shots.iter().map(|s| s.place.pass));
+        out.beam.extend(shots.iter().map(|s| s.place.beam));
+        out.time_s.extend(shots.iter().map(|s| s.place.time_s));
+        out.z_m.extend(shots.iter().map(|s| s.place.z_m));
+        out.turn_rad.extend(shots.iter().map(|s| s.place.turn_rad));
+        out.clipped_s.resize(shots.len(), [f32::NAN; 2]);
+        out.samples.resize(shots.len() * samples, 0);
+        out.samples.par_chunks_mut(samples.max(1)).zip(shots).with_min_len(64).for_each_init(
+            || vec![0f32; samples],
+            |sum, (out, shot)| {
+                self.one(run, shot, heard, sum);
+                to_counts(sum, out);
+            },
+        );
+        out
+    }
+
+    /// Sum of one shot in sample counts, not yet limited.
+    fn one(&self, run: u64, shot: &Shot, heard: &[Heard], sum: &mut [f32]) {
+        let station = self.capture.station;
+        let beam = shot.place.beam as usize;
+        let model = &station.beams[beam];
+        // Runs have far fewer than 2^40 shots.
+        let noise = station.noise.of_shot(self.noise_key, (run << 40) | shot.number, sum.len());
+        if self.uncoupled(model.probe, shot.place.z_m) {
+            sum.copy_from_slice(noise);
+            return;
+        }
+        let offset = self.wander.at(shot.place.z_m);
+        let later = model.shift_s(offset, station.field.fluid.velocity_m_s)
+            * self.capture.header.record.sample_rate_hz;
+        let signals = &station.bare;
+        let steps = (later * signals.phases as f64).round() as isize;
+        let phase = steps.rem_euclid(signals.phases as isize) as usize;
+        let whole = steps.div_euclid(signals.phases as isize);
+        let pad = signals.pad as isize;
+        let from = (beam * signals.phases + phase) * signals.stride
+            + (pad - whole.clamp(-pad, pad)) as usize;
+        for ((sum, bare), noise) in sum.iter_mut().zip(&self.bare[from..]).zip(noise) {
+            *sum = bare + noise;
+        }
+        for heard in heard {
+            if shot.place.z_m < heard.reach_m[0] || shot.place.z_m > heard.reach_m[1] {
+                continue;
+            }
+            if let Some(echo) = heard.echoes.of(shot) {
+                self.add(heard.reflector, echo, shot, later, sum);
+            }
+        }
+    }
+
+    fn add(&self, reflector: &Reflector, echo: &Echo, shot: &Shot, later: f64, sum: &mut [f32]) {
+        let station = self.capture.station;
+        let beam = shot.place.beam as usize;
+        let wavelength = station.water_wavelength_m();
+        let axial = axial_factor(
+            reflector,
+            shot.place.z_m,
+            station.beams[beam].length_m,
+            echo.path_m,
+            wavelength,
+        );
+        if axial == Complex32::ZERO {
+            return;
+        }
+        // Whole samples are moved, the rest is a turn of the carrier.
+        let whole = later.round();
+        let cycles = (later - whole) * station.field.pulse.centre_hz
+            / self.capture.header.record.sample_rate_hz;
+        let factor = axial * self.scale[beam] * Complex32::from_polar(1.0, (TAU * cycles) as f32);
+        let first = echo.first + whole as isize;
+        let skip = (-first).clamp(0, echo.samples.len() as isize) as usize;
+        let start = (first.max(0) as usize).min(sum.len());
+        for (sum, z) in sum[start..].iter_mut().zip(&echo.samples[skip..]) {
+            *sum += z.re * factor.re - z.im * factor.im;
+        }
+    }
+
+    fn uncoupled(&self, probe: usize, z_m: f64) -> bool {
+        self.capture.bar.as_ref().is_some_and(|bar| {
+            bar.coupling_losses.iter().any(|loss| {
+                loss.probe.is_none_or(|p| p as usize == probe)
+                    && (loss.from_mm / 1e3..=loss.to_mm / 1e3).contains(&z_m)
+            })
+        })
+    }
+}
+
+impl Echoes {
+    fn of(&self, shot: &Shot) -> Option<&Echo> {
+        match self {
+            Self::Fixed(by_beam) => by_beam.get(shot.place.beam as usize)?.as_ref(),
+            Self::Turning(by_shot) => by_shot.get(&shot.number),
+        }
+    }
+}
+
+/// Rounds to sample values; full scale is the same on both sides.
+fn to_counts(sum: &[f32], out: &mut [i16]) {
+    // 1.5 · 2^23: adding it leaves the rounded number in the low bits, which unlike a cast is fast
+    // on every processor.
+    const ROUND: f32 = 12_582_912.0;
+    let limit = f32::from(i16::MAX);
+    for (out, &x) in out.iter_mut().zip(sum) {
+        *out = (x.max(-limit).min(limit) + ROUND).to_bits() as i16;
+    }
+}
+
+/// How the bar's centre wanders along its length.
+struct Wander {
+    most_m: f64,
+    phase_rad: f64,
+    direction_rad: f64,
+}
+
+/// Lengths along the bar of one swing and of one turn of its direction, in metres: long against
+/// everything that is measured, short against a bar.
+const SWING_M: f64 = 1.1;
+const TURN_M: f64 = 1.7;
+
+impl Wander {
+    fn new(seed: u64, bar: &str, most_m: f64) -> Self {
+        let mut random = generator(seed, &format!("wander/{bar}"));
+        Self {
+            most_m,
+            phase_rad: random.random_range(0.0..TAU),
+            direction_rad: random.random_range(0.0..TAU),
+        }
+    }
+
+    fn at(&self, z_m: f64) -> Point {
+        if self.most_m == 0.0 {
+            return Point::default();
+        }
+        let size = self.most_m * (TAU * z_m / SWING_M + self.phase_rad).sin();
+        Point::polar(size, self.direction_rad + TAU * z_m / TURN_M)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Truth: closed form.
+    #[test]
+    fn counts_round_and_stop_at_full_scale() {
+        let mut out = [0i16; 7];
+        to_counts(&[0.4, -0.6, 1234.6, 32766.9, 40000.0, -1e9, -32767.4], &mut out);
+        assert_eq!(out, [0, -1, 1235, 32767, 32767, -32767, -32767]);
+    }
+}
