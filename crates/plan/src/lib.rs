@@ -1,1 +1,34 @@
-//! From order and station to a technique, its coverage proof and its reference bar
+//! From order and station to a technique, its coverage proof and its reference bar.
+//!
+//! Three entry points: [`technique()`], [`prove`] and [`reference_bar`]. All are pure; the same
+//! input gives the same document, whatever the number of threads.
+//!
+//! Where to start: [`technique`](mod@technique) (the order of the steps), [`search`] (which layout),
+//! [`laws`], [`gates`], [`gains`], [`schedule`] (one rule each), [`limits`] (the rules in words).
+//! Echoes come from [`echo`] over [`field`], by rays; [`coverage`] puts them on places.
+#![deny(missing_docs)]
+
+pub mod beams;
+pub mod bench;
+pub mod conditions;
+pub mod coverage;
+pub mod echo;
+pub mod error;
+pub mod field;
+pub mod gains;
+pub mod gates;
+pub mod laws;
+pub mod layout;
+pub mod limits;
+pub mod proof;
+pub mod refbar;
+pub mod ring;
+pub mod schedule;
+pub mod search;
+pub mod technique;
+
+pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};
+pub use error::{PlanError, Result};
+pub use proof::prove;
+pub use refbar::reference_bar;
+pub use technique::technique;

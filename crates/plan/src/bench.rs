@@ -1,0 +1,118 @@
+//! Order and station brought into SI, shared by all steps of a plan.
+
+use barwright_job::{
+    Order, Rules, Station,
+    order::SectionSpec,
+    station::{Coupling, Ring},
+    technique::{Media, Probe, PulseSpec, Section, Sensitivity},
+};
+use barwright_wave::water;
+
+use crate::conditions::{Conditions, square};
+use crate::error::{PlanError, Result};
+use crate::ring;
+
+/// dB in one neper: 20 / ln 10.
+const DB_PER_NEPER: f64 = 8.685_889_638_065_037;
+
+/// What a plan is made from.
+#[derive(Debug, Clone)]
+pub struct Bench<'a> {
+    /// The order.
+    pub order: &'a Order,
+    /// The station.
+    pub station: &'a Station,
+    /// Ring that serves the size.
+    pub ring: &'a Ring,
+    /// Probes of the ring.
+    pub probes: Vec<Probe>,
+    /// Pulse of the probes.
+    pub pulse: PulseSpec,
+    /// Nominal state of bar and water.
+    pub nominal: Conditions,
+    /// What a height means.
+    pub sensitivity: Sensitivity,
+    /// How many neighbouring beams must agree on a short flaw.
+    pub agreeing: u32,
+}
+
+impl<'a> Bench<'a> {
+    /// Brings order, station and rules together.
+    ///
+    /// # Errors
+    /// No ring for the size; a section or coupling that is not planned; rules that the order does
+    /// not name.
+    pub fn new(order: &'a Order, station: &'a Station, rules: &Rules) -> Result<Self> {
+        let section = order.section();
+        if matches!(section, Section::Square { .. }) {
+            return Err(square());
+        }
+        if order.order.rules != rules.rules.name {
+            return Err(PlanError::rule(
+                "acceptance rules",
+                format!(
+                    "the order names {}, the rules given are {}",
+                    order.order.rules, rules.rules.name
+                ),
+                format!("give the rules named {}", order.order.rules),
+            ));
+        }
+        let water = match (station.coupling, order.section) {
+            (Coupling::Water(w), SectionSpec::Round(_)) => Some(water::water(w.temperature_c)?),
+            (Coupling::Contact(_), SectionSpec::Flat(_)) => None,
+            (Coupling::Water(_), _) => {
+                return Err(PlanError::rule(
+                    "section and coupling",
+                    "flat sections are not planned through water yet",
+                    "use a station with an array in contact",
+                ));
+            }
+            (Coupling::Contact(_), _) => {
+                return Err(PlanError::rule(
+                    "section and coupling",
+                    "an array in contact looks at flat sections only",
+                    "use a station with a ring in water",
+                ));
+            }
+        };
+        let ring = ring::choose(order, station)?;
+        let media = Media {
+            water,
+            steel: order.solid()?,
+            attenuation_l_np_m: order.steel.attenuation_l_db_per_m / DB_PER_NEPER,
+            attenuation_s_np_m: order.steel.attenuation_s_db_per_m / DB_PER_NEPER,
+        };
+        let pulse = PulseSpec {
+            centre_hz: ring.frequency_mhz * 1e6,
+            bandwidth_rel: ring.bandwidth_percent / 100.0,
+        };
+        Ok(Self {
+            order,
+            station,
+            ring,
+            probes: ring::probes(ring, &station.coupling),
+            pulse,
+            nominal: Conditions::of(&section, &media, &pulse)?,
+            sensitivity: Sensitivity {
+                disc_diameter_m: order.flaws.disc.diameter_mm * 1e-3,
+                crack_depth_m: order.flaws.crack.map(|c| c.depth_mm * 1e-3),
+                target_fsh: rules.level.target_fsh_percent / 100.0,
+                alarm_fsh: rules.alarm.height_fsh_percent / 100.0,
+                skin_m: order.flaws.disc.skin_mm * 1e-3,
+            },
+            agreeing: rules.alarm.persistence.clamp(1, 3),
+        })
+    }
+
+    /// Length along the bar of the ordered crack: the shortest flaw of the order, in m.
+    #[must_use]
+    pub fn crack_length_m(&self) -> f64 {
+        self.order.flaws.shortest_mm * 1e-3
+    }
+
+    /// Step of the delays in s.
+    #[must_use]
+    pub fn delay_step_s(&self) -> f64 {
+        self.station.electronics.delay_step_ns * 1e-9
+    }
+}

@@ -1,0 +1,256 @@
+//! Echo of a disc, a surface crack or the back wall in one beam: unit transfer and arrival.
+//!
+//! Transfer = received / sent, in dB re unit transfer (m): every element a unit line source, the
+//! third dimension by the element's length ([`barwright_wave::elevation`]).
+
+use std::f64::consts::PI;
+
+use barwright_job::technique::{Beam, Section, Technique};
+use barwright_wave::{Point, elevation, scatter};
+use num_complex::Complex64;
+
+use crate::conditions::Conditions;
+use crate::error::Result;
+use crate::field::{Aperture, TwoWay, two_way};
+
+/// What a beam receives of a reflector.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Echo {
+    /// Peak of the envelope, dB re unit transfer, before any gain.
+    pub transfer_db: f64,
+    /// Time of the peak from firing in s, laws included.
+    pub arrival_s: f64,
+}
+
+/// Elements of a beam's aperture, in order; empty if the technique does not hold them.
+#[must_use]
+pub fn technique_elements<'a>(
+    technique: &'a Technique,
+    beam: &Beam,
+) -> &'a [barwright_wave::Element] {
+    let first = beam.first_element as usize;
+    let last = first + beam.transmit_delays_s.len();
+    technique
+        .probes
+        .get(beam.probe as usize)
+        .and_then(|p| p.elements.get(first..last))
+        .unwrap_or(&[])
+}
+
+/// Aperture and law of a beam.
+#[must_use]
+pub fn aperture<'a>(technique: &'a Technique, beam: &'a Beam) -> Aperture<'a> {
+    Aperture {
+        elements: technique_elements(technique, beam),
+        transmit_s: &beam.transmit_delays_s,
+        receive_s: &beam.receive_delays_s,
+        mode: beam.mode,
+    }
+}
+
+/// Echo of a disc of a diameter in m that faces the beam, at a place of the section in m; `None`
+/// where no ray arrives.
+///
+/// # Errors
+/// Those of [`Conditions::nominal`].
+pub fn echo_of_disc(
+    technique: &Technique,
+    beam: &Beam,
+    place: Point,
+    diameter_m: f64,
+) -> Result<Option<Echo>> {
+    let conditions = Conditions::nominal(technique)?;
+    Ok(disc(&conditions, &aperture(technique, beam), place, diameter_m))
+}
+
+/// Echo of a radial crack of a depth and length in m at the surface at `angle_rad` of a round bar;
+/// `None` where no ray arrives.
+///
+/// # Errors
+/// Those of [`Conditions::nominal`].
+pub fn echo_of_crack(
+    technique: &Technique,
+    beam: &Beam,
+    angle_rad: f64,
+    depth_m: f64,
+    length_m: f64,
+) -> Result<Option<Echo>> {
+    let conditions = Conditions::nominal(technique)?;
+    Ok(crack(&conditions, &aperture(technique, beam), angle_rad, depth_m, length_m))
+}
+
+/// [`echo_of_disc`] under given conditions; the place is where the disc then stands.
+#[must_use]
+pub fn disc(
+    conditions: &Conditions,
+    aperture: &Aperture<'_>,
+    place: Point,
+    diameter_m: f64,
+) -> Option<Echo> {
+    let field = two_way(conditions, aperture, place)?;
+    let axial = Axial::new(conditions, aperture, &field)?;
+    let amplitude = scatter::disc_amplitude(diameter_m / 2.0, axial.wavelength_steel_m, 0.0);
+    let (peak, arrival_s) = field.peak();
+    let transfer = axial.ratio * 4.0 * PI * amplitude * peak * axial.at(0.0).norm_sqr();
+    Some(Echo { transfer_db: db(transfer), arrival_s })
+}
+
+/// [`echo_of_crack`] under given conditions; the angle is about the bar's own centre.
+#[must_use]
+pub fn crack(
+    conditions: &Conditions,
+    aperture: &Aperture<'_>,
+    angle_rad: f64,
+    depth_m: f64,
+    length_m: f64,
+) -> Option<Echo> {
+    let Section::Round { radius_m } = conditions.section else {
+        return None;
+    };
+    let place = conditions.centre + Point::polar(radius_m, angle_rad);
+    let field = two_way(conditions, aperture, place)?;
+    let axial = Axial::new(conditions, aperture, &field)?;
+    let incidence = turn(field.heading_rad - angle_rad);
+    let far_field = scatter::crack_strength(
+        depth_m,
+        axial.wavelength_steel_m,
+        incidence,
+        &conditions.media.steel,
+    )
+    .ok()?;
+    let k = 2.0 * PI / axial.wavelength_steel_m;
+    let strength = scatter::line_strength(Complex64::from(far_field), k).norm();
+    let (peak, arrival_s) = field.peak();
+    let transfer = axial.ratio * strength * peak * axial.over(length_m);
+    Some(Echo { transfer_db: db(transfer), arrival_s })
+}
+
+/// Echo of the far wall of a round bar or flat block, by Kirchhoff's integral over the wall around
+/// the end of the beam's axis; `None` where no ray arrives.
+#[must_use]
+pub fn back_wall(conditions: &Conditions, aperture: &Aperture<'_>, end: Point) -> Option<Echo> {
+    // The wall is summed over the stretch that the -20 dB beam meets, tapered so that its ends do
+    // not ring.
+    let wavelength =
+        conditions.media.steel.velocity_m_s(aperture.mode) / conditions.pulse.centre_hz;
+    let steps = 200;
+    let half_m = conditions.section.half_extent_m() * 0.8;
+    let spacing = 2.0 * half_m / f64::from(steps);
+    let parts: Vec<(TwoWay, f64)> = (0..=steps)
+        .filter_map(|i| {
+            let s = (f64::from(i) - f64::from(steps) / 2.0) * spacing;
+            let place = match conditions.section {
+                Section::Round { radius_m } => {
+                    let from = end - conditions.centre;
+                    conditions.centre + from.rotated(s / radius_m)
+                }
+                _ => end + Point::new(s, 0.0),
+            };
+            let taper = (0.5 * PI * s / half_m).cos().powi(2);
+            Some((two_way(conditions, aperture, place)?, 4.0 * PI / wavelength * spacing * taper))
+        })
+        .collect();
+    let middle = parts.get(parts.len() / 2)?.0;
+    let ordered: Vec<(TwoWay, f64)> = std::iter::once((middle, 0.0)).chain(parts).collect();
+    let field = TwoWay::sum(&ordered, conditions.pulse.centre_hz)?;
+    let axial = Axial::new(conditions, aperture, &middle)?;
+    let (peak, arrival_s) = field.peak();
+    let length = axial.length_m
+        * elevation::mirror_factor(axial.length_m, axial.path_m, axial.wavelength_m).norm();
+    Some(Echo { transfer_db: db(axial.ratio * peak * length), arrival_s })
+}
+
+/// Pulse-echo -6 dB width along the bar in m at a place of a beam; `None` where no ray arrives.
+#[must_use]
+pub fn axial_width_m(
+    conditions: &Conditions,
+    aperture: &Aperture<'_>,
+    place: Point,
+) -> Option<f64> {
+    let field = two_way(conditions, aperture, place)?;
+    let axial = Axial::new(conditions, aperture, &field)?;
+    elevation::axial_width_m(axial.length_m, axial.path_m, axial.wavelength_m, 6.0).ok()
+}
+
+/// Loss in dB of a point flaw that lies `z_m` along the bar from the middle of the beam, at a place.
+#[must_use]
+pub fn axial_loss_db(
+    conditions: &Conditions,
+    aperture: &Aperture<'_>,
+    place: Point,
+    z_m: f64,
+) -> Option<f64> {
+    let field = two_way(conditions, aperture, place)?;
+    let axial = Axial::new(conditions, aperture, &field)?;
+    Some(db(axial.at(0.0).norm_sqr()) - db(axial.at(z_m).norm_sqr()))
+}
+
+/// The third dimension of a beam at a place.
+struct Axial {
+    length_m: f64,
+    path_m: f64,
+    /// Wavelength of the medium that `path_m` counts in.
+    wavelength_m: f64,
+    wavelength_steel_m: f64,
+    /// ρ_f/ρ_s through water (reciprocity of source and receiver), 1 in contact.
+    ratio: f64,
+}
+
+impl Axial {
+    fn new(conditions: &Conditions, aperture: &Aperture<'_>, field: &TwoWay) -> Option<Self> {
+        let steel = &conditions.media.steel;
+        let c = steel.velocity_m_s(aperture.mode);
+        let f = conditions.pulse.centre_hz;
+        let length_m = aperture.elements.first()?.length_m;
+        Some(match conditions.media.water {
+            Some(water) => Self {
+                length_m,
+                path_m: elevation::equivalent_path_m(
+                    field.water_m,
+                    field.steel_m,
+                    water.velocity_m_s,
+                    c,
+                ),
+                wavelength_m: water.velocity_m_s / f,
+                wavelength_steel_m: c / f,
+                ratio: scatter::reciprocity_factor(&water, steel),
+            },
+            None => Self {
+                length_m,
+                path_m: field.steel_m,
+                wavelength_m: c / f,
+                wavelength_steel_m: c / f,
+                ratio: 1.0,
+            },
+        })
+    }
+
+    fn at(&self, z_m: f64) -> Complex64 {
+        elevation::factor(self.length_m, z_m, self.path_m, self.wavelength_m)
+    }
+
+    /// |∫ E_tx E_rx dz| over a reflector of a length, centred, in m.
+    fn over(&self, length_m: f64) -> f64 {
+        // Half the reflector by the midpoint rule; the factor is even in z.
+        let steps = 12;
+        let dz = length_m / 2.0 / f64::from(steps);
+        (0..steps)
+            .map(|i| {
+                let e = self.at((f64::from(i) + 0.5) * dz);
+                e * e * (2.0 * dz)
+            })
+            .sum::<Complex64>()
+            .norm()
+    }
+}
+
+/// 20 log10, with nothing as -400 dB.
+pub(crate) fn db(amplitude: f64) -> f64 {
+    20.0 * amplitude.max(1e-20).log10()
+}
+
+/// An angle brought into (-π, π].
+pub(crate) fn turn(angle_rad: f64) -> f64 {
+    let wrapped = angle_rad.rem_euclid(2.0 * PI);
+    if wrapped > PI { wrapped - 2.0 * PI } else { wrapped }
+}

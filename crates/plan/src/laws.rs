@@ -1,0 +1,162 @@
+//! Delay laws and axes of the two kinds of beams, rounded to the electronics' step.
+
+use barwright_job::technique::{Axis, Section};
+use barwright_wave::{Element, Mode, Point, WaveError, delay, echo};
+
+use crate::bench::Bench;
+use crate::error::{PlanError, Result};
+use crate::ring::middle;
+
+/// An aperture with its law and axis, before gates and gains.
+#[derive(Debug, Clone)]
+pub struct Sketch {
+    /// Probe, its place in the ring.
+    pub probe: usize,
+    /// First element of the aperture.
+    pub first: usize,
+    /// Elements of the aperture.
+    pub count: usize,
+    /// Kind of wave in the steel.
+    pub mode: Mode,
+    /// Refraction angle of the axis from the inward normal, counter-clockwise, in rad.
+    pub refraction_rad: f64,
+    /// Delays in s, rounded.
+    pub delays_s: Vec<f64>,
+    /// Largest rounding of a delay in s.
+    pub rounding_s: f64,
+    /// The axis in the steel.
+    pub axis: Axis,
+    /// Where the axis meets the far wall.
+    pub end: Point,
+}
+
+/// A longitudinal beam: focused at the bar's centre through a round surface; without delays in
+/// contact, so that the aperture's natural focus and the time 2 s/c hold.
+///
+/// # Errors
+/// Those of the delay law.
+pub fn longitudinal(bench: &Bench<'_>, probe: usize, first: usize, count: usize) -> Result<Sketch> {
+    let elements = pick(bench, probe, first, count)?;
+    let steel = bench.nominal.media.steel.longitudinal_m_s;
+    let centre = middle(elements);
+    let (delays_s, rounding_s, entry, end) =
+        match (bench.nominal.section, bench.nominal.media.water) {
+            (Section::Round { radius_m }, Some(water)) => {
+                let law = delay::focus(
+                    &bench.nominal.surface,
+                    elements,
+                    Point::default(),
+                    water.velocity_m_s,
+                    steel,
+                    Some(bench.delay_step_s()),
+                )?;
+                let entry = Point::polar(radius_m, centre.angle());
+                (law.delays_s, law.rounding_s, entry, entry * -1.0)
+            }
+            (section, _) => {
+                let thickness = 2.0 * section.half_extent_m();
+                let end = Point::new(centre.x, centre.y - thickness);
+                (vec![0.0; count], vec![0.0; count], centre, end)
+            }
+        };
+    Ok(Sketch {
+        probe,
+        first,
+        count,
+        mode: Mode::L,
+        refraction_rad: 0.0,
+        rounding_s: largest(&rounding_s),
+        delays_s,
+        axis: Axis {
+            entry,
+            direction_rad: (end - entry).angle(),
+            velocity_m_s: steel,
+            reach_m: entry.distance(end),
+        },
+        end,
+    })
+}
+
+/// A shear beam whose rays all refract at `refraction_rad` (signed, counter-clockwise) in a round
+/// bar.
+///
+/// # Errors
+/// Those of the delay law; angles that the probe cannot reach.
+pub fn shear(
+    bench: &Bench<'_>,
+    probe: usize,
+    first: usize,
+    count: usize,
+    refraction_rad: f64,
+) -> Result<Sketch> {
+    let elements = pick(bench, probe, first, count)?;
+    let steel = bench.nominal.media.steel.shear_m_s;
+    let water = bench.nominal.media.water.ok_or_else(|| {
+        PlanError::rule(
+            "shear beams",
+            "shear beams need water between probe and bar",
+            "leave the crack class out of an order for an array in contact",
+        )
+    })?;
+    let skip = echo::shear_skip(
+        &bench.nominal.surface,
+        0.0,
+        middle(elements),
+        refraction_rad,
+        water.velocity_m_s,
+        steel,
+        1,
+    )?;
+    let law = delay::equal_incidence(
+        &bench.nominal.surface,
+        elements,
+        skip.incidence_rad,
+        water.velocity_m_s,
+        Some(bench.delay_step_s()),
+    )?;
+    let end = skip.hits.first().copied().unwrap_or(skip.entry);
+    Ok(Sketch {
+        probe,
+        first,
+        count,
+        mode: Mode::S,
+        refraction_rad,
+        rounding_s: largest(&law.rounding_s),
+        delays_s: law.delays_s,
+        axis: Axis {
+            entry: skip.entry,
+            direction_rad: (end - skip.entry).angle(),
+            velocity_m_s: steel,
+            reach_m: skip.leg_m,
+        },
+        end,
+    })
+}
+
+/// Lateral offset in m of the shear axis in the water from the bar's centre: R sin(incidence),
+/// 0.322 R for 45 degrees of shear refraction (water 1482 m/s, steel 3255 m/s).
+#[must_use]
+pub fn shear_offset_m(radius_m: f64, refraction_rad: f64, c_water: f64, c_shear: f64) -> f64 {
+    radius_m * c_water / c_shear * refraction_rad.sin()
+}
+
+fn pick<'a>(
+    bench: &'a Bench<'_>,
+    probe: usize,
+    first: usize,
+    count: usize,
+) -> Result<&'a [Element]> {
+    let all = bench.probes.get(probe).map_or(&[][..], |p| &p.elements);
+    all.get(first..first + count).filter(|e| !e.is_empty()).ok_or_else(|| {
+        WaveError::Count {
+            what: "elements of the aperture",
+            got: all.len().saturating_sub(first),
+            need: count.max(1),
+        }
+        .into()
+    })
+}
+
+fn largest(values: &[f64]) -> f64 {
+    values.iter().fold(0.0, |m, v| m.max(v.abs()))
+}

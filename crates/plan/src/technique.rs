@@ -1,0 +1,226 @@
+//! From order, station and rules to a technique.
+
+use barwright_job::{
+    Finding, Order, Rules, Sealed, Station, Technique,
+    finding::Topic,
+    technique::{Beam, GateKind, Section},
+};
+use barwright_wave::Mode;
+
+use crate::bench::Bench;
+use crate::conditions::Conditions;
+use crate::echo;
+use crate::error::{PlanError, Result};
+use crate::layout::Layout;
+use crate::schedule::Timed;
+use crate::search::Found;
+use crate::{beams, gates, limits, schedule, search};
+
+/// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
+/// source).
+pub const PULSES_ON_SHORTEST: f64 = 3.0;
+
+/// Plans the technique with the highest line speed that keeps every rule and meets the ordered
+/// coverage in the worst case over the station's tolerances.
+///
+/// The technique's sources are `order` and `station`; every rule kept is listed in its `limits`.
+///
+/// # Errors
+/// [`PlanError::NoRing`] when no ring serves the size; [`PlanError::NoTechnique`] with the rule that
+/// stops every technique and what would help; [`PlanError::Wave`] where the physics cannot answer.
+pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
+    let bench = Bench::new(order, station, rules)?;
+    let kinds = if gates::is_block(&bench) {
+        vec![block(&bench)?]
+    } else {
+        let mut kinds = vec![search::best(&bench, Mode::L)?];
+        if order.flaws.crack.is_some() {
+            kinds.push(search::best(&bench, Mode::S)?);
+        }
+        kinds
+    };
+    let mut all: Vec<Beam> = Vec::new();
+    for found in &kinds {
+        all.extend(found.beams.iter().cloned());
+    }
+    for (i, beam) in all.iter_mut().enumerate() {
+        beam.id = i as u32;
+    }
+    beams::follow(&mut all);
+
+    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
+        all.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
+    let record = gates::record(&bench, &spans);
+    let timed = schedule::make(&bench, &all, &record);
+    let speed = speed(&bench, &all, &timed)?;
+    let ring = &bench.ring.name;
+    let size = match order.section() {
+        Section::Round { radius_m } => format!("round {} mm", radius_m * 2e3),
+        Section::Square { side_m, .. } => format!("square {} mm", side_m * 1e3),
+        Section::Flat { thickness_m } => format!("block {} mm", thickness_m * 1e3),
+    };
+    let limits = limits::of(&bench, &kinds, &all, &timed, &speed);
+    let findings = findings(&bench, &all, &speed);
+    let technique = Technique {
+        name: format!("{} {size} on {ring}", order.order.number),
+        order: order.order.number.clone(),
+        station: station.station.name.clone(),
+        ring: ring.clone(),
+        section: bench.nominal.section,
+        media: bench.nominal.media,
+        probes: bench.probes.clone(),
+        pulse: bench.pulse,
+        record,
+        sensitivity: bench.sensitivity,
+        beams: all,
+        schedule: timed.schedule,
+        line_speed_m_s: speed.line_m_s,
+        pulse_spacing_m: speed.spacing_m,
+        unguided_end_m: station.line.unguided_end_mm * 1e-3,
+        limits,
+        findings,
+    };
+    Ok(Sealed::seal(technique, [("order", order.hash()), ("station", station.hash())]))
+}
+
+/// The beams of a flat block under an array in contact: a linear scan, element by element, of the
+/// largest aperture under half the array whose near field ends within the block.
+fn block(bench: &Bench<'_>) -> Result<Found> {
+    let elements = bench.probes.first().map_or(0, |p| p.elements.len());
+    let (_, pitch_mm, _, _) = bench.ring.array.elements();
+    let lambda = bench.nominal.media.steel.longitudinal_m_s / bench.pulse.centre_hz;
+    let thickness = 2.0 * bench.nominal.section.half_extent_m();
+    let most = (bench.station.electronics.aperture_elements as usize)
+        .min(elements / 2)
+        .saturating_sub(1)
+        .max(1);
+    let near_field = |n: usize| (n as f64 * pitch_mm * 1e-3).powi(2) / (4.0 * lambda);
+    let count = (1..=most).rev().find(|n| near_field(*n) <= thickness).unwrap_or(1);
+    let layout = Layout { mode: Mode::L, count, step: 1, refraction_rad: 0.0 };
+    let sketches = layout.sketches(bench)?;
+    Ok(Found {
+        layout,
+        beams: beams::build(bench, &sketches, 0)?,
+        overlap_m: beams::overlap_m(bench, &sketches),
+        rounding_s: 0.0,
+        covered: 0.0,
+    })
+}
+
+/// Line speed and what it rests on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Speed {
+    /// Line speed in m/s.
+    pub line_m_s: f64,
+    /// Way between two shots of a beam at that speed, in m.
+    pub spacing_m: f64,
+    /// Longest way that keeps three pulses on the shortest flaw, in m.
+    pub allowed_spacing_m: f64,
+    /// Narrowest -6 dB width along the bar of any beam over its gate, in m.
+    pub width_m: f64,
+    /// Whether the station's own highest speed binds.
+    pub station_binds: bool,
+}
+
+/// A flaw of length l meets a beam of -6 dB width w along the bar over a way of w + l; three pulses
+/// on it need them (w + l)/3 apart at most (common practice, no source).
+fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed) -> Result<Speed> {
+    let shortest = bench.order.flaws.shortest_mm * 1e-3;
+    let mut width_m = f64::INFINITY;
+    for beam in all {
+        width_m = width_m.min(narrowest(bench, beam).unwrap_or(beam.axial_width_m));
+    }
+    let allowed_spacing_m = if gates::is_block(bench) {
+        // One shot covers the length of the element: the block does not move under it.
+        bench.ring.array.elements().3 * 1e-3
+    } else {
+        (width_m + shortest) / PULSES_ON_SHORTEST
+    };
+    let period = timed.schedule.period_s;
+    if period.is_nan() || period <= 0.0 {
+        return Err(PlanError::rule(
+            "schedule",
+            "there is no beam to fire",
+            "order a flaw class that the station can look for",
+        ));
+    }
+    let possible = allowed_spacing_m / period;
+    let most = bench.station.line.max_speed_m_s;
+    let line_m_s = possible.min(most);
+    Ok(Speed {
+        line_m_s,
+        spacing_m: if gates::is_block(bench) { allowed_spacing_m } else { line_m_s * period },
+        allowed_spacing_m,
+        width_m,
+        station_binds: possible >= most,
+    })
+}
+
+fn narrowest(bench: &Bench<'_>, beam: &Beam) -> Option<f64> {
+    if beam.mode == Mode::S {
+        return Some(beam.axial_width_m);
+    }
+    let gate = beam.gate(GateKind::Volume)?;
+    let first = beam.first_element as usize;
+    let elements = bench
+        .probes
+        .get(beam.probe as usize)?
+        .elements
+        .get(first..first + beam.transmit_delays_s.len())?;
+    let aperture = crate::field::Aperture {
+        elements,
+        transmit_s: &beam.transmit_delays_s,
+        receive_s: &beam.receive_delays_s,
+        mode: beam.mode,
+    };
+    [gate.start_s, gate.end_s]
+        .into_iter()
+        .filter_map(|t| echo::axial_width_m(&bench.nominal, &aperture, beam.axis.at(t)))
+        .chain([beam.axial_width_m])
+        .min_by(f64::total_cmp)
+}
+
+fn findings(bench: &Bench<'_>, all: &[Beam], speed: &Speed) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if let Some(beam) = all.iter().find(|b| b.mode == Mode::L)
+        && !gates::is_block(bench)
+    {
+        let conditions: &Conditions = &bench.nominal;
+        let first = beam.first_element as usize;
+        let loss = bench
+            .probes
+            .get(beam.probe as usize)
+            .and_then(|p| p.elements.get(first..first + beam.transmit_delays_s.len()))
+            .and_then(|elements| {
+                let aperture = crate::field::Aperture {
+                    elements,
+                    transmit_s: &beam.transmit_delays_s,
+                    receive_s: &beam.receive_delays_s,
+                    mode: beam.mode,
+                };
+                let place = beam.axis.at(beam.axis.reach_m / beam.axis.velocity_m_s);
+                echo::axial_loss_db(conditions, &aperture, place, speed.spacing_m / 2.0)
+            });
+        if let Some(loss) = loss {
+            findings.push(Finding::new(
+                Topic::Assumed,
+                format!(
+                    "heights are for a flaw under the middle of a pulse; a point flaw half-way \
+                     between two pulses of a beam ({:.1} mm apart) reads {loss:.1} dB less at \
+                     mid-depth",
+                    speed.spacing_m * 1e3
+                ),
+            ));
+        }
+    }
+    if bench.order.flaws.crack.is_none() && bench.sensitivity.skin_m > 0.0 {
+        findings.push(Finding::new(
+            Topic::Uncovered,
+            format!(
+                "no crack class is ordered: the outer {:.1} mm are not inspected",
+                bench.sensitivity.skin_m * 1e3
+            ),
+        ));
+    }
+    findings
+}
