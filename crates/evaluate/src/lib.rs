@@ -1,1 +1,38 @@
-//! From shots to echoes, indications and verdicts; levelling and checks
+//! From shots to echoes, indications and verdicts; levelling and checks.
+//!
+//! Every judge streams: made from the documents it rests on, fed with runs of shots, finished into
+//! a document. None reads a file or a clock, and none knows how a capture was made.
+//!
+//! | judge | from | makes |
+//! | --- | --- | --- |
+//! | [`level`] | the reference bar turned under the ring | the gain of every beam |
+//! | [`check`] | the reference bar at line speed | whether the station finds what it must |
+//! | [`screen`] | a bar of the order | echoes, and what was not inspected |
+//! | [`sentence`](mod@sentence) | a screened bar with its echoes | indications, verdict and cut plan |
+//!
+//! Where to start: [`kernel`] (peak and arrival of one echo), then [`screen`]. The others share the
+//! kernel and the surface following of `follow`.
+#![deny(missing_docs)]
+
+mod accounting;
+pub mod check;
+mod coupling;
+pub mod cut;
+pub mod error;
+mod follow;
+pub mod indications;
+pub mod kernel;
+mod kind;
+pub mod level;
+pub mod place;
+mod reading;
+pub mod ring;
+mod scan;
+pub mod screen;
+pub mod sentence;
+pub mod size;
+mod stretch;
+mod verdict;
+
+pub use error::{EvaluateError, Result};
+pub use sentence::sentence;
