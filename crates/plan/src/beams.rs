@@ -114,7 +114,6 @@ pub fn overlap_m(bench: &Bench<'_>, sketches: &[Sketch]) -> Option<(f64, f64)> {
             let (start, across) = (a.axis.at(t), a.axis.direction_rad + 0.5 * std::f64::consts::PI);
             let spacing = start.distance(b.axis.at(t));
             let across = barwright_wave::Point::polar(1.0, across);
-            let ap = ap;
             (
                 spacing,
                 Box::new(move |x| {

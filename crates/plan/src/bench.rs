@@ -9,6 +9,7 @@ use barwright_job::{
 use barwright_wave::water;
 
 use crate::conditions::{Conditions, square};
+use crate::coverage::BEST_BEAMS;
 use crate::error::{PlanError, Result};
 use crate::ring;
 
@@ -32,8 +33,9 @@ pub struct Bench<'a> {
     pub nominal: Conditions,
     /// What a height means.
     pub sensitivity: Sensitivity,
-    /// How many neighbouring beams must agree on a short flaw.
-    pub agreeing: u32,
+    /// How many beams must see a short flaw: the rules' persistence. Pulses lie so far apart that
+    /// one beam's own shots cannot be counted on for it.
+    pub agreeing: usize,
 }
 
 impl<'a> Bench<'a> {
@@ -100,7 +102,7 @@ impl<'a> Bench<'a> {
                 alarm_fsh: rules.alarm.height_fsh_percent / 100.0,
                 skin_m: order.flaws.disc.skin_mm * 1e-3,
             },
-            agreeing: rules.alarm.persistence.clamp(1, 3),
+            agreeing: (rules.alarm.persistence as usize).clamp(1, BEST_BEAMS),
         })
     }
 

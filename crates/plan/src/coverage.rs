@@ -14,7 +14,7 @@ use crate::ring;
 
 /// In each deviating case only the beams that were best under nominal conditions are tried; leaving
 /// one out can only lower the margin.
-const BEST_BEAMS: usize = 6;
+pub const BEST_BEAMS: usize = 6;
 
 /// The beams whose coverage is asked and what they must find.
 #[derive(Debug, Clone, Copy)]
@@ -40,6 +40,9 @@ pub struct Margin {
     pub worst_case: Option<usize>,
     /// Best beam under nominal conditions.
     pub beam: Option<u32>,
+    /// How many beams see the flaw above the alarm height under nominal conditions, up to
+    /// [`BEST_BEAMS`].
+    pub seeing: usize,
 }
 
 /// A place that may be asked.
@@ -106,13 +109,13 @@ pub fn margins(
                 worst_db: Some(best as f32),
                 worst_case: None,
                 beam: Some(scope.beams[beam].id),
+                seeing: seen.iter().filter(|s| s.0 >= 0.0).count(),
             };
             for (k, case) in cases.iter().enumerate() {
-                let here = seen
-                    .iter()
-                    .filter_map(|(_, i)| margin_db(scope, case, &moved[k], *i, place))
-                    .max_by(f64::total_cmp)
-                    .map(|m| m as f32);
+                let here = best_here(
+                    seen.iter().map(|(_, i)| margin_db(scope, case, &moved[k], *i, place)),
+                    margin.worst_db,
+                );
                 let worse = match (here, margin.worst_db) {
                     (_, None) => false,
                     (None, Some(_)) => true,
@@ -126,6 +129,20 @@ pub fn margins(
             margin
         })
         .collect()
+}
+
+/// The best of some margins, or the first that is no worse than `worst`: the case that it belongs to
+/// cannot be the worst then, and the rest need not be computed.
+fn best_here(margins: impl Iterator<Item = Option<f64>>, worst: Option<f32>) -> Option<f32> {
+    let mut best: Option<f32> = None;
+    for m in margins.flatten() {
+        let m = m as f32;
+        best = Some(best.map_or(m, |b| b.max(m)));
+        if worst.is_some_and(|w| m >= w) {
+            break;
+        }
+    }
+    best
 }
 
 /// Margin in dB re alarm height of one beam at a place; `None` where no ray arrives or the echo
@@ -314,6 +331,25 @@ impl Grid {
 #[must_use]
 pub fn rim(n: usize) -> Vec<Place> {
     (0..n).map(|i| Place::Crack(2.0 * PI * i as f64 / n as f64)).collect()
+}
+
+/// Share of places that at least so many beams see above the alarm height; zero for no places.
+#[must_use]
+pub fn agreed(margins: &[Margin], beams: usize) -> f64 {
+    if margins.is_empty() {
+        return 0.0;
+    }
+    margins.iter().filter(|m| m.seeing >= beams).count() as f64 / margins.len() as f64
+}
+
+/// Share of places whose nominal margin is at least `db`; zero for no places.
+#[must_use]
+pub fn above(margins: &[Margin], db: f64) -> f64 {
+    if margins.is_empty() {
+        return 0.0;
+    }
+    let high = |m: &&Margin| m.nominal_db.is_some_and(|x| f64::from(x) >= db);
+    margins.iter().filter(high).count() as f64 / margins.len() as f64
 }
 
 /// Covered share of places by nominal and by worst margin; zero for no places.

@@ -55,7 +55,7 @@ pub fn prove(
     let tick = || {
         let n = done.fetch_add(1, Ordering::Relaxed) + 1;
         // A hundred reports are enough for any bar on a screen.
-        if n % (total / 100).max(1) == 0 || n == total {
+        if n.is_multiple_of((total / 100).max(1)) || n == total {
             progress(n as f32 / total as f32);
         }
     };

@@ -162,7 +162,7 @@ fn kind(bench: &Bench<'_>, own: &[&Beam], allowed: f64) -> (Vec<Vec<u32>>, usize
 
 /// Step through `n` places that visits all and lands far from the last one each time.
 fn stride(n: usize) -> usize {
-    let shares = |a: usize, b: usize| (2..=a).any(|d| a % d == 0 && b % d == 0);
+    let shares = |a: usize, b: usize| (2..=a).any(|d| a.is_multiple_of(d) && b.is_multiple_of(d));
     let wanted = (n as f64 * 0.38).round().max(1.0) as usize;
     (wanted..n.max(wanted + 1)).find(|s| !shares(*s, n)).unwrap_or(1)
 }
@@ -218,7 +218,7 @@ pub fn cross_talk_db(bench: &Bench<'_>, a: &Beam, b: &Beam) -> f64 {
 }
 
 fn opposite(probes: usize, p: usize, q: usize) -> bool {
-    probes % 2 == 0 && (p + probes / 2) % probes == q
+    probes.is_multiple_of(2) && (p + probes / 2) % probes == q
 }
 
 fn middle_angle(probes: &[Probe], beam: &Beam) -> f64 {

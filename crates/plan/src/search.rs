@@ -9,6 +9,7 @@ use crate::conditions::{Conditions, tolerance_cases};
 use crate::coverage::{self, Grid, Place, Scope};
 use crate::error::{PlanError, Result};
 use crate::layout::{self, Layout};
+use crate::technique::{allowed_spacing_m, half_way_loss_db};
 
 /// Steps of the search's grid from middle to rim; the proof's grid is three times as fine.
 const COARSE: usize = 14;
@@ -16,6 +17,9 @@ const COARSE: usize = 14;
 const RIM: usize = 180;
 /// Coverage in hand that the coarse grid must show over the order, as a fraction.
 const IN_HAND: f64 = 0.002;
+
+/// Share of the -6 dB width by which neighbouring beams overlap at least (EN 10308).
+pub const OVERLAP: f64 = 0.1;
 
 /// A layout that keeps the rules, with its beams and figures.
 #[derive(Debug, Clone)]
@@ -28,12 +32,14 @@ pub struct Found {
     pub overlap_m: Option<(f64, f64)>,
     /// Largest rounding of a delay in s.
     pub rounding_s: f64,
-    /// Covered share in the worst case on the search's coarse places.
+    /// Covered share on the search's coarse places, the smallest of three: worst case by one beam;
+    /// nominal by as many as must agree; nominal half-way between two pulses by one beam.
     pub covered: f64,
 }
 
 /// The layout of the fewest beams whose neighbours overlap and whose coverage meets the order in
-/// every tolerance case; of as many beams, the larger aperture. Fewer beams take fewer firings, so
+/// every tolerance case, and nominal also by as
+/// many beams as must agree and half-way between two pulses; of as many beams, the larger aperture. Fewer beams take fewer firings, so
 /// this is the fastest line.
 ///
 /// # Errors
@@ -79,17 +85,17 @@ fn attempt(
     let sketches = layout.sketches(bench)?;
     let overlap_m = beams::overlap_m(bench, &sketches);
     if let Some((spacing, width)) = overlap_m
-        && spacing * f64::from(bench.agreeing) > width
+        && spacing > (1.0 - OVERLAP) * width
     {
         return Err(PlanError::rule(
             "overlap of neighbouring beams",
             format!(
-                "axes {:.2} mm apart, -6 dB width {:.2} mm, {} beams must agree",
+                "axes {:.2} mm apart, -6 dB width {:.2} mm, {:.0} % must overlap",
                 spacing * 1e3,
                 width * 1e3,
-                bench.agreeing
+                OVERLAP * 100.0
             ),
-            "ask for fewer agreeing beams, or use probes of finer pitch",
+            "use probes of finer pitch or electronics of more elements in an aperture",
         ));
     }
     let rounding_s = sketches.iter().map(|s| s.rounding_s).fold(0.0, f64::max);
@@ -106,7 +112,16 @@ fn attempt(
     };
     let quiet = || {};
     let nominal = coverage::margins(&scope, &bench.nominal, &[], places, &quiet);
-    let (share, _) = coverage::shares(nominal);
+    // A disc under the middle of a pulse is met by that one shot: as many beams as must agree. One
+    // half-way between two pulses is met by both shots of one beam, but lower. A crack is as long
+    // as the shortest flaw and lies under a pulse anyway.
+    let (spacing, _) = allowed_spacing_m(bench, &built);
+    let half_way_db = match (layout.mode, built.first()) {
+        (Mode::L, Some(beam)) => half_way_loss_db(bench, beam, spacing).unwrap_or(0.0),
+        _ => 0.0,
+    };
+    let share =
+        coverage::agreed(&nominal, bench.agreeing).min(coverage::above(&nominal, half_way_db));
     let covered = if share < ordered {
         share
     } else {

@@ -8,7 +8,6 @@ use barwright_job::{
 use barwright_wave::Mode;
 
 use crate::bench::Bench;
-use crate::conditions::Conditions;
 use crate::echo;
 use crate::error::{PlanError, Result};
 use crate::layout::Layout;
@@ -125,17 +124,7 @@ pub struct Speed {
 /// A flaw of length l meets a beam of -6 dB width w along the bar over a way of w + l; three pulses
 /// on it need them (w + l)/3 apart at most (common practice, no source).
 fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed) -> Result<Speed> {
-    let shortest = bench.order.flaws.shortest_mm * 1e-3;
-    let mut width_m = f64::INFINITY;
-    for beam in all {
-        width_m = width_m.min(narrowest(bench, beam).unwrap_or(beam.axial_width_m));
-    }
-    let allowed_spacing_m = if gates::is_block(bench) {
-        // One shot covers the length of the element: the block does not move under it.
-        bench.ring.array.elements().3 * 1e-3
-    } else {
-        (width_m + shortest) / PULSES_ON_SHORTEST
-    };
+    let (allowed_spacing_m, width_m) = allowed_spacing_m(bench, all);
     let period = timed.schedule.period_s;
     if period.is_nan() || period <= 0.0 {
         return Err(PlanError::rule(
@@ -154,6 +143,41 @@ fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed) -> Result<Speed> {
         width_m,
         station_binds: possible >= most,
     })
+}
+
+/// Longest way between two shots of a beam that keeps three pulses on the shortest flaw, and the
+/// narrowest -6 dB width along the bar that it rests on, both in m.
+pub(crate) fn allowed_spacing_m(bench: &Bench<'_>, all: &[Beam]) -> (f64, f64) {
+    let shortest = bench.order.flaws.shortest_mm * 1e-3;
+    let width_m = all
+        .iter()
+        .map(|beam| narrowest(bench, beam).unwrap_or(beam.axial_width_m))
+        .fold(f64::INFINITY, f64::min);
+    if gates::is_block(bench) {
+        // One shot covers the length of the element: the block does not move under it.
+        (bench.ring.array.elements().3 * 1e-3, width_m)
+    } else {
+        ((width_m + shortest) / PULSES_ON_SHORTEST, width_m)
+    }
+}
+
+/// What a disc half-way between two pulses `spacing_m` apart reads less at the middle of a beam's
+/// axis, in dB.
+pub(crate) fn half_way_loss_db(bench: &Bench<'_>, beam: &Beam, spacing_m: f64) -> Option<f64> {
+    let first = beam.first_element as usize;
+    let elements = bench
+        .probes
+        .get(beam.probe as usize)?
+        .elements
+        .get(first..first + beam.transmit_delays_s.len())?;
+    let aperture = crate::field::Aperture {
+        elements,
+        transmit_s: &beam.transmit_delays_s,
+        receive_s: &beam.receive_delays_s,
+        mode: beam.mode,
+    };
+    let place = beam.axis.at(beam.axis.reach_m / beam.axis.velocity_m_s);
+    echo::axial_loss_db(&bench.nominal, &aperture, place, spacing_m / 2.0)
 }
 
 fn narrowest(bench: &Bench<'_>, beam: &Beam) -> Option<f64> {
@@ -185,22 +209,7 @@ fn findings(bench: &Bench<'_>, all: &[Beam], speed: &Speed) -> Vec<Finding> {
     if let Some(beam) = all.iter().find(|b| b.mode == Mode::L)
         && !gates::is_block(bench)
     {
-        let conditions: &Conditions = &bench.nominal;
-        let first = beam.first_element as usize;
-        let loss = bench
-            .probes
-            .get(beam.probe as usize)
-            .and_then(|p| p.elements.get(first..first + beam.transmit_delays_s.len()))
-            .and_then(|elements| {
-                let aperture = crate::field::Aperture {
-                    elements,
-                    transmit_s: &beam.transmit_delays_s,
-                    receive_s: &beam.receive_delays_s,
-                    mode: beam.mode,
-                };
-                let place = beam.axis.at(beam.axis.reach_m / beam.axis.velocity_m_s);
-                echo::axial_loss_db(conditions, &aperture, place, speed.spacing_m / 2.0)
-            });
+        let loss = half_way_loss_db(bench, beam, speed.spacing_m);
         if let Some(loss) = loss {
             findings.push(Finding::new(
                 Topic::Assumed,
