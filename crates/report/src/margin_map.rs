@@ -40,11 +40,11 @@ pub struct Map<'a> {
     pub case: Case,
 }
 
-const SIDE: f64 = 420.0;
+const SIDE: f64 = 330.0;
 /// Shallow faces of a margin: full shade is reached this far above the alarm height at least.
 const LEAST_TOP_DB: f64 = 12.0;
 
-/// The map as SVG text, 500 pixels wide.
+/// The map as SVG text, 410 pixels wide.
 #[must_use]
 pub fn margin_map(map: &Map<'_>, look: &Palette) -> String {
     let case = match map.case {

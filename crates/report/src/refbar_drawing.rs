@@ -14,15 +14,15 @@ use crate::{
     text,
 };
 
-const WIDTH: f64 = 980.0;
+const WIDTH: f64 = 760.0;
 const LEFT: f64 = 40.0;
 /// Sections in one row.
-const IN_A_ROW: usize = 5;
-const CELL: f64 = 188.0;
+const IN_A_ROW: usize = 4;
+const CELL: f64 = 180.0;
 /// Thinnest side view in pixels; a thinner one is drawn this thick and says so.
 const THINNEST: f64 = 16.0;
 
-/// The drawing as SVG text, 980 pixels wide. Dimensions in mm.
+/// The drawing as SVG text, 760 pixels wide. Dimensions in mm.
 #[must_use]
 pub fn reference_bar_drawing(bar: &ReferenceBar, section: &Section, look: &Palette) -> String {
     let side_room = 110.0 + 26.0 * bar.reflectors.len() as f64;

@@ -49,12 +49,12 @@ pub struct Ribbon<'a> {
     pub heights: Option<Heights<'a>>,
 }
 
-const WIDTH: f64 = 980.0;
-const LEFT: f64 = 92.0;
+const WIDTH: f64 = 760.0;
+const LEFT: f64 = 84.0;
 const RIGHT: f64 = 16.0;
 const ACROSS: f64 = 150.0;
 
-/// The ribbon as SVG text, 980 pixels wide.
+/// The ribbon as SVG text, 760 pixels wide.
 #[must_use]
 pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
     let shares = bar.inspected.len() as f64;

@@ -69,9 +69,9 @@ pub struct Ring<'a> {
 
 /// Highest height drawn, as a fraction of full screen height; more ends in an arrow.
 const TOP_FSH: f64 = 1.2;
-const SIDE: f64 = 640.0;
+const SIDE: f64 = 440.0;
 
-/// The ring as SVG text, 640 pixels wide.
+/// The ring as SVG text, 440 pixels wide.
 #[must_use]
 pub fn ring(picture: &Ring<'_>, look: &Palette) -> String {
     let t = picture.technique;
@@ -138,7 +138,7 @@ impl Room {
                 let face = elements().map(|e| e.centre.radius()).fold(f64::INFINITY, f64::min);
                 let face = if face.is_finite() { face } else { half * 2.0 };
                 let far = elements().map(|e| e.centre.radius()).fold(corner, f64::max);
-                let scale = (SIDE / 2.0 - 68.0) / far.max(1e-6);
+                let scale = (SIDE / 2.0 - 62.0) / far.max(1e-6);
                 let gap = (face - corner).max(0.0);
                 Self {
                     frame: Frame { origin: (SIDE / 2.0, SIDE / 2.0), scale },
@@ -421,7 +421,7 @@ fn legend(svg: &mut Svg, room: &Room, picture: &Ring<'_>, look: &Palette) {
     let y = SIDE + 22.0;
     frame::scale_bar(svg, (24.0, y), &room.frame, 110.0, look);
     let words = Type::new(11.0, &look.soft, Anchor::Start);
-    let mut x = 200.0;
+    let mut x = 190.0;
     if picture.rays != Rays::None {
         svg.line((x, y), (x + 26.0, y), &look.accent, 1.2).text(
             (x + 32.0, y + 4.0),
@@ -437,12 +437,8 @@ fn legend(svg: &mut Svg, room: &Room, picture: &Ring<'_>, look: &Palette) {
         x += 90.0;
     }
     if let Some(spokes) = &picture.spokes {
-        let y = if picture.rays == Rays::None {
-            y
-        } else {
-            x = 200.0;
-            y + 20.0
-        };
+        let y = y + 20.0;
+        x = 24.0;
         svg.rect((x, y - 5.0, 26.0, 10.0), &look.tint, &look.accent, 0.5).text(
             (x + 32.0, y + 4.0),
             &format!(
@@ -452,7 +448,7 @@ fn legend(svg: &mut Svg, room: &Room, picture: &Ring<'_>, look: &Palette) {
             ),
             words,
         );
-        x += 236.0;
+        x += 218.0;
         diamond(svg, (x, y), 4.2, &look.card, &look.alert);
         svg.text((x + 10.0, y + 4.0), "outside", words);
         x += 66.0;
@@ -462,7 +458,7 @@ fn legend(svg: &mut Svg, room: &Room, picture: &Ring<'_>, look: &Palette) {
     }
     if !room.flat {
         svg.text(
-            (SIDE - 8.0, 16.0),
+            (SIDE - 6.0, 12.0),
             "seen against travel",
             Type::new(11.0, &look.soft, Anchor::End),
         );

@@ -13,12 +13,12 @@ use crate::{
     text,
 };
 
-const WIDTH: f64 = 980.0;
+const WIDTH: f64 = 760.0;
 const LEFT: f64 = 52.0;
 const RIGHT: f64 = 20.0;
 const ROW: f64 = 30.0;
 
-/// The firing order of a technique as SVG text, 980 pixels wide. Longitudinal firings are filled
+/// The firing order of a technique as SVG text, 760 pixels wide. Longitudinal firings are filled
 /// blocks, shear firings outlined ones; tails end with the record; a firing that starts before the
 /// tail above it ends shows as an overlap.
 #[must_use]
@@ -148,7 +148,7 @@ fn legend(svg: &mut Svg, t: &Technique, listening_s: f64, y: f64, look: &Palette
         .text(
             (LEFT + 192.0, y),
             &format!(
-                "listening, {} µs; the gap after it guards against echoes of the firing before",
+                "listening, {} µs, then a guard against late echoes",
                 text::number(listening_s * 1e6, 1)
             ),
             words,

@@ -215,7 +215,7 @@ mod tests {
         assert_eq!(clock(0.0), "3:00");
         assert_eq!(clock(-PI / 2.0), "6:00");
         assert_eq!(clock(PI), "9:00");
-        assert_eq!(clock(PI / 2.0 - 2.0 * PI / 720.0 * 31.0), "1:00");
+        assert_eq!(clock(PI / 2.0 - 31f64.to_radians()), "1:00");
         assert_eq!(clock(f64::NAN), "–");
     }
 

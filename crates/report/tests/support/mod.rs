@@ -33,11 +33,8 @@ pub fn order() -> Order {
 }
 
 pub fn rules() -> Rules {
-    Rules::from_toml(
-        "rules-th-k2.toml",
-        include_str!("../../../../examples/rules-th-k2.toml"),
-    )
-    .unwrap()
+    Rules::from_toml("rules-th-k2.toml", include_str!("../../../../examples/rules-th-k2.toml"))
+        .unwrap()
 }
 
 pub fn station() -> Station {
@@ -96,10 +93,7 @@ fn beam(id: u32, probe: u32, first: u32, mode: Mode, lean: f64, surface: u32) ->
         transmit_delays_s: vec![0.0; 16],
         receive_delays_s: vec![0.0; 16],
         gain_db: if mode == Mode::L { 92.4 } else { 88.1 } + f64::from(id % 5) * 0.1,
-        gain_curve: vec![GainPoint {
-            after_surface_s: 0.0,
-            gain_db: 0.0,
-        }],
+        gain_curve: vec![GainPoint { after_surface_s: 0.0, gain_db: 0.0 }],
         surface_beam: Some(surface),
         surface_time_s: 52.42e-6,
         gates,
@@ -110,10 +104,7 @@ fn beam(id: u32, probe: u32, first: u32, mode: Mode, lean: f64, surface: u32) ->
             reach_m,
         },
         axial_width_m: 0.0092,
-        response: vec![Response {
-            after_surface_s: 5e-6,
-            transfer_db: -94.0,
-        }],
+        response: vec![Response { after_surface_s: 5e-6, transfer_db: -94.0 }],
     }
 }
 
@@ -124,11 +115,7 @@ pub fn technique() -> Sealed<Technique> {
     for probe in 0..6u32 {
         for step in 0..11u32 {
             let surface = id;
-            for (mode, lean) in [
-                (Mode::L, 0.0),
-                (Mode::S, FRAC_PI_4),
-                (Mode::S, -FRAC_PI_4),
-            ] {
+            for (mode, lean) in [(Mode::L, 0.0), (Mode::S, FRAC_PI_4), (Mode::S, -FRAC_PI_4)] {
                 beams.push(beam(id, probe, step * 8, mode, lean, surface));
                 id += 1;
             }
@@ -148,15 +135,8 @@ pub fn technique() -> Sealed<Technique> {
         ring: "R65".into(),
         section: Section::Round { radius_m: RADIUS_M },
         media: Media {
-            water: Some(Fluid {
-                velocity_m_s: 1488.0,
-                density_kg_m3: 998.0,
-            }),
-            steel: Solid {
-                longitudinal_m_s: 5920.0,
-                shear_m_s: 3255.0,
-                density_kg_m3: 7850.0,
-            },
+            water: Some(Fluid { velocity_m_s: 1488.0, density_kg_m3: 998.0 }),
+            steel: Solid { longitudinal_m_s: 5920.0, shear_m_s: 3255.0, density_kg_m3: 7850.0 },
             attenuation_l_np_m: 1.15,
             attenuation_s_np_m: 2.3,
         },
@@ -172,10 +152,7 @@ pub fn technique() -> Sealed<Technique> {
                 ),
             })
             .collect(),
-        pulse: PulseSpec {
-            centre_hz: 5.0e6,
-            bandwidth_rel: 0.6,
-        },
+        pulse: PulseSpec { centre_hz: 5.0e6, bandwidth_rel: 0.6 },
         record: Record {
             first_sample_s: 50.0e-6,
             sample_rate_hz: 25.0e6,
@@ -195,21 +172,48 @@ pub fn technique() -> Sealed<Technique> {
         pulse_spacing_m: 0.0031,
         unguided_end_m: 0.06,
         limits: vec![
-            limit("pulses per reflector", "3 pulses in 10 mm at 3.1 mm spacing", "at least 3", "order, shortest_mm", true),
-            limit("second surface echo", "104.8 µs", "after the far wall at 66.6 µs", "echo times in water and steel", false),
-            limit("grating lobes", "pitch 0.40 wavelengths", "below 0.5 wavelengths in water at the steered angle", "array theory", false),
-            limit("delay step", "2.5 ns, 1/80 period", "at most 1/16 period", "common practice", false),
-            limit("cross-talk", "90 µs between firings", "at least 74 µs", "record length and reverberation", false),
+            limit(
+                "pulses per reflector",
+                "3 pulses in 10 mm at 3.1 mm spacing",
+                "at least 3",
+                "order, shortest_mm",
+                true,
+            ),
+            limit(
+                "second surface echo",
+                "104.8 µs",
+                "after the far wall at 66.6 µs",
+                "echo times in water and steel",
+                false,
+            ),
+            limit(
+                "grating lobes",
+                "pitch 0.40 wavelengths",
+                "below 0.5 wavelengths in water at the steered angle",
+                "array theory",
+                false,
+            ),
+            limit(
+                "delay step",
+                "2.5 ns, 1/80 period",
+                "at most 1/16 period",
+                "common practice",
+                false,
+            ),
+            limit(
+                "cross-talk",
+                "90 µs between firings",
+                "at least 74 µs",
+                "record length and reverberation",
+                false,
+            ),
         ],
         findings: vec![Finding::new(
             Topic::Assumed,
             "Attenuation is taken from the order; it was not measured on this heat.",
         )],
     };
-    Sealed::seal(
-        t,
-        [("order", order().hash()), ("station", station().hash())],
-    )
+    Sealed::seal(t, [("order", order().hash()), ("station", station().hash())])
 }
 
 fn limit(rule: &str, figure: &str, allowed: &str, source: &str, binds: bool) -> PlanLimit {
@@ -269,7 +273,8 @@ pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
                         x_m: -0.0105,
                         y_m: 0.0128,
                         margin_db: Some(-3.9),
-                        cause: "Between two probes; a bar 0.3 mm off centre turns both beams away.".into(),
+                        cause: "Between two probes; a bar 0.3 mm off centre turns both beams away."
+                            .into(),
                     },
                 },
                 ClassProof {
@@ -278,10 +283,7 @@ pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
                     ordered: 0.98,
                     nominal: 1.0,
                     worst: 0.985,
-                    map: MarginMap::Rim {
-                        nominal_db: rim(0.0),
-                        worst_db: rim(2.3),
-                    },
+                    map: MarginMap::Rim { nominal_db: rim(0.0), worst_db: rim(2.3) },
                     weakest: Weakest {
                         x_m: RADIUS_M * (PI / 6.0).cos(),
                         y_m: RADIUS_M * (PI / 6.0).sin(),
@@ -384,7 +386,11 @@ pub fn level(technique: &Sealed<Technique>) -> Sealed<Level> {
             BeamLevel {
                 beam: b.id,
                 gain_db: b.gain_db,
-                change_db: if state == BeamState::Corrected { -20.0 * (h / 0.8).log10() } else { 0.0 },
+                change_db: if state == BeamState::Corrected {
+                    -20.0 * (h / 0.8).log10()
+                } else {
+                    0.0
+                },
                 height_fsh: match state {
                     BeamState::Missing => None,
                     BeamState::Clipped => Some(4.0),
@@ -403,7 +409,10 @@ pub fn level(technique: &Sealed<Technique>) -> Sealed<Level> {
             good: false,
             bar_offset_m: Some([0.00019, 0.00016]),
             findings: vec![
-                Finding::new(Topic::OffCentre, "The bar stood 0.25 mm off the ring's centre towards 1:30 o'clock; centre it before gains are changed for good."),
+                Finding::new(
+                    Topic::OffCentre,
+                    "The bar stood 0.25 mm off the ring's centre towards 1:30 o'clock; centre it before gains are changed for good.",
+                ),
                 Finding::new(Topic::Missing, "No echo in the window of the notch.").beams([17]),
                 Finding::new(Topic::Clipped, "A pass at 14 dB lower gain is needed.").beams([60]),
             ],
@@ -442,7 +451,10 @@ pub fn check(technique: &Sealed<Technique>, level: &Sealed<Level>, good: bool) -
             findings: if good {
                 vec![]
             } else {
-                vec![Finding::new(Topic::Missing, "N1 was not called in pass 2.").beams([100, 101, 102])]
+                vec![
+                    Finding::new(Topic::Missing, "N1 was not called in pass 2.")
+                        .beams([100, 101, 102]),
+                ]
             },
         },
         [
@@ -473,7 +485,12 @@ pub fn indication(k: usize) -> Indication {
     Indication {
         letter,
         class: if crack { FlawClass::Crack } else { FlawClass::Disc },
-        kind: if crack { "crack or fold open to the surface" } else { "inclusion or small void; the data do not tell" }.into(),
+        kind: if crack {
+            "crack or fold open to the surface"
+        } else {
+            "inclusion or small void; the data do not tell"
+        }
+        .into(),
         place,
         place_uncertainty_m: 0.0011,
         depth_m: RADIUS_M - place.radius(),
@@ -496,13 +513,7 @@ pub fn bar(
     verdict: Verdict,
     indications: usize,
 ) -> (Sealed<ScreenedBar>, Sealed<Judgement>) {
-    let lost = |class, from_m, to_m, cause, beams| Lost {
-        class,
-        from_m,
-        to_m,
-        cause,
-        beams,
-    };
+    let lost = |class, from_m, to_m, cause, beams| Lost { class, from_m, to_m, cause, beams };
     let screened = Sealed::seal(
         ScreenedBar {
             bar: name.into(),
@@ -518,20 +529,17 @@ pub fn bar(
                 lost(FlawClass::Crack, 2.94, 3.0, LossCause::End, vec![]),
             ],
             inspected: vec![
-                InspectedShare {
-                    class: FlawClass::Disc,
-                    share: 0.96,
-                },
-                InspectedShare {
-                    class: FlawClass::Crack,
-                    share: 0.946,
-                },
+                InspectedShare { class: FlawClass::Disc, share: 0.96 },
+                InspectedShare { class: FlawClass::Crack, share: 0.946 },
             ],
             noise_fsh: 0.07,
             findings: vec![
-                Finding::new(Topic::CouplingLost, "The surface echo was missing for 42 mm under probe 2.")
-                    .beams([33, 34, 35, 36, 37, 38])
-                    .stretch(2.31, 2.352),
+                Finding::new(
+                    Topic::CouplingLost,
+                    "The surface echo was missing for 42 mm under probe 2.",
+                )
+                .beams([33, 34, 35, 36, 37, 38])
+                .stretch(2.31, 2.352),
             ],
         },
         [
@@ -541,12 +549,8 @@ pub fn bar(
             ("echoes", Hash::of(b"echoes")),
         ],
     );
-    let piece = |from_m, to_m, fate, reason: &str| Piece {
-        from_m,
-        to_m,
-        fate,
-        reason: reason.into(),
-    };
+    let piece =
+        |from_m, to_m, fate, reason: &str| Piece { from_m, to_m, fate, reason: reason.into() };
     let pieces = if verdict == Verdict::Release {
         vec![
             piece(0.0, 0.06, Fate::Scrap, "end not inspected"),
@@ -563,11 +567,7 @@ pub fn bar(
             piece(2.36, 3.0, Fate::Scrap, "shorter than the shortest piece ordered"),
         ]
     };
-    let kept: f64 = pieces
-        .iter()
-        .filter(|p| p.fate == Fate::Keep)
-        .map(|p| p.to_m - p.from_m)
-        .sum();
+    let kept: f64 = pieces.iter().filter(|p| p.fate == Fate::Keep).map(|p| p.to_m - p.from_m).sum();
     let judgement = Sealed::seal(
         Judgement {
             bar: name.into(),
@@ -583,15 +583,12 @@ pub fn bar(
                 },
                 Reason {
                     clause: "not_inspected.longest_gap_mm".into(),
-                    statement: "42 mm without coupling at 2.310 to 2.352 m against 3.4 mm allowed".into(),
+                    statement: "42 mm without coupling at 2.310 to 2.352 m against 3.4 mm allowed"
+                        .into(),
                     indications: vec![],
                 },
             ],
-            cut: CutPlan {
-                pieces,
-                kept_m: kept,
-                lost_m: 3.0 - kept,
-            },
+            cut: CutPlan { pieces, kept_m: kept, lost_m: 3.0 - kept },
             findings: vec![],
         },
         [
@@ -605,11 +602,7 @@ pub fn bar(
 }
 
 pub fn entry(check: &Sealed<Check>) -> CheckEntry<'_> {
-    CheckEntry {
-        check,
-        at: "2026-11-25T07:02:11Z",
-        signed_by: "station key, line 2",
-    }
+    CheckEntry { check, at: "2026-11-25T07:02:11Z", signed_by: "station key, line 2" }
 }
 
 /// A flat block in contact under one array of 64 elements.
@@ -618,7 +611,14 @@ pub fn block_technique() -> Technique {
     t.section = Section::Flat { thickness_m: 0.05 };
     t.media.water = None;
     t.probes = vec![Probe {
-        elements: barwright_wave::array::flat(Point::new(0.0, 0.0), -FRAC_PI_2, 64, 0.0006, 0.00055, 0.015),
+        elements: barwright_wave::array::flat(
+            Point::new(0.0, 0.0),
+            -FRAC_PI_2,
+            64,
+            0.0006,
+            0.00055,
+            0.015,
+        ),
     }];
     t.beams = (0..7u32)
         .map(|k| {
@@ -634,10 +634,7 @@ pub fn block_technique() -> Technique {
         .collect();
     t.schedule = Schedule {
         firings: (0..7)
-            .map(|k| Firing {
-                start_s: f64::from(k) * 100e-6,
-                beams: vec![k],
-            })
+            .map(|k| Firing { start_s: f64::from(k) * 100e-6, beams: vec![k] })
             .collect(),
         period_s: 700e-6,
     };

@@ -1,0 +1,208 @@
+//! Pictures: well-formed, complete, deterministic, and sound with anything as a name. Kind of truth:
+//! properties, and counts known from the fixtures.
+#![allow(clippy::unwrap_used)]
+
+mod support;
+
+use barwright_job::judgement::Verdict;
+use barwright_report::{
+    Case, Map, Palette, Place, Rays, Ribbon, Ring, Spoke, Spokes, margin_map,
+    reference_bar_drawing, ribbon, ring, schedule,
+};
+use barwright_wave::Point;
+
+/// Number of elements with a class in a well-formed picture.
+fn count(svg: &str, class: &str) -> usize {
+    let document = roxmltree::Document::parse(svg).unwrap();
+    document.descendants().filter(|n| n.attribute("class") == Some(class)).count()
+}
+
+/// Number of elements of a name within groups of a class.
+fn count_in(svg: &str, class: &str, name: &str) -> usize {
+    let document = roxmltree::Document::parse(svg).unwrap();
+    document
+        .descendants()
+        .filter(|n| n.attribute("class") == Some(class))
+        .flat_map(|n| n.descendants())
+        .filter(|n| n.has_tag_name(("http://www.w3.org/2000/svg", name)))
+        .count()
+}
+
+fn words(svg: &str) -> String {
+    let document = roxmltree::Document::parse(svg).unwrap();
+    document
+        .descendants()
+        .filter(|n| n.has_tag_name(("http://www.w3.org/2000/svg", "text")))
+        .filter_map(|n| n.text())
+        .collect::<Vec<_>>()
+        .join("|")
+}
+
+#[test]
+fn the_ring_shows_every_probe_ray_and_place() {
+    let t = support::technique();
+    let place = Place { letter: "A", at: Point::new(0.005, -0.009), uncertainty_m: 0.001 };
+    let picture = |rays| {
+        ring(&Ring { technique: &t.body, rays, spokes: None, places: &[place] }, &Palette::paper())
+    };
+    let all = picture(Rays::All);
+    assert_eq!(count(&all, "probe"), 6);
+    assert_eq!(count_in(&all, "rays-l", "path"), 66);
+    assert_eq!(count_in(&all, "rays-s", "path"), 132);
+    assert_eq!(count_in(&all, "clock", "text"), 12);
+    assert!(words(&all).contains("|A|"));
+    let one = picture(Rays::Probe(2));
+    assert_eq!(count_in(&one, "rays-l", "path"), 11);
+    assert_eq!(count_in(&picture(Rays::None), "rays-s", "path"), 0);
+    assert_eq!(all, picture(Rays::All), "equal input, equal bytes");
+}
+
+#[test]
+fn spokes_tell_inside_outside_clipped_and_missing_by_shape() {
+    let t = support::technique();
+    let spoke = |beam, height_fsh, clipped| Spoke { beam, height_fsh, clipped };
+    let heights = [
+        spoke(0, Some(0.8), false),
+        spoke(3, Some(0.5), false),
+        spoke(6, None, false),
+        spoke(9, Some(4.0), true),
+        spoke(9999, Some(0.8), false),
+    ];
+    let svg = ring(
+        &Ring {
+            technique: &t.body,
+            rays: Rays::None,
+            spokes: Some(Spokes { heights: &heights, band_fsh: [0.7, 0.9] }),
+            places: &[],
+        },
+        &Palette::paper(),
+    );
+    // A beam that the technique does not have is not drawn.
+    assert_eq!(count(&svg, "spoke"), 4);
+    assert_eq!(count_in(&svg, "spoke", "circle"), 1, "inside: a dot");
+    assert_eq!(count_in(&svg, "spoke", "path"), 2, "outside and clipped");
+    assert_eq!(count_in(&svg, "spoke", "line"), 3 + 2, "missing: a cross");
+}
+
+#[test]
+fn a_flat_block_has_its_array_on_top_and_no_clock() {
+    let t = support::block_technique();
+    let svg = ring(
+        &Ring { technique: &t, rays: Rays::All, spokes: None, places: &[] },
+        &Palette::paper(),
+    );
+    assert_eq!(count(&svg, "clock"), 0);
+    assert_eq!(count_in(&svg, "rays-l", "path"), 7);
+}
+
+#[test]
+fn maps_hatch_what_is_not_seen() {
+    let t = support::technique();
+    let proof = support::proof(&t).body;
+    let map = |i: usize, case| {
+        margin_map(
+            &Map { class: &proof.classes[i], section: t.body.section, probes: &[], case },
+            &Palette::paper(),
+        )
+    };
+    for i in 0..2 {
+        let worst = map(i, Case::Worst);
+        assert_eq!(count_in(&worst, "unseen", "path"), 2, "class {i}");
+        assert!(words(&worst).contains("weakest −"), "class {i}");
+        assert!(words(&worst).contains("re alarm"));
+    }
+    // The rim is 2 dB at the least, nominal: nothing to hatch there.
+    assert_eq!(count_in(&map(1, Case::Nominal), "unseen", "path"), 0);
+    assert_eq!(count(&map(0, Case::Nominal), "margin"), 1);
+}
+
+#[test]
+fn the_ribbon_shows_what_was_lost_seen_and_cut() {
+    let t = support::technique();
+    let level = support::level(&t);
+    let (s, j) = support::bar(&t, &level, "7", Verdict::Crop, 3);
+    let svg = ribbon(
+        &Ribbon {
+            length_m: 3.0,
+            section: t.body.section,
+            lost: &s.body.lost,
+            inspected: &s.body.inspected,
+            indications: &j.body.indications,
+            cut: Some(&j.body.cut),
+            heights: None,
+        },
+        &Palette::paper(),
+    );
+    assert_eq!(count(&svg, "not-inspected"), 5);
+    assert_eq!(count(&svg, "indication"), 3);
+    assert_eq!((count(&svg, "keep"), count(&svg, "scrap")), (1, 5));
+    assert!(words(&svg).contains("kept 1660 mm"));
+    assert!(words(&svg).contains("surface 94.6 %"));
+    for letter in ["|A|", "|B|", "|C|"] {
+        assert!(words(&svg).contains(letter), "{letter}");
+    }
+}
+
+#[test]
+fn the_schedule_shows_every_firing_and_what_limits_it() {
+    let svg = schedule(&support::technique().body, &Palette::paper());
+    assert_eq!(count(&svg, "firing"), 198);
+    assert!(words(&svg).contains("period 2.970 ms, limited by: pulses per reflector"));
+}
+
+#[test]
+fn the_reference_bar_is_dimensioned() {
+    let t = support::technique();
+    let svg =
+        reference_bar_drawing(&support::reference(&t).body, &t.body.section, &Palette::paper());
+    assert_eq!(count(&svg, "section-view"), 3);
+    for words_wanted in ["F1 250.0", "F2 400.0", "N1 600.0", "length 900.0", "⌀ 1.20"] {
+        assert!(words(&svg).contains(words_wanted), "{words_wanted}");
+    }
+}
+
+#[test]
+fn anything_may_be_a_name() {
+    let t = support::technique();
+    let mut reference = support::reference(&t).body;
+    reference.name = "\"/><script>&\0\u{202e}\u{1f600}鋼".into();
+    reference.reflectors[0].name = "<b>&'\"\u{7}".into();
+    let svg = reference_bar_drawing(&reference, &t.body.section, &Palette::page());
+    let document = roxmltree::Document::parse(&svg).unwrap();
+    assert!(document.descendants().all(|n| !n.has_tag_name("script")));
+    assert!(words(&svg).contains("<b>&'\"\u{fffd}"));
+}
+
+#[test]
+fn pictures_of_pages_take_their_colours_from_the_stylesheet() {
+    let svg = schedule(&support::technique().body, &Palette::page());
+    assert!(svg.contains("var(--accent, "));
+    let css = barwright_report::stylesheet();
+    for token in barwright_report::palette::TOKENS {
+        assert!(css.contains(&format!("--{}:{};", token.name, token.light)));
+        assert!(css.contains(&format!("--{}:{};", token.name, token.dark)));
+    }
+}
+
+#[test]
+fn broken_numbers_draw_something_well_formed() {
+    let t = support::technique();
+    let level = support::level(&t);
+    let (s, mut j) = support::bar(&t, &level, "7", Verdict::Hold, 2);
+    j.body.indications[0].from_m = f64::NAN;
+    j.body.indications[1].depth_m = f64::INFINITY;
+    let svg = ribbon(
+        &Ribbon {
+            length_m: 0.0,
+            section: t.body.section,
+            lost: &s.body.lost,
+            inspected: &[],
+            indications: &j.body.indications,
+            cut: None,
+            heights: None,
+        },
+        &Palette::paper(),
+    );
+    assert_eq!(count(&svg, "indication"), 2);
+    assert!(!svg.contains("NaN") && !svg.contains("inf"));
+}
