@@ -10,8 +10,8 @@
 //!
 //! Everything else is waiting, held or rejected. A failed, overdue or foreign closing check holds
 //! every bar since the last good one. Held bars are cured by screening them again; a rejected bar
-//! stays rejected until a retest is ordered or its judgement is withdrawn, so that nobody passes
-//! a bar by trying often enough. Corrections can take trust away but grant none.
+//! stays rejected until a retest is ordered, or its judgement is withdrawn and it is judged anew, so
+//! that nobody passes a bar by trying often enough. Corrections can take trust away but grant none.
 //!
 //! Order is that of the entries' numbers. Times count only for the interval between checks, and
 //! only those of the station's own entries (technique loaded, level, check, screened bar) are
@@ -140,7 +140,7 @@ pub fn bars(entries: &[Entry], now_us: i64) -> Result<Vec<BarState>> {
     let withdrawn = withdrawn(entries, &facts);
     let mut yard = Yard::default();
     for (entry, facts) in entries.iter().zip(&facts) {
-        yard.take(entry, facts, withdrawn.contains_key(&entry.seq));
+        yard.take(entry, facts, withdrawn.get(&entry.seq).copied());
     }
     yard.overdue(now_us);
     let lost = withdrawn_hashes(entries, &facts, &withdrawn);
@@ -232,6 +232,8 @@ struct Bar {
     screening: Option<Screening>,
     /// It was rejected and no retest was ordered since.
     rejected: bool,
+    /// The last withdrawal of one of its judgements: only a judgement made later frees it.
+    judge_after: Option<i64>,
     retest: Option<i64>,
 }
 
@@ -253,8 +255,9 @@ struct Yard {
 }
 
 impl Yard {
-    fn take(&mut self, entry: &Entry, facts: &Facts, withdrawn: bool) {
+    fn take(&mut self, entry: &Entry, facts: &Facts, correction: Option<i64>) {
         let seq = entry.seq;
+        let withdrawn = correction.is_some();
         match facts {
             Facts::Technique(f) if !entry.line.is_empty() => {
                 self.tick(entry);
@@ -276,6 +279,7 @@ impl Yard {
             }
             Facts::Judgement(f) => {
                 let bar = self.bars.entry(f.bar.clone()).or_default();
+                bar.judge_after = bar.judge_after.max(correction);
                 if let Some(screening) = &mut bar.screening
                     && screening.document == f.screened
                 {
@@ -480,7 +484,7 @@ impl Bar {
             Bracket::Open(_) => false,
             Bracket::Closed(..) => true,
         };
-        match &s.judgement {
+        match s.judgement.as_ref().filter(|(seq, ..)| Some(*seq) > self.judge_after) {
             Some((seq, Verdict::Hold, _)) => held(Why::Judged(*seq)),
             Some((_, Verdict::Reject, _)) => State::Rejected,
             Some((_, Verdict::Release, _)) if closed => State::Released,

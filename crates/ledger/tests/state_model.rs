@@ -43,7 +43,7 @@ const LINES: [&str; 2] = [LINE, "line 3"];
 fn event() -> impl Strategy<Value = (Event, i64)> {
     let verdict = prop_oneof![
         6 => Just(Verdict::Release),
-        2 => Just(Verdict::Crop),
+        4 => Just(Verdict::Crop),
         1 => Just(Verdict::Hold),
         1 => Just(Verdict::Reject),
     ];
@@ -220,7 +220,16 @@ impl Model<'_> {
             return Some(Says::Held);
         }
         let last = (s + 1..self.events.len()).rev().find(|&i| fresh(i).is_some());
-        let verdict = last.filter(|&i| !self.withdrawn(i)).and_then(fresh);
+        // Whoever withdraws a judgement of a bar must judge it again.
+        let again = |i: usize| {
+            (i + 1..self.events.len()).any(|j| match self.events[j].0 {
+                Event::Withdraw(n) if n < j => {
+                    matches!(self.events[n].0, Event::Judge { bar: b, .. } if b == bar)
+                }
+                _ => false,
+            })
+        };
+        let verdict = last.filter(|&i| !again(i)).and_then(fresh);
         Some(match verdict {
             Some(Verdict::Hold) => Says::Held,
             Some(Verdict::Reject) => Says::Rejected,
@@ -245,7 +254,7 @@ fn free(states: &[BarState]) -> usize {
     states.iter().filter(|s| matches!(said(&s.state), Says::Released | Says::Cropped)).count()
 }
 
-/// Cases of each property: enough that every state is met thousands of times, in a few seconds.
+/// Cases of each property: enough that every state is met a hundred times and more, in a few seconds.
 const CASES: u32 = 6000;
 
 #[test]
@@ -281,7 +290,7 @@ fn states_agree_with_the_model_under_random_days() {
     println!("states met: {seen:?}");
     // The comparison says little about a state that hardly comes up.
     for state in ["Released", "Cropped", "Held", "Rejected"] {
-        assert!(seen.get(state).is_some_and(|n| *n > 200), "{state}: {seen:?}");
+        assert!(seen.get(state).is_some_and(|n| *n > 100), "{state}: {seen:?}");
     }
 }
 

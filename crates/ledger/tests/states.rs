@@ -223,6 +223,19 @@ fn withdrawing_takes_trust_away_and_grants_none() {
         records.push(withdraw(seq));
         assert_eq!(day(records)[0].state, state, "entry {seq} withdrawn");
     }
+    // A rejection that is withdrawn leaves a bar to be judged, whatever was tried meanwhile.
+    let mut records = vec![
+        good("c1"),
+        bar("1"),
+        judged("1", Verdict::Reject),
+        judged("1", Verdict::Release),
+        good("c2"),
+        withdraw(3),
+    ];
+    let waiting = State::Waiting { for_judgement: true, for_check: false };
+    assert_eq!(day(records.clone())[0].state, waiting);
+    records.push(judged("1", Verdict::Release));
+    assert_eq!(day(records)[0].state, State::Released);
     // A failed check stays failed.
     let states = day(vec![
         good("c1"),

@@ -209,7 +209,7 @@ impl Store {
         self.select(
             sqlx::query(
                 "SELECT entry.* FROM mention JOIN entry ON entry.seq = mention.seq \
-                 WHERE mention.value = $1 AND mention.role = $2 ORDER BY entry.seq",
+                 WHERE mention.value = $1 AND mention.role = $2 ORDER BY mention.seq",
             )
             .bind(value.to_owned())
             .bind(role),
