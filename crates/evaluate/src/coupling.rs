@@ -2,10 +2,14 @@
 
 use std::collections::BTreeMap;
 
-use barwright_job::{Finding, Topic, screened::EchoMark, technique::GateKind};
+use barwright_job::{
+    Finding, Topic,
+    screened::{Echo, EchoMark},
+    technique::GateKind,
+};
 
 use crate::{
-    reading::{is_flaw_gate, quantile},
+    reading::{count_beams, is_flaw_gate, quantile},
     scan::{Line, Scan},
     stretch::Stretch,
 };
@@ -17,38 +21,38 @@ fn lost_share(scan: &Scan) -> f64 {
     (s.alarm_fsh / s.target_fsh).clamp(0.1, 0.7)
 }
 
-/// Marks the shots whose surface echo lies far below what is usual for its beam, those that follow
-/// them, and, in contact, those without a back wall that no alarm explains.
+/// Marks the shots into which sound did not get, and those that follow them. A shot tells
+/// - by a surface echo far below what is usual for its beam;
+/// - where the surface echo is at full scale, or in contact where there is none: by a back wall
+///   under its gate's threshold that no alarm of the shot explains.
 pub(crate) fn mark(scan: &mut Scan) {
     let share = lost_share(scan);
     let usual = usual_heights(scan, GateKind::Surface);
-    let low: Vec<bool> = scan
-        .lines
-        .iter()
-        .map(|line| {
-            let height = height_in(scan, line, GateKind::Surface);
-            let usual = usual.get(&line.beam).copied().unwrap_or(0.0);
-            height.is_some_and(|h| h < share * usual)
-        })
-        .collect();
-    let contact: Vec<bool> = scan
+    let silent: Vec<bool> = scan
         .lines
         .iter()
         .map(|line| {
             let beam = &scan.technique().beams[line.beam as usize];
-            let wall = beam.gate(GateKind::BackWall);
-            beam.gate(GateKind::Surface).is_none()
-                && beam.surface_beam.is_none()
-                && wall.is_some_and(|g| {
-                    height_in(scan, line, GateKind::BackWall).is_none_or(|h| h < g.threshold_fsh)
-                })
-                && !alarms(scan, line)
+            let surface = echo_in(scan, line, GateKind::Surface);
+            let low = surface.is_some_and(|e| {
+                let usual = usual.get(&line.beam).copied().unwrap_or(0.0);
+                f64::from(e.height_fsh) < share * usual
+            });
+            let untold = match surface {
+                Some(e) => e.mark == EchoMark::Clipped,
+                None => beam.surface_beam.is_none(),
+            };
+            let no_wall = beam.gate(GateKind::BackWall).is_some_and(|g| {
+                echo_in(scan, line, GateKind::BackWall)
+                    .is_none_or(|e| f64::from(e.height_fsh) < g.threshold_fsh)
+            });
+            low || (untold && no_wall && !alarms(scan, line))
         })
         .collect();
     for i in 0..scan.lines.len() {
         let line = scan.lines[i];
-        let surface_low = line.surface_shot.and_then(|s| low.get(s as usize)).is_some_and(|&l| l);
-        if surface_low || contact[i] {
+        let led = line.surface_shot.and_then(|s| silent.get(s as usize));
+        if silent[i] || led.is_some_and(|&l| l) {
             scan.lines[i].coupled = false;
         }
     }
@@ -107,8 +111,8 @@ pub(crate) fn back_wall_findings(scan: &Scan, persistence: u32) -> Vec<Finding> 
             Finding::new(
                 Topic::Missing,
                 format!(
-                    "back wall of {} beams below {:.0} % of its usual height between {:.0} and {:.0} mm, and no alarm explains it",
-                    beams.len(),
+                    "back wall of {} below {:.0} % of its usual height between {:.0} and {:.0} mm, and no alarm explains it",
+                    count_beams(beams.len()),
                     share * 100.0,
                     s.from_m * 1e3,
                     s.to_m * 1e3
@@ -157,11 +161,16 @@ fn usual_heights(scan: &Scan, kind: GateKind) -> BTreeMap<u32, f64> {
     heights.into_iter().map(|(beam, mut h)| (beam, quantile(&mut h, 0.75))).collect()
 }
 
-/// Height in the gate of a kind, for beams that have one.
-fn height_in(scan: &Scan, line: &Line, kind: GateKind) -> Option<f64> {
+/// Echo in the gate of a kind, for beams that have one.
+fn echo_in(scan: &Scan, line: &Line, kind: GateKind) -> Option<Echo> {
     let beam = &scan.technique().beams[line.beam as usize];
     let at = beam.gates.iter().position(|g| g.kind == kind)?;
-    Some(f64::from(scan.echoes_of(line)[at].height_fsh))
+    scan.echoes_of(line).get(at).copied()
+}
+
+/// Height in the gate of a kind, for beams that have one.
+fn height_in(scan: &Scan, line: &Line, kind: GateKind) -> Option<f64> {
+    echo_in(scan, line, kind).map(|e| f64::from(e.height_fsh))
 }
 
 /// Whether a flaw gate of the shot is at or over its threshold.

@@ -17,7 +17,7 @@ use crate::{
     error::{EvaluateError, Result},
     follow::Follower,
     kernel::{Detector, vertex},
-    reading::{db, demand_capture, demand_shots, median},
+    reading::{count_beams, db, demand_capture, demand_shots, median},
     ring,
 };
 
@@ -284,24 +284,26 @@ impl Levelling {
         let mut out = Vec::new();
         let mut tell = |topic, ids: Vec<u32>, words: &str| {
             if !ids.is_empty() {
-                out.push(Finding::new(topic, format!("{} beams {words}", ids.len())).beams(ids));
+                out.push(
+                    Finding::new(topic, format!("{}: {words}", count_beams(ids.len()))).beams(ids),
+                );
             }
         };
         tell(
             Topic::Clipped,
             with(BeamState::Clipped),
-            "read their reflector at full scale: lower the gain and make another pass; their gains are left alone",
+            "reflector at full scale; lower the gain and make another pass, these gains are left alone",
         );
         tell(
             Topic::Missing,
             with(BeamState::Missing),
-            "found no echo where their reflector should read: they need a hand, and what they inspect counts as not inspected",
+            "no echo where the reflector should read; this needs a hand, and what they inspect counts as not inspected",
         );
         tell(
             Topic::OutOfReach,
             with(BeamState::OutOfReach),
             &format!(
-                "need a gain outside {} to {} dB: they need a hand, and what they inspect counts as not inspected",
+                "the gain needed lies outside {} to {} dB; this needs a hand, and what they inspect counts as not inspected",
                 self.electronics.gain_min_db, self.electronics.gain_max_db
             ),
         );
@@ -314,7 +316,7 @@ impl Levelling {
         tell(
             Topic::Validity,
             disagree,
-            "read their reflectors at different depths more than 2 dB apart: gain against depth does not hold for them",
+            "reflectors at different depths read more than 2 dB apart; gain against depth does not hold",
         );
         out
     }

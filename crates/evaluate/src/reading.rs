@@ -112,6 +112,11 @@ pub(crate) fn is_flaw_gate(kind: GateKind) -> bool {
     matches!(kind, GateKind::Volume | GateKind::Crack)
 }
 
+/// "1 beam", "2 beams".
+pub(crate) fn count_beams(n: usize) -> String {
+    if n == 1 { "1 beam".into() } else { format!("{n} beams") }
+}
+
 /// 20 log10 of a ratio of heights.
 pub(crate) fn db(ratio: f64) -> f64 {
     20.0 * ratio.log10()

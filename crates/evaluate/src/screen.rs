@@ -14,7 +14,7 @@ use crate::{
     accounting::{account, longest_gap_m},
     coupling,
     error::{EvaluateError, Result},
-    reading::{demand_capture, demand_level, is_flaw_gate, median},
+    reading::{count_beams, demand_capture, demand_level, is_flaw_gate, median},
     scan::Scan,
 };
 
@@ -228,8 +228,8 @@ impl Screening {
                 Finding::new(
                     Topic::NotInspected,
                     format!(
-                        "{} beams have no sound level: what they inspect counts as not inspected over the whole bar",
-                        unlevelled.len()
+                        "no sound level for {}: what they inspect counts as not inspected over the whole bar",
+                        count_beams(unlevelled.len())
                     ),
                 )
                 .beams(unlevelled.iter().copied())
@@ -247,8 +247,8 @@ impl Screening {
                 Finding::new(
                     Topic::Assumed,
                     format!(
-                        "the gains of {} beams were corrected and no second capture has shown them inside the band",
-                        unproven.len()
+                        "the gains of {} were corrected and no second capture has shown them inside the band",
+                        count_beams(unproven.len())
                     ),
                 )
                 .beams(unproven),
@@ -298,8 +298,8 @@ fn lost_findings(lost: &[barwright_job::screened::Lost]) -> Vec<Finding> {
                 Finding::new(
                     topic,
                     format!(
-                        "{class} was not inspected by {} beams between {:.0} and {:.0} mm: {why}",
-                        l.beams.len(),
+                        "{class} was not inspected by {} between {:.0} and {:.0} mm: {why}",
+                        count_beams(l.beams.len()),
                         l.from_m * 1e3,
                         l.to_m * 1e3
                     ),
@@ -331,8 +331,8 @@ fn clipped_findings(scan: &Scan) -> Vec<Finding> {
         Finding::new(
             Topic::Clipped,
             format!(
-                "the back wall of {} beams was at full scale: its height is a lower bound",
-                walls.len()
+                "the back wall of {} was at full scale: its height is a lower bound",
+                count_beams(walls.len())
             ),
         )
         .beams(walls.into_keys())

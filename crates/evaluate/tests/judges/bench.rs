@@ -39,6 +39,8 @@ pub struct Bench {
     pub reference: Sealed<ReferenceBar>,
     /// What each beam reads above its nominal sensitivity, in dB.
     pub sensitivity_db: Vec<f64>,
+    /// Height of the surface echo.
+    pub surface_fsh: f64,
 }
 
 /// A flaw of known height on the axis of a level beam.
@@ -199,7 +201,7 @@ impl Bench {
         let technique = Sealed::seal(body, [("order", order.hash()), ("station", station.hash())]);
         let reference = reference(&technique);
         let sensitivity_db = vec![0.0; technique.body.beams.len()];
-        Self { technique, order, rules, station, reference, sensitivity_db }
+        Self { technique, order, rules, station, reference, sensitivity_db, surface_fsh: 1.0 }
     }
 
     pub fn header(
@@ -298,7 +300,7 @@ impl Bench {
         let surface = SURFACE_S - 2.0 * towards / C_W;
         let mut out = Vec::new();
         if b.mode == Mode::L {
-            out.push((1.0, surface));
+            out.push((self.surface_fsh, surface));
             out.push(((scene.wall)(b.id, z_m), surface + 4.0 * RADIUS / C_L));
         }
         for f in &scene.flaws {

@@ -92,8 +92,11 @@ fn clipped_missing_and_out_of_reach_are_told_apart() {
     assert_eq!(l.body.beams[3].change_db, 0.0, "a clipped echo is never extrapolated");
     assert_eq!(l.body.beams[7].gain_db, 70.0);
     assert!(!l.body.good, "a clipped beam needs another pass");
-    for (topic, beam) in [(Topic::Clipped, 3), (Topic::Missing, 5), (Topic::OutOfReach, 7)] {
-        let f = l.body.findings.iter().find(|f| f.topic == topic && f.beams == [beam]);
+    // The shear beams that follow the dead beam's surface have none either.
+    for (topic, beams) in
+        [(Topic::Clipped, vec![3]), (Topic::Missing, vec![5, 17, 29]), (Topic::OutOfReach, vec![7])]
+    {
+        let f = l.body.findings.iter().find(|f| f.topic == topic && f.beams == beams);
         assert!(f.is_some(), "{topic:?} {:?}", l.body.findings);
     }
 }
@@ -125,12 +128,10 @@ fn a_whole_probe_low_points_at_its_cable() {
     let l = level(&bench, &bench.reference_scene(), None, 1.0);
     let f: Vec<_> = l.body.findings.iter().filter(|f| f.message.contains("cable")).collect();
     assert_eq!(f.len(), 1, "{:?}", l.body.findings);
-    assert!(
-        f[0].message.starts_with("probe 3 reads 6.")
-            || f[0].message.starts_with("probe 3 reads 5.9"),
-        "{}",
-        f[0].message
-    );
+    assert!(f[0].message.starts_with("probe 3 reads "), "{}", f[0].message);
+    let told: f64 = f[0].message.split(' ').nth(3).unwrap().parse().unwrap();
+    // 0.4 dB: noise of 0.03 FSH on medians of four beams or more.
+    assert!((told - 6.0).abs() < 0.4, "{told}");
 }
 
 #[test]

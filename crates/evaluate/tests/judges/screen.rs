@@ -106,6 +106,22 @@ fn lost_coupling_is_not_inspected() {
 }
 
 #[test]
+fn behind_a_surface_echo_at_full_scale_the_back_wall_tells() {
+    let mut bench = Bench::new(12);
+    // 26 dB over full scale, as where no gain curve lowers it: a tenth of it is full scale too.
+    bench.surface_fsh = 80.0;
+    let mut scene = Scene::plain(0.6);
+    scene.coupling = |b, z| if b % 12 == 2 && (0.25..0.30).contains(&z) { 0.1 } else { 1.0 };
+    let s = screen(&bench, &scene);
+    let l = lost(&s);
+    assert_eq!(
+        l.iter().map(|l| (l.0, l.1)).collect::<Vec<_>>(),
+        [(FlawClass::Disc, LossCause::Coupling), (FlawClass::Crack, LossCause::Coupling)]
+    );
+    assert!((l[0].2 - 0.25).abs() <= SPACING && (l[0].3 - 0.30).abs() <= 2.0 * SPACING, "{l:?}");
+}
+
+#[test]
 fn one_missed_cycle_is_told() {
     let bench = Bench::new(12);
     let mut scene = Scene::plain(0.6);
