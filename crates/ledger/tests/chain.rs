@@ -1,5 +1,6 @@
 //! Every kind of tampering is found, at the right entry. Truth: by construction, each test makes
 //! the fault itself.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 mod common;
 

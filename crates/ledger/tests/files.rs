@@ -1,5 +1,6 @@
 //! The file: what was acknowledged is there again, and every trouble has its own name.
 //! Truth: by construction, each test makes the trouble itself.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 mod common;
 

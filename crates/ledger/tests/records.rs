@@ -1,4 +1,5 @@
 //! Records made from the documents of a job. Truth: the documents, made here by hand.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use barwright_job::{
     Hash, Order, Rules, Sealed, Station,

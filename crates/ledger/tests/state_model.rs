@@ -1,5 +1,6 @@
 //! The states of bars under random days. Truth: a second, declarative statement of the rules in
 //! this file, which looks at all pairs of entries instead of walking through them.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 mod common;
 

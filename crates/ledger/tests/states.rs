@@ -1,4 +1,5 @@
 //! The states of bars over short days. Truth: each day worked by hand.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 mod common;
 
