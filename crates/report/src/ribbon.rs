@@ -1,19 +1,22 @@
 //! The ribbon: a bar unrolled, metres along and clock position up, with the inspected share above
 //! and the cut plan below on the same axis. Not inspected is hatched and never looks clean.
 
+mod cut;
+
 use std::f64::consts::{PI, TAU};
 
 use barwright_job::{
-    judgement::{CutPlan, Fate, Indication},
+    judgement::{CutPlan, Indication},
     proof::FlawClass,
     screened::{InspectedShare, Lost},
     technique::Section,
 };
+use base64::Engine as _;
 
 use crate::{
     palette::Palette,
     shade::Scale,
-    svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to},
+    svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to, n},
     text,
 };
 
@@ -69,7 +72,7 @@ pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
     indications(&mut svg, bar, &axis, look);
     metres(&mut svg, &axis, look);
     if let Some(cut) = bar.cut {
-        cut_plan(&mut svg, cut, &axis, look);
+        cut::cut_plan(&mut svg, cut, &axis, look);
     }
     svg.finish()
 }
@@ -196,10 +199,10 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         svg.element(
             "rect",
             &[
-                ("x", crate::svg::n(x)),
-                ("y", crate::svg::n(axis.top)),
-                ("width", crate::svg::n(w)),
-                ("height", crate::svg::n(ACROSS)),
+                ("x", n(x)),
+                ("y", n(axis.top)),
+                ("width", n(w)),
+                ("height", n(ACROSS)),
                 ("fill", look.card.clone()),
                 ("fill-opacity", "0.75".to_owned()),
             ],
@@ -217,7 +220,7 @@ fn side_label(svg: &mut Svg, axis: &Axis, y: f64, words: &str, look: &Palette) {
         svg.element(
             "path",
             &[
-                ("d", format!("M{LEFT} {}H{}", crate::svg::n(y), WIDTH - RIGHT)),
+                ("d", format!("M{LEFT} {}H{}", n(y), WIDTH - RIGHT)),
                 ("stroke", look.rule.clone()),
                 ("stroke-width", "0.7".to_owned()),
             ],
@@ -227,7 +230,6 @@ fn side_label(svg: &mut Svg, axis: &Axis, y: f64, words: &str, look: &Palette) {
 }
 
 fn shade(svg: &mut Svg, heights: &Heights<'_>, place: (f64, f64, f64, f64)) {
-    use base64::Engine as _;
     let scale = Scale { low: 0.0, high: 1.0 };
     let mut pixels = Vec::with_capacity(heights.nz * heights.na * 4);
     for row in 0..heights.na {
@@ -250,10 +252,10 @@ fn shade(svg: &mut Svg, heights: &Heights<'_>, place: (f64, f64, f64, f64)) {
             "image",
             &[
                 ("class", "heights".to_owned()),
-                ("x", crate::svg::n(x)),
-                ("y", crate::svg::n(y)),
-                ("width", crate::svg::n(w)),
-                ("height", crate::svg::n(h)),
+                ("x", n(x)),
+                ("y", n(y)),
+                ("width", n(w)),
+                ("height", n(h)),
                 ("preserveAspectRatio", "none".to_owned()),
                 ("image-rendering", "pixelated".to_owned()),
                 ("href", format!("data:image/png;base64,{uri}")),
@@ -348,76 +350,6 @@ fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
     }
     svg.text((LEFT - 8.0, y + 17.0), "m from head", Type::new(10.5, &look.soft, Anchor::End))
         .close();
-}
-
-fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette) {
-    let y = axis.top + ACROSS + 34.0;
-    let h = 26.0;
-    svg.open("cut-plan");
-    svg.text((LEFT - 8.0, y + 17.0), "cut plan", Type::new(11.0, &look.ink, Anchor::End));
-    for piece in &cut.pieces {
-        let (x, w) = axis.stretch(piece.from_m, piece.to_m);
-        let length = text::mm(piece.to_m - piece.from_m, 0);
-        match piece.fate {
-            Fate::Keep => {
-                svg.open_titled("keep", &format!("kept, {length} mm"));
-                svg.rect((x, y, w, h), &look.tint, &look.accent, 1.2);
-                let mid = x + w / 2.0;
-                if w > 92.0 {
-                    svg.text(
-                        (mid, y + 17.5),
-                        &format!("kept {length} mm"),
-                        Type::new(12.0, &look.ink, Anchor::Middle),
-                    );
-                } else if w > 34.0 {
-                    svg.text((mid, y + 17.5), &length, Type::new(11.0, &look.ink, Anchor::Middle));
-                }
-            }
-            Fate::Scrap => {
-                svg.open_titled("scrap", &format!("scrap, {length} mm: {}", piece.reason));
-                svg.rect((x, y, w, h), &look.card, &look.soft, 0.9);
-                if w > 2.0 {
-                    svg.line((x, y), (x + w, y + h), &look.soft, 0.8).line(
-                        (x, y + h),
-                        (x + w, y),
-                        &look.soft,
-                        0.8,
-                    );
-                }
-            }
-        }
-        svg.close();
-    }
-    // A saw cut lies between neighbouring pieces: a notch under the gap.
-    for pair in cut.pieces.windows(2) {
-        if let [a, b] = pair {
-            let x = (axis.x(a.to_m) + axis.x(b.from_m)) / 2.0;
-            svg.path(
-                &format!(
-                    "M{} {}L{} {}L{} {}Z",
-                    crate::svg::n(x),
-                    crate::svg::n(y + h + 1.0),
-                    crate::svg::n(x - 3.5),
-                    crate::svg::n(y + h + 8.0),
-                    crate::svg::n(x + 3.5),
-                    crate::svg::n(y + h + 8.0)
-                ),
-                &look.ink,
-                "none",
-                0.0,
-            );
-        }
-    }
-    svg.text(
-        (LEFT, y + h + 24.0),
-        &format!(
-            "kept {} mm, lost {} mm; ▲ saw cut; crossed: scrap; hatched: not inspected",
-            text::mm(cut.kept_m, 0),
-            text::mm(cut.lost_m, 0)
-        ),
-        Type::new(11.0, &look.soft, Anchor::Start),
-    )
-    .close();
 }
 
 #[cfg(test)]

@@ -1,6 +1,8 @@
 //! The ring: a bar's section to scale, the probes where they stand, and what belongs to beams drawn
 //! around it: rays inside, heights as spokes, places of indications.
 
+mod spokes;
+
 use barwright_job::technique::{Beam, Section, Technique};
 use barwright_wave::{Mode, Point};
 
@@ -67,8 +69,6 @@ pub struct Ring<'a> {
     pub places: &'a [Place<'a>],
 }
 
-/// Highest height drawn, as a fraction of full screen height; more ends in an arrow.
-const TOP_FSH: f64 = 1.2;
 const SIDE: f64 = 440.0;
 
 /// The ring as SVG text, 440 pixels wide.
@@ -160,153 +160,6 @@ impl Room {
             frame::clock_face(svg, &self.frame, self.face, 13.0, look);
         }
     }
-
-    fn level_m(&self, height_fsh: f64) -> f64 {
-        let (a, b) = self.heights_m;
-        a + (b - a) * height_fsh.clamp(0.0, TOP_FSH) / TOP_FSH
-    }
-
-    fn band(&self, svg: &mut Svg, spokes: &Spokes<'_>, look: &Palette) {
-        let [low, high] = spokes.band_fsh.map(|h| self.level_m(h));
-        let (base, top) = (self.level_m(0.0), self.level_m(1.0));
-        svg.open("band");
-        if self.flat {
-            let w = self.flat_half_width_m;
-            let (x0, y0) = self.frame.at(Point::new(-w, high));
-            let (x1, y1) = self.frame.at(Point::new(w, low));
-            svg.rect((x0, y0, x1 - x0, y1 - y0), &look.tint, "none", 0.0);
-            for y in [base, top] {
-                let (a, b) = (self.frame.at(Point::new(-w, y)), self.frame.at(Point::new(w, y)));
-                svg.line(a, b, &look.rule, 0.8);
-            }
-        } else {
-            let (o, s) = (self.frame.origin, self.frame.scale);
-            let both = frame::circle_path(o, high * s) + &frame::circle_path(o, low * s);
-            svg.element(
-                "path",
-                &[
-                    ("d", both),
-                    ("fill", look.tint.clone()),
-                    ("fill-rule", "evenodd".to_owned()),
-                    ("stroke", look.accent.clone()),
-                    ("stroke-width", "0.5".to_owned()),
-                ],
-            );
-            svg.circle(o, base * s, "none", &look.rule, 0.8).circle(
-                o,
-                top * s,
-                "none",
-                &look.rule,
-                0.8,
-            );
-        }
-        svg.close();
-    }
-
-    fn spoke(
-        &self,
-        svg: &mut Svg,
-        t: &Technique,
-        beam: &Beam,
-        spoke: &Spoke,
-        band: [f64; 2],
-        look: &Palette,
-    ) {
-        let Some(probe) = usize::try_from(beam.probe).ok().and_then(|i| t.probes.get(i)) else {
-            return;
-        };
-        let Some((middle, along, pitch)) =
-            frame::aperture(probe, beam.first_element, beam.elements())
-        else {
-            return;
-        };
-        // Beams of one aperture stand side by side: shear waves a little to the side they go to.
-        let aside = match beam.mode {
-            Mode::L => 0.0,
-            Mode::S => 2.6 * pitch * side(beam, along),
-        };
-        let foot = middle + along * aside;
-        let place = |level: f64| {
-            if self.flat {
-                self.frame.at(Point::new(foot.x, level))
-            } else {
-                self.frame.at(Point::polar(level, foot.angle()))
-            }
-        };
-        let base = place(self.level_m(0.0));
-        svg.open_titled("spoke", &spoke_words(beam, spoke));
-        match spoke.height_fsh {
-            None => {
-                let (x, y) = base;
-                svg.line((x - 3.5, y - 3.5), (x + 3.5, y + 3.5), &look.alert, 1.6).line(
-                    (x - 3.5, y + 3.5),
-                    (x + 3.5, y - 3.5),
-                    &look.alert,
-                    1.6,
-                );
-            }
-            Some(h) => {
-                let tip = place(self.level_m(h));
-                let inside = (band[0]..=band[1]).contains(&h) && !spoke.clipped;
-                let paint = if inside { &look.accent } else { &look.alert };
-                svg.line(base, tip, paint, if inside { 1.0 } else { 1.6 });
-                if spoke.clipped || h > TOP_FSH {
-                    arrow(svg, base, tip, paint);
-                } else if inside {
-                    svg.circle(tip, 1.7, paint, "none", 0.0);
-                } else {
-                    diamond(svg, tip, 4.2, &look.card, paint);
-                }
-            }
-        }
-        svg.close();
-    }
-}
-
-/// +1 where a beam's axis leans along the direction of rising element numbers, -1 where against.
-fn side(beam: &Beam, along: Point) -> f64 {
-    let d = Point::polar(1.0, beam.axis.direction_rad);
-    if d.x * along.x + d.y * along.y >= 0.0 { 1.0 } else { -1.0 }
-}
-
-fn spoke_words(beam: &Beam, spoke: &Spoke) -> String {
-    let height = match spoke.height_fsh {
-        None => "no echo".to_owned(),
-        Some(h) if spoke.clipped => {
-            format!("at least {} % of full screen", text::number(h * 100.0, 0))
-        }
-        Some(h) => format!("{} % of full screen", text::number(h * 100.0, 1)),
-    };
-    format!("beam {} {}, probe {}: {height}", beam.id, mode(beam.mode), beam.probe + 1)
-}
-
-fn mode(mode: Mode) -> &'static str {
-    match mode {
-        Mode::L => "L",
-        Mode::S => "S",
-    }
-}
-
-fn diamond(svg: &mut Svg, (x, y): (f64, f64), r: f64, fill: &str, stroke: &str) {
-    let mut d = String::new();
-    move_to(&mut d, (x, y - r));
-    line_to(&mut d, (x + r, y));
-    line_to(&mut d, (x, y + r));
-    line_to(&mut d, (x - r, y));
-    d.push('Z');
-    svg.path(&d, fill, stroke, 1.4);
-}
-
-fn arrow(svg: &mut Svg, from: (f64, f64), tip: (f64, f64), paint: &str) {
-    let (dx, dy) = (tip.0 - from.0, tip.1 - from.1);
-    let length = dx.hypot(dy).max(1e-9);
-    let (ux, uy) = (dx / length, dy / length);
-    let mut d = String::new();
-    move_to(&mut d, (tip.0 + 4.0 * ux, tip.1 + 4.0 * uy));
-    line_to(&mut d, (tip.0 - 4.0 * uy - 3.0 * ux, tip.1 + 4.0 * ux - 3.0 * uy));
-    line_to(&mut d, (tip.0 + 4.0 * uy - 3.0 * ux, tip.1 - 4.0 * ux - 3.0 * uy));
-    d.push('Z');
-    svg.path(&d, paint, "none", 0.0);
 }
 
 fn probes(svg: &mut Svg, room: &Room, t: &Technique, look: &Palette) {
@@ -421,40 +274,25 @@ fn legend(svg: &mut Svg, room: &Room, picture: &Ring<'_>, look: &Palette) {
     let y = SIDE + 22.0;
     frame::scale_bar(svg, (24.0, y), &room.frame, 110.0, look);
     let words = Type::new(11.0, &look.soft, Anchor::Start);
-    let mut x = 190.0;
     if picture.rays != Rays::None {
-        svg.line((x, y), (x + 26.0, y), &look.accent, 1.2).text(
-            (x + 32.0, y + 4.0),
-            "longitudinal",
-            words,
-        );
-        x += 112.0;
-        svg.dashed(&format!("M{x} {y}L{} {y}", x + 26.0), &look.alert, 1.2, "4 2.5").text(
-            (x + 32.0, y + 4.0),
-            "shear",
-            words,
-        );
-        x += 90.0;
+        svg.line((190.0, y), (216.0, y), &look.accent, 1.2)
+            .text((222.0, y + 4.0), "longitudinal", words)
+            .dashed(&format!("M302 {y}L328 {y}"), &look.alert, 1.2, "4 2.5")
+            .text((334.0, y + 4.0), "shear", words);
     }
     if let Some(spokes) = &picture.spokes {
         let y = y + 20.0;
-        x = 24.0;
-        svg.rect((x, y - 5.0, 26.0, 10.0), &look.tint, &look.accent, 0.5).text(
-            (x + 32.0, y + 4.0),
-            &format!(
-                "band {}–{} % of full screen height",
-                text::number(spokes.band_fsh[0] * 100.0, 0),
-                text::number(spokes.band_fsh[1] * 100.0, 0)
-            ),
+        let [low, high] = spokes.band_fsh.map(|h| text::number(h * 100.0, 0));
+        let band = format!("band {low}–{high} % of full screen height");
+        svg.rect((24.0, y - 5.0, 26.0, 10.0), &look.tint, &look.accent, 0.5).text(
+            (56.0, y + 4.0),
+            &band,
             words,
         );
-        x += 218.0;
-        diamond(svg, (x, y), 4.2, &look.card, &look.alert);
-        svg.text((x + 10.0, y + 4.0), "outside", words);
-        x += 66.0;
-        svg.line((x - 3.5, y - 3.5), (x + 3.5, y + 3.5), &look.alert, 1.6)
-            .line((x - 3.5, y + 3.5), (x + 3.5, y - 3.5), &look.alert, 1.6)
-            .text((x + 10.0, y + 4.0), "no echo", words);
+        spokes::diamond(svg, (250.0, y), 4.2, &look.card, &look.alert);
+        svg.text((260.0, y + 4.0), "outside", words);
+        spokes::cross(svg, (320.0, y), look);
+        svg.text((330.0, y + 4.0), "no echo", words);
     }
     if !room.flat {
         svg.text(

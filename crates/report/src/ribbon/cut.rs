@@ -1,0 +1,80 @@
+//! The cut plan under the ribbon: pieces, saw cuts, what is kept and what is lost.
+
+use barwright_job::judgement::{CutPlan, Fate};
+
+use super::{ACROSS, Axis, LEFT};
+use crate::{
+    palette::Palette,
+    svg::{Anchor, Svg, Type, n},
+    text,
+};
+
+pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette) {
+    let y = axis.top + ACROSS + 34.0;
+    let h = 26.0;
+    svg.open("cut-plan");
+    svg.text((LEFT - 8.0, y + 17.0), "cut plan", Type::new(11.0, &look.ink, Anchor::End));
+    for piece in &cut.pieces {
+        let (x, w) = axis.stretch(piece.from_m, piece.to_m);
+        let length = text::mm(piece.to_m - piece.from_m, 0);
+        match piece.fate {
+            Fate::Keep => {
+                svg.open_titled("keep", &format!("kept, {length} mm"));
+                svg.rect((x, y, w, h), &look.tint, &look.accent, 1.2);
+                let mid = x + w / 2.0;
+                if w > 92.0 {
+                    svg.text(
+                        (mid, y + 17.5),
+                        &format!("kept {length} mm"),
+                        Type::new(12.0, &look.ink, Anchor::Middle),
+                    );
+                } else if w > 34.0 {
+                    svg.text((mid, y + 17.5), &length, Type::new(11.0, &look.ink, Anchor::Middle));
+                }
+            }
+            Fate::Scrap => {
+                svg.open_titled("scrap", &format!("scrap, {length} mm: {}", piece.reason));
+                svg.rect((x, y, w, h), &look.card, &look.soft, 0.9);
+                if w > 2.0 {
+                    svg.line((x, y), (x + w, y + h), &look.soft, 0.8).line(
+                        (x, y + h),
+                        (x + w, y),
+                        &look.soft,
+                        0.8,
+                    );
+                }
+            }
+        }
+        svg.close();
+    }
+    // A saw cut lies between neighbouring pieces: a notch under the gap.
+    for pair in cut.pieces.windows(2) {
+        if let [a, b] = pair {
+            let x = (axis.x(a.to_m) + axis.x(b.from_m)) / 2.0;
+            svg.path(
+                &format!(
+                    "M{} {}L{} {}L{} {}Z",
+                    n(x),
+                    n(y + h + 1.0),
+                    n(x - 3.5),
+                    n(y + h + 8.0),
+                    n(x + 3.5),
+                    n(y + h + 8.0)
+                ),
+                &look.ink,
+                "none",
+                0.0,
+            );
+        }
+    }
+    svg.text(
+        (LEFT, y + h + 24.0),
+        &format!(
+            "kept {} mm, lost {} mm; ▲ saw cut; crossed: scrap; hatched: not inspected",
+            text::mm(cut.kept_m, 0),
+            text::mm(cut.lost_m, 0)
+        ),
+        Type::new(11.0, &look.soft, Anchor::Start),
+    )
+    .close();
+}
