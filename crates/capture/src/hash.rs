@@ -36,6 +36,7 @@ pub(crate) struct NewFile {
     part: blake3::Hasher,
     written: u64,
     part_start: u64,
+    held: Option<Vec<u8>>,
 }
 
 /// A stretch of a file with the hash of its bytes.
@@ -66,6 +67,7 @@ impl NewFile {
             part: blake3::Hasher::new(),
             written: 0,
             part_start: 0,
+            held: None,
         })
     }
 
@@ -81,10 +83,20 @@ impl NewFile {
         part
     }
 
-    /// Brings the bytes to the disk, gives the file its name and returns the hash of its bytes.
-    pub(crate) fn finish(self) -> Result<Hash> {
+    /// From now on keeps what is written in memory: it is the footer.
+    pub(crate) fn hold_footer(&mut self) {
+        self.held = Some(Vec::new());
+    }
+
+    /// Writes the footer that was held with its hash ahead of it, brings the bytes to the disk,
+    /// gives the file its name and returns the hash of its bytes.
+    pub(crate) fn finish(mut self) -> Result<Hash> {
+        let footer = self.held.take().unwrap_or_default();
+        let sealed =
+            self.write_all(blake3::hash(&footer).as_bytes()).and_then(|()| self.write_all(&footer));
         let path = self.path;
         let fail = |e| CaptureError::writing(&path, e);
+        sealed.map_err(fail)?;
         self.temporary.as_file().sync_all().map_err(fail)?;
         self.temporary.persist(&path).map_err(|e| fail(e.error))?;
         // The new name is on the disk only when the folder is.
@@ -96,6 +108,10 @@ impl NewFile {
 
 impl Write for NewFile {
     fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        if let Some(held) = &mut self.held {
+            held.extend_from_slice(bytes);
+            return Ok(bytes.len());
+        }
         let n = self.temporary.as_file_mut().write(bytes)?;
         self.whole.update(&bytes[..n]);
         self.part.update(&bytes[..n]);

@@ -2,9 +2,9 @@
 //!
 //! A file says in its key-value metadata what it is (`barwright.kind`), in which format
 //! (`barwright.format`), which program wrote it (`barwright.program`), what else its kind needs,
-//! and where each row group lies with the BLAKE3 hash of its bytes (`barwright.groups`). The seal
-//! (`barwright.seal`) is the BLAKE3 hash of all these values, so that a changed byte is found
-//! before anything is decoded.
+//! and where each row group lies with the BLAKE3 hash of its bytes (`barwright.groups`). The 32
+//! bytes ahead of the footer, to which Parquet gives no meaning, are the footer's own BLAKE3 hash.
+//! So a changed byte is found before anything is decoded.
 
 mod read;
 mod write;
@@ -18,7 +18,6 @@ pub(crate) const KIND: &str = "barwright.kind";
 pub(crate) const FORMAT: &str = "barwright.format";
 pub(crate) const PROGRAM: &str = "barwright.program";
 pub(crate) const GROUPS: &str = "barwright.groups";
-pub(crate) const SEAL: &str = "barwright.seal";
 
 /// A kind of file.
 #[derive(Debug)]
@@ -42,14 +41,8 @@ pub(crate) struct Group {
     pub hash: barwright_job::Hash,
 }
 
-/// The seal of a file: BLAKE3 of its keys and values in order of the keys, each `key=value` with
-/// a line feed after it.
-pub(crate) fn seal<'a>(entries: impl IntoIterator<Item = (&'a str, &'a str)>) -> String {
-    let mut lines: Vec<String> = entries
-        .into_iter()
-        .filter(|(key, _)| key.starts_with("barwright.") && *key != SEAL)
-        .map(|(key, value)| format!("{key}={value}\n"))
-        .collect();
-    lines.sort_unstable();
-    blake3::hash(lines.concat().as_bytes()).to_hex().to_string()
-}
+/// Bytes of the hash ahead of the footer.
+pub(crate) const HASH_BYTES: u64 = 32;
+
+/// Bytes after the footer: its length and the format's mark.
+pub(crate) const TAIL_BYTES: u64 = 8;

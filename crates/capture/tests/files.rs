@@ -9,7 +9,7 @@ use common::{bits, folder, header, shots, write};
 use proptest::prelude::*;
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
     // Truth: property (round trip). Exact: nothing is rounded.
     #[test]
     fn shots_come_back_as_they_were(
@@ -144,9 +144,8 @@ fn a_changed_bit_is_found_or_changes_nothing() {
             Err(e) => panic!("byte {at}: {e}"),
         }
     }
-    // Statistics and the schema's copy for others are not read here: at most half of this small
-    // file.
-    assert!(found * 2 > bytes.len(), "{found} of {}", bytes.len());
+    // Only the mark at the start of the file, four bytes, is not looked at.
+    assert!(found + 4 >= bytes.len(), "{found} of {}", bytes.len());
 }
 
 #[test]
@@ -230,30 +229,41 @@ fn echoes_and_kept_ascans_come_back() {
     assert_eq!((back.record, back.ascans), (record, kept));
 }
 
-// Measured speed, printed; the floor is a tenth of the aim, so that only a blunder fails it on a
-// machine that is shared. Aim on one core: 400 MB/s written, 800 MB/s read.
+/// Seconds this thread has had a core (Linux), so that a shared machine does not count.
+fn core_s() -> f64 {
+    std::fs::read_to_string("/proc/thread-self/schedstat")
+        .ok()
+        .and_then(|text| text.split(' ').next()?.parse::<f64>().ok())
+        .map_or_else(
+            || {
+                std::time::SystemTime::now()
+                    .duration_since(std::time::UNIX_EPOCH)
+                    .map_or(0.0, |d| d.as_secs_f64())
+            },
+            |ns| ns * 1e-9,
+        )
+}
+
+// Measured speed, printed. The aim on a core of its own is 400 MB/s written and 800 MB/s read; the
+// floor here is a quarter of it: caches are shared with whatever else the machine does.
 #[test]
 fn captures_are_fast() {
     let dir = folder();
     let path = dir.path().join("a.capture");
     let all = shots(600, 60_000);
     let mb = all.samples.len() as f64 * 2e-6;
-    let start = std::time::Instant::now();
+    let start = core_s();
     write(&path, &header(600), &all);
-    let write_s = start.elapsed().as_secs_f64();
-    let start = std::time::Instant::now();
+    let write_s = core_s() - start;
+    let start = core_s();
     let mut n = 0;
     for batch in CaptureReader::open(&path).expect("open") {
         n += batch.expect("a batch").len();
     }
-    let read_s = start.elapsed().as_secs_f64();
+    let read_s = core_s() - start;
     let size = std::fs::metadata(&path).expect("size").len() as f64 * 1e-6;
-    eprintln!(
-        "write {:.0} MB/s, read {:.0} MB/s, ratio {:.2}",
-        mb / write_s,
-        mb / read_s,
-        mb / size
-    );
+    let (written, read) = (mb / write_s, mb / read_s);
+    eprintln!("write {written:.0} MB/s, read {read:.0} MB/s, ratio {:.2}", mb / size);
     assert_eq!(n, 60_000);
-    assert!(mb / write_s > 40.0 && mb / read_s > 80.0);
+    assert!(written > 100.0 && read > 200.0, "{written} {read}");
 }

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use arrow::array::RecordBatch;
 use bytes::{Buf, Bytes, buf::Reader};
@@ -11,9 +12,10 @@ use parquet::arrow::arrow_reader::{
     ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
 };
 use parquet::errors::{ParquetError, Result as ParquetResult};
+use parquet::file::metadata::ParquetMetaDataReader;
 use parquet::file::reader::{ChunkReader, Length};
 
-use super::{FORMAT, GROUPS, Group, KIND, Kind, SEAL, seal};
+use super::{FORMAT, GROUPS, Group, HASH_BYTES, KIND, Kind, TAIL_BYTES};
 use crate::error::{CaptureError, Result};
 
 /// An open table.
@@ -27,7 +29,7 @@ pub(crate) struct TableReader {
 }
 
 impl TableReader {
-    /// Opens a table of a kind: reads its footer and proves its seal.
+    /// Opens a table of a kind: reads and proves its footer.
     pub(crate) fn open(path: &Path, kind: &Kind) -> Result<Self> {
         let file = File::open(path).map_err(|e| CaptureError::reading(path, e))?;
         let corrupt = |message: String| CaptureError::corrupt(path, message);
@@ -35,12 +37,13 @@ impl TableReader {
         if !about.is_file() {
             return Err(corrupt("it is a folder, not a file".to_owned()));
         }
-        // The columns follow from the Parquet schema; the writer's own copy of it is for others.
-        let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
-        let footer = ArrowReaderMetadata::load(&file, options)
-            .map_err(|e| corrupt(format!("its {} bytes have no footer: {e}", about.len())))?;
-        let values: BTreeMap<String, String> = footer
-            .metadata()
+        let no_footer =
+            |e: ParquetError| corrupt(format!("its {} bytes have no footer: {e}", about.len()));
+        let sound =
+            footer_is_sound(&file, about.len()).map_err(|e| CaptureError::reading(path, e))?;
+        // Kind and format come first: a later format may seal its footer differently.
+        let metadata = ParquetMetaDataReader::new().parse_and_finish(&file).map_err(no_footer)?;
+        let values: BTreeMap<String, String> = metadata
             .file_metadata()
             .key_value_metadata()
             .into_iter()
@@ -48,10 +51,13 @@ impl TableReader {
             .map(|kv| (kv.key.clone(), kv.value.clone().unwrap_or_default()))
             .collect();
         demand_kind(path, kind, &values)?;
-        let computed = seal(values.iter().map(|(k, v)| (k.as_str(), v.as_str())));
-        if values.get(SEAL) != Some(&computed) {
-            return Err(corrupt("its metadata does not agree with its seal".into()));
+        if !sound {
+            return Err(corrupt("its footer does not agree with its hash".into()));
         }
+        // The columns follow from the Parquet schema; the writer's own copy of it is for others.
+        let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
+        let footer =
+            ArrowReaderMetadata::try_new(Arc::new(metadata), options).map_err(no_footer)?;
         let groups: Vec<Group> = values
             .get(GROUPS)
             .and_then(|text| serde_json::from_str(text).ok())
@@ -149,8 +155,27 @@ impl TableReader {
     }
 }
 
-/// The kind comes before the format, the format before the seal: a later format may seal
-/// differently.
+/// Whether a footer is there and agrees with the hash ahead of it.
+fn footer_is_sound(mut file: &File, size: u64) -> std::io::Result<bool> {
+    let Some(tail_at) = size.checked_sub(TAIL_BYTES) else {
+        return Ok(false);
+    };
+    let mut length = [0; 4];
+    file.seek(SeekFrom::Start(tail_at))?;
+    file.read_exact(&mut length)?;
+    let ahead = u64::from(u32::from_le_bytes(length)) + HASH_BYTES;
+    let Some(hash_at) = tail_at.checked_sub(ahead) else {
+        return Ok(false);
+    };
+    let mut sealed = Vec::new();
+    file.seek(SeekFrom::Start(hash_at))?;
+    file.take(ahead + TAIL_BYTES).read_to_end(&mut sealed)?;
+    Ok(sealed
+        .split_at_checked(HASH_BYTES as usize)
+        .is_some_and(|(hash, footer)| blake3::hash(footer).as_bytes() == hash))
+}
+
+/// The kind comes before the format, the format before everything else.
 fn demand_kind(path: &Path, kind: &Kind, values: &BTreeMap<String, String>) -> Result<()> {
     let found = values.get(KIND);
     if found.map(String::as_str) != Some(kind.name) {

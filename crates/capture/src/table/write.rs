@@ -14,7 +14,7 @@ use parquet::file::metadata::KeyValue;
 use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use parquet::schema::types::ColumnPath;
 
-use super::{FORMAT, GROUPS, Group, KIND, Kind, PROGRAM, SEAL, seal};
+use super::{FORMAT, GROUPS, Group, KIND, Kind, PROGRAM};
 use crate::error::{CaptureError, Result};
 use crate::hash::NewFile;
 
@@ -108,12 +108,12 @@ impl TableWriter {
     pub(crate) fn finish(mut self) -> Result<Hash> {
         let groups = serde_json::to_string(&self.groups).expect("numbers and text are JSON");
         self.values.push((GROUPS.to_owned(), groups));
-        let sum = seal(self.values.iter().map(|(k, v)| (k.as_str(), v.as_str())));
-        self.values.push((SEAL.to_owned(), sum));
         for (key, value) in self.values {
             self.writer.append_key_value_metadata(KeyValue::new(key, value));
         }
         let path = self.path;
+        self.writer.sync().map_err(|e| CaptureError::writing(&path, e))?;
+        self.writer.inner_mut().hold_footer();
         self.writer.into_inner().map_err(|e| failed(&path, e))?.finish()
     }
 }
