@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use std::collections::HashMap;
 use std::f64::consts::TAU;
 
-use crate::echo::{Echo, Request, axial_factor, axial_reach_m};
+use crate::echo::{Echo, EchoMaker, Request, axial_factor, axial_reach_m};
 use crate::error::{Result, TwinError};
 use crate::motion::{Run, missed};
 use crate::noise::{generator, seed_for};
@@ -175,63 +175,67 @@ impl<'a> Mixer<'a> {
         let station = self.capture.station;
         let maker = station.echo_maker();
         let last_m = run.cycle_z_m(run.cycles);
-        let wavelength = station.water_wavelength_m();
+        // The farthest any beam hears along the bar: through the whole section.
+        let water = station.field.fluid.velocity_m_s;
+        let across = 2.0 * station.field.radius_m * station.field.solid.longitudinal_m_s / water;
+        let most = station
+            .beams
+            .iter()
+            .map(|b| axial_reach_m(b.length_m, b.water_m + across, station.water_wavelength_m()))
+            .fold(0.0, f64::max);
         let mut all = Vec::new();
         for reflector in &self.capture.reflectors {
-            // The farthest any beam hears along the bar: through the whole section, as shear or
-            // longitudinal sound.
-            let most = station
-                .beams
-                .iter()
-                .map(|b| {
-                    let steel = 2.0 * station.field.radius_m * station.field.solid.longitudinal_m_s;
-                    axial_reach_m(
-                        b.length_m,
-                        b.water_m + steel / station.field.fluid.velocity_m_s,
-                        wavelength,
-                    )
-                })
-                .fold(0.0, f64::max);
             let reach_m = [reflector.from_m - most, reflector.to_m + most];
             if run.z_m.max(last_m) < reach_m[0] || run.z_m.min(last_m) > reach_m[1] {
                 continue;
             }
-            // A bound of the axial factor: Fresnel ripples stay below 1.4 each way.
-            let axial = if reflector.line_length_m() > 0.0 {
-                2.0 * reflector.line_length_m() as f32
-            } else {
-                2.0
-            };
-            let loud =
-                |beam: usize, echo: &Echo| echo.peak * self.scale[beam] * axial > LEAST_COUNTS;
             let echoes = if run.turn_rad_s == 0.0 {
-                let viewers = maker.viewers(reflector, 0.0);
-                let mut by_beam: Vec<Option<Echo>> = station.beams.iter().map(|_| None).collect();
-                for (&beam, echo) in viewers.iter().zip(maker.at(reflector, &viewers, 0.0)?) {
-                    by_beam[beam] = echo.filter(|e| loud(beam, e));
-                }
-                Echoes::Fixed(by_beam)
+                self.fixed(&maker, reflector)?
             } else {
-                let mut numbers = Vec::new();
-                let mut requests: Vec<Request> = Vec::new();
-                for shot in self.capture.shots_of(run)? {
-                    let turn = f64::from(shot.place.turn_rad);
-                    if maker.sees(reflector, shot.place.beam as usize, turn) {
-                        numbers.push(shot.number);
-                        requests.push((shot.place.beam as usize, turn));
-                    }
-                }
-                let echoes = maker.around(reflector, &requests)?;
-                let by_shot = numbers.iter().zip(requests).zip(echoes).filter_map(
-                    |((&number, (beam, _)), echo)| {
-                        echo.filter(|e| loud(beam, e)).map(|e| (number, e))
-                    },
-                );
-                Echoes::Turning(by_shot.collect())
+                self.turning(&maker, reflector, run)?
             };
             all.push(Heard { reflector, reach_m, echoes });
         }
         Ok(all)
+    }
+
+    fn fixed(&self, maker: &EchoMaker<'_>, reflector: &Reflector) -> Result<Echoes> {
+        let viewers = maker.viewers(reflector, 0.0);
+        let mut by_beam: Vec<Option<Echo>> = maker.beams.iter().map(|_| None).collect();
+        for (&beam, echo) in viewers.iter().zip(maker.at(reflector, &viewers, 0.0)?) {
+            by_beam[beam] = echo.filter(|echo| self.counts(reflector, beam, echo));
+        }
+        Ok(Echoes::Fixed(by_beam))
+    }
+
+    fn turning(&self, maker: &EchoMaker<'_>, reflector: &Reflector, run: &Run) -> Result<Echoes> {
+        let mut numbers = Vec::new();
+        let mut requests: Vec<Request> = Vec::new();
+        for shot in self.capture.shots_of(run)? {
+            let request = (shot.place.beam as usize, f64::from(shot.place.turn_rad));
+            if maker.sees(reflector, request.0, request.1) {
+                numbers.push(shot.number);
+                requests.push(request);
+            }
+        }
+        let echoes = maker.around(reflector, &requests)?;
+        let mut by_shot = HashMap::new();
+        for ((number, (beam, _)), echo) in numbers.into_iter().zip(requests).zip(echoes) {
+            if let Some(echo) = echo.filter(|echo| self.counts(reflector, beam, echo)) {
+                by_shot.insert(number, echo);
+            }
+        }
+        Ok(Echoes::Turning(by_shot))
+    }
+
+    /// Whether an echo can change a sample.
+    fn counts(&self, reflector: &Reflector, beam: usize, echo: &Echo) -> bool {
+        // A bound of the axial factor: Fresnel ripples stay below 1.4 each way.
+        let axial = match reflector.line_length_m() {
+            0.0 => 2.0,
+            length_m => 2.0 * length_m as f32,
+        };
+        echo.peak * self.scale[beam] * axial > LEAST_COUNTS
     }
 
     /// Samples of a batch of shots.

@@ -122,3 +122,29 @@ impl Places {
 fn tenth(x: f64) -> f64 {
     (x * 10.0).round() / 10.0
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn order() -> Order {
+        let text = include_str!("../../../examples/order-round-42.toml");
+        Order::from_toml("order", text).expect("the demo's order")
+    }
+
+    // Truth: property. The written scene reads back; flaws keep away from the ends; most bars are
+    // clean; the seed decides.
+    #[test]
+    fn the_demo_is_a_lot_as_mills_see_it() {
+        let scene = demo_scene(7, &order());
+        assert_eq!(Scene::from_toml("scene", &scene.to_toml()).expect("its own text"), scene);
+        assert_eq!(scene.bars.len(), 24);
+        let flawed: Vec<&SceneBar> = scene.bars.iter().filter(|b| !b.flaws.is_empty()).collect();
+        assert!(flawed.len() < 12 && flawed.iter().any(|b| b.flaws.len() > 1));
+        for [from, to] in flawed.iter().flat_map(|b| &b.flaws).map(Flaw::stretch_mm) {
+            assert!(from > 200.0 && to < 2800.0, "{from} to {to}");
+        }
+        assert_eq!(scene, demo_scene(7, &order()));
+        assert_ne!(scene, demo_scene(8, &order()));
+    }
+}
