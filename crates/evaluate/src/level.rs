@@ -2,7 +2,8 @@
 //!
 //! A visit is a run of shots of one beam within the turn window of one expected echo. Each visit
 //! gives one height: the largest in the time window, refined by a parabola over the turn. Gains
-//! change by the mean over the visits, in the steps and within the limits of the electronics.
+//! change by the mean over the visits, in the steps and within the limits of the electronics; a
+//! height in the inner half of the accepted band leaves its gain alone.
 
 use barwright_capture::{CaptureKind, Header, Shots};
 use barwright_job::{
@@ -266,14 +267,21 @@ impl Levelling {
         let rule = &self.rules.level;
         let low = db(rule.low_fsh_percent / rule.target_fsh_percent);
         let high = db(rule.high_fsh_percent / rule.target_fsh_percent);
-        if (low..=high).contains(&deviation) {
+        // Well inside, the gain that was shown stays; nearer to the limits the next reading could
+        // fall outside by noise alone.
+        if (low / 2.0..=high / 2.0).contains(&deviation) {
             return unchanged(BeamState::Inside);
         }
         let e = &self.electronics;
         let needed = ((gain_db - deviation) / e.gain_step_db).round() * e.gain_step_db;
         let set = needed.clamp(e.gain_min_db, e.gain_max_db);
-        let state =
-            if (needed - set).abs() > 1e-9 { BeamState::OutOfReach } else { BeamState::Corrected };
+        let state = if (low..=high).contains(&deviation) {
+            BeamState::Inside
+        } else if (needed - set).abs() > 1e-9 {
+            BeamState::OutOfReach
+        } else {
+            BeamState::Corrected
+        };
         BeamLevel { gain_db: set, change_db: set - gain_db, ..unchanged(state) }
     }
 

@@ -58,8 +58,9 @@ fn solve(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
         for row in 0..3 {
             if row != column {
                 let factor = m[row][column] / m[column][column];
-                for k in column..4 {
-                    m[row][k] -= factor * m[column][k];
+                let by = m[column];
+                for (value, by) in m[row].iter_mut().zip(by) {
+                    *value -= factor * by;
                 }
             }
         }

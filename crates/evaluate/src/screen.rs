@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use barwright_capture::{CaptureKind, Header, Shots};
+use barwright_capture::{CaptureKind, Header, KeptAscan, Shots};
 use barwright_job::{
     Finding, Hash, Rules, Sealed, Technique, Topic,
     level::{BeamState, Level},
@@ -34,23 +34,6 @@ pub struct Screening {
     not_kept: u64,
     /// Beams whose last shot was not coupled: only the first of a run is kept.
     uncoupled: Vec<bool>,
-}
-
-/// An A-scan kept because of an alarm or because coupling was lost.
-#[derive(Debug, Clone, PartialEq)]
-pub struct KeptAscan {
-    /// Beam by number.
-    pub beam: u32,
-    /// Place along the bar, metres from the head end.
-    pub z_m: f64,
-    /// Turn of the bar in rad.
-    pub turn_rad: f32,
-    /// Time since the capture began, in seconds.
-    pub time_s: f64,
-    /// Time of the first sample in seconds from firing.
-    pub first_sample_s: f64,
-    /// The samples, as captured.
-    pub samples: Vec<i16>,
 }
 
 /// What a screening gives.
@@ -134,8 +117,11 @@ impl Screening {
                 self.scan.echoes_of(&line).iter().zip(gates).any(|(e, g)| {
                     is_flaw_gate(g.kind) && f64::from(e.height_fsh) >= g.threshold_fsh
                 });
-            let first_lost = !line.coupled && !self.uncoupled[line.beam as usize];
-            self.uncoupled[line.beam as usize] = !line.coupled;
+            // Coupling at the ends is lost by nature and tells nothing.
+            let end_m = self.scan.technique().unguided_end_m;
+            let guided = (end_m..=self.header.length_m - end_m).contains(&line.z_m);
+            let first_lost = guided && !line.coupled && !self.uncoupled[line.beam as usize];
+            self.uncoupled[line.beam as usize] = guided && !line.coupled;
             if !(alarm || first_lost) {
                 continue;
             }

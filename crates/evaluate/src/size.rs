@@ -44,7 +44,7 @@ pub fn length_m(seen_m: f64, beam_m: f64) -> f64 {
         return seen_m.max(0.0);
     }
     let ratio = seen_m / beam_m;
-    if !(ratio > 1.0) {
+    if ratio.is_nan() || ratio <= 1.0 {
         return 0.0;
     }
     if ratio > 3.0 {

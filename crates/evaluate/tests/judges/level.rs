@@ -48,7 +48,11 @@ fn twelve_decibels_of_spread_are_level_in_the_second_capture() {
         match b.state {
             // Half a step of 0.1 dB beside the reading.
             BeamState::Corrected => assert!((b.change_db + read_db).abs() < 0.051, "{b:?}"),
-            BeamState::Inside => assert_eq!(b.change_db, 0.0),
+            // The inner half of 70 to 90 % is left alone.
+            BeamState::Inside if (-0.57..0.5).contains(&read_db) => assert_eq!(b.change_db, 0.0),
+            BeamState::Inside => {
+                assert!(b.change_db == 0.0 || (b.change_db + read_db).abs() < 0.051)
+            }
             _ => panic!("{b:?}"),
         }
     }
