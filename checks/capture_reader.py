@@ -31,7 +31,7 @@ def main() -> int:
         print(__doc__, file=sys.stderr)
         return 2
     table = pq.read_table(sys.argv[1])
-    meta = {k.decode(): v.decode() for k, v in table.schema.metadata.items()}
+    meta = {k.decode(): v.decode() for k, v in pq.read_metadata(sys.argv[1]).metadata.items()}
     header = json.loads(meta["barwright.header"])
     wrong = []
     if meta["barwright.kind"] != "capture" or meta["barwright.format"] != "1":

@@ -81,29 +81,31 @@ pub fn read_echoes(path: &Path) -> Result<EchoTable> {
     let table = TableReader::open(path, &ECHOES)?;
     let mut echoes = Vec::new();
     for i in 0..table.groups() {
-        let batch = table.group(i)?;
-        let beam: &UInt32Array = table.column(&batch, "beam")?;
-        let gate: &UInt8Array = table.column(&batch, "gate")?;
-        let z_m: &Float64Array = table.column(&batch, "z_m")?;
-        let turn_rad: &Float32Array = table.column(&batch, "turn_rad")?;
-        let height_fsh: &Float32Array = table.column(&batch, "height_fsh")?;
-        let after_surface_s: &Float64Array = table.column(&batch, "after_surface_s")?;
-        let marks: &UInt8Array = table.column(&batch, "mark")?;
-        echoes.reserve(batch.num_rows());
-        for k in 0..batch.num_rows() {
-            let mark = marks.value(k);
-            echoes.push(Echo {
-                beam: beam.value(k),
-                gate: gate.value(k),
-                z_m: z_m.value(k),
-                turn_rad: turn_rad.value(k),
-                height_fsh: height_fsh.value(k),
-                after_surface_s: after_surface_s.value(k),
-                mark: mark_of(mark).ok_or_else(|| {
-                    table.corrupt(format!("an echo is marked {mark}, not 0 to 2"))
-                })?,
-            });
-        }
+        table.group(i, GROUP_ROWS, |batch| {
+            let beam: &UInt32Array = table.column(batch, "beam")?;
+            let gate: &UInt8Array = table.column(batch, "gate")?;
+            let z_m: &Float64Array = table.column(batch, "z_m")?;
+            let turn_rad: &Float32Array = table.column(batch, "turn_rad")?;
+            let height_fsh: &Float32Array = table.column(batch, "height_fsh")?;
+            let after_surface_s: &Float64Array = table.column(batch, "after_surface_s")?;
+            let marks: &UInt8Array = table.column(batch, "mark")?;
+            echoes.reserve(batch.num_rows());
+            for k in 0..batch.num_rows() {
+                let mark = marks.value(k);
+                echoes.push(Echo {
+                    beam: beam.value(k),
+                    gate: gate.value(k),
+                    z_m: z_m.value(k),
+                    turn_rad: turn_rad.value(k),
+                    height_fsh: height_fsh.value(k),
+                    after_surface_s: after_surface_s.value(k),
+                    mark: mark_of(mark).ok_or_else(|| {
+                        table.corrupt(format!("an echo is marked {mark}, not 0 to 2"))
+                    })?,
+                });
+            }
+            Ok(())
+        })?;
     }
     Ok(EchoTable { technique: Hash(table.value(TECHNIQUE)?.to_owned()), echoes })
 }

@@ -84,7 +84,7 @@ impl CaptureError {
     /// The cure in words, where one is known.
     #[must_use]
     pub fn hint(&self) -> Option<String> {
-        Some(match self {
+        let cure = match self {
             Self::Absent { .. } => "check the name; a capture that was broken off leaves no file",
             Self::Corrupt { .. } => "restore the file from a copy, or take it again",
             Self::TooNew { .. } => "use the program version that wrote it, or a later one",
@@ -97,8 +97,8 @@ impl CaptureError {
             }
             Self::Io { .. } => "check that the folder exists, may be written and has room",
             Self::Impossible { .. } => return None,
-        })
-        .map(str::to_owned)
+        };
+        Some(cure.to_owned())
     }
 
     pub(crate) fn corrupt(path: &Path, message: impl Into<String>) -> Self {

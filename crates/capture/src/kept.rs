@@ -110,25 +110,27 @@ pub fn read_kept(path: &Path) -> Result<KeptAscans> {
         .map_err(|e| table.corrupt(format!("its record cannot be read: {e}")))?;
     let mut ascans = Vec::new();
     for i in 0..table.groups() {
-        let batch = table.group(i)?;
-        let beam: &UInt32Array = table.column(&batch, "beam")?;
-        let z_m: &Float64Array = table.column(&batch, "z_m")?;
-        let turn_rad: &Float32Array = table.column(&batch, "turn_rad")?;
-        let time_s: &Float64Array = table.column(&batch, "time_s")?;
-        let first_sample_s: &Float64Array = table.column(&batch, "first_sample_s")?;
-        let packed: &BinaryArray = table.column(&batch, "ascan")?;
-        for k in 0..batch.num_rows() {
-            let mut samples = Vec::with_capacity(packed.value(k).len() / 2);
-            filter::undo(packed.value(k), &mut samples);
-            ascans.push(KeptAscan {
-                beam: beam.value(k),
-                z_m: z_m.value(k),
-                turn_rad: turn_rad.value(k),
-                time_s: time_s.value(k),
-                first_sample_s: first_sample_s.value(k),
-                samples,
-            });
-        }
+        table.group(i, GROUP_ROWS, |batch| {
+            let beam: &UInt32Array = table.column(batch, "beam")?;
+            let z_m: &Float64Array = table.column(batch, "z_m")?;
+            let turn_rad: &Float32Array = table.column(batch, "turn_rad")?;
+            let time_s: &Float64Array = table.column(batch, "time_s")?;
+            let first_sample_s: &Float64Array = table.column(batch, "first_sample_s")?;
+            let packed: &BinaryArray = table.column(batch, "ascan")?;
+            for k in 0..batch.num_rows() {
+                let mut samples = Vec::with_capacity(packed.value(k).len() / 2);
+                filter::undo(packed.value(k), &mut samples);
+                ascans.push(KeptAscan {
+                    beam: beam.value(k),
+                    z_m: z_m.value(k),
+                    turn_rad: turn_rad.value(k),
+                    time_s: time_s.value(k),
+                    first_sample_s: first_sample_s.value(k),
+                    samples,
+                });
+            }
+            Ok(())
+        })?;
     }
     Ok(KeptAscans { technique: Hash(table.value(TECHNIQUE)?.to_owned()), record, ascans })
 }

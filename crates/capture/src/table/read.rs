@@ -98,8 +98,14 @@ impl TableReader {
         self.groups.iter().map(|g| g.rows).sum()
     }
 
-    /// Reads, proves and decodes one row group. Valid for `index < groups()`.
-    pub(crate) fn group(&self, index: usize) -> Result<RecordBatch> {
+    /// Reads and proves one row group, then hands on its rows, at most so many at a time. Small
+    /// batches stay in a core's cache. Valid for `index < groups()`.
+    pub(crate) fn group(
+        &self,
+        index: usize,
+        at_a_time: usize,
+        mut take: impl FnMut(&RecordBatch) -> Result<()>,
+    ) -> Result<()> {
         let group = &self.groups[index];
         let bytes = self.bytes_of(group)?;
         if blake3::hash(&bytes).to_hex().as_str() != group.hash.0 {
@@ -109,22 +115,27 @@ impl TableReader {
             )));
         }
         let part = Stretch { start: group.start, bytes: bytes.into() };
-        let rows = usize::try_from(group.rows).unwrap_or(usize::MAX);
         let undecodable = |e: String| self.corrupt(format!("row group {index}: {e}"));
-        let mut reader =
-            ParquetRecordBatchReaderBuilder::new_with_metadata(part, self.footer.clone())
-                .with_row_groups(vec![index])
-                .with_batch_size(rows)
-                .build()
-                .map_err(|e| undecodable(e.to_string()))?;
-        match reader.next() {
-            Some(Ok(batch)) if batch.num_rows() == rows => Ok(batch),
-            Some(Err(e)) => Err(undecodable(e.to_string())),
-            Some(Ok(batch)) => {
-                Err(undecodable(format!("{} rows of {rows} could be read", batch.num_rows())))
-            }
-            None => Err(undecodable("no rows could be read".into())),
+        let reader = ParquetRecordBatchReaderBuilder::new_with_metadata(part, self.footer.clone())
+            .with_row_groups(vec![index])
+            .with_batch_size(at_a_time.max(1))
+            .build()
+            .map_err(|e| undecodable(e.to_string()))?;
+        let mut rows = 0;
+        for batch in reader {
+            let batch = batch.map_err(|e| undecodable(e.to_string()))?;
+            rows += batch.num_rows() as u64;
+            take(&batch)?;
         }
+        if rows != group.rows {
+            return Err(undecodable(format!("{rows} rows of {} could be read", group.rows)));
+        }
+        Ok(())
+    }
+
+    /// Number of rows of one group. Valid for `index < groups()`.
+    pub(crate) fn rows_of(&self, index: usize) -> usize {
+        usize::try_from(self.groups[index].rows).unwrap_or(usize::MAX)
     }
 
     fn bytes_of(&self, group: &Group) -> Result<Vec<u8>> {

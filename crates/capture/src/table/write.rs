@@ -18,8 +18,9 @@ use super::{FORMAT, GROUPS, Group, KIND, Kind, PROGRAM};
 use crate::error::{CaptureError, Result};
 use crate::hash::NewFile;
 
-/// Bytes after which a page of A-scans ends, roughly.
-const PAGE_BYTES: usize = 1 << 20;
+/// Bytes after which a page of A-scans ends, roughly: it stays in a core's cache and in memory that
+/// is used again.
+const PAGE_BYTES: usize = 1 << 16;
 
 /// A column with its unit and meaning in its metadata, for foreign readers.
 pub(crate) fn column(name: &str, kind: DataType, unit: &str, meaning: &str) -> Field {
