@@ -57,6 +57,10 @@ const LEFT: f64 = 84.0;
 const RIGHT: f64 = 16.0;
 const ACROSS: f64 = 150.0;
 
+/// Where head end and tail end of the bar stand across the picture, in its pixels, so that pages
+/// can say which place lies under the pointer.
+pub const ALONG_PX: [f64; 2] = [LEFT, WIDTH - RIGHT];
+
 /// The ribbon as SVG text, 760 pixels wide.
 #[must_use]
 pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {

@@ -82,7 +82,7 @@ fn messages(errors: &[SourceDiagnostic]) -> String {
 }
 
 fn stamp(moment: jiff::Timestamp) -> Option<Timestamp> {
-    let t = moment.to_zoned(jiff::tz::TimeZone::UTC);
+    let t = moment.to_zoned_datetime(jiff::tz::TimeZone::UTC);
     let part = |v: i8| u8::try_from(v).ok();
     Datetime::from_ymd_hms(
         i32::from(t.year()),

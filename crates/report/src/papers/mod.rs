@@ -14,7 +14,7 @@ mod technique;
 
 pub use bar::{BarInput, bar_certificate};
 pub use check::{CheckInput, check_report};
-pub use level::{LevelInput, level_record};
+pub use level::{LevelInput, level_record, spokes};
 pub use lot::{LotBar, LotInput, lot_certificate};
 pub use proof::{ProofInput, proof_report};
 pub use reference::{ReferenceInput, reference_sheet};

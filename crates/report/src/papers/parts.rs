@@ -17,7 +17,7 @@ pub(super) fn frame(title: &str, running: &[String], issue: &Issue<'_>) -> Value
     json!({
         "look": look,
         "title": title,
-        "running": running,
+        "running": running.iter().map(|part| shortened(part)).collect::<Vec<_>>(),
         "program": format!("Barwright {}", env!("CARGO_PKG_VERSION")),
         "made_at": issue.made_at,
         "ledger": issue.ledger.map(|l| json!({
@@ -29,6 +29,15 @@ pub(super) fn frame(title: &str, running: &[String], issue: &Issue<'_>) -> Value
         "cautions": CAUTIONS,
         "not_validated": issue.not_validated,
     })
+}
+
+/// The start of a name, for the running head, which has one line; the paper itself shows it whole.
+fn shortened(words: &str) -> String {
+    const ROOM: usize = 32;
+    if words.chars().count() <= ROOM {
+        return words.to_owned();
+    }
+    words.chars().take(ROOM - 1).chain(['…']).collect()
 }
 
 /// A line of the evidence table: role, kind and hash of a document.
@@ -188,6 +197,15 @@ pub(super) fn band_fsh(rules: &Rules) -> [f64; 2] {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    // Closed form: a running head never outgrows its line.
+    #[test]
+    fn long_names_are_shortened_in_the_running_head() {
+        assert_eq!(shortened("bar 7"), "bar 7");
+        let long = shortened(&"Å".repeat(400));
+        assert_eq!(long.chars().count(), 32);
+        assert!(long.ends_with('…'));
+    }
 
     // Closed form.
     #[test]
