@@ -6,6 +6,7 @@ use num_complex::Complex32;
 use rand::RngExt;
 use rayon::prelude::*;
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::f64::consts::TAU;
 
 use crate::echo::{Echo, EchoMaker, Request, axial_factor, axial_reach_m};
@@ -97,10 +98,10 @@ impl Capture<'_> {
         let mut heard: HashMap<usize, Vec<Heard>> = HashMap::new();
         for (r, run) in self.runs.iter().enumerate() {
             let motion = r % self.motions.max(1);
-            if !heard.contains_key(&motion) {
-                heard.insert(motion, mixer.heard(run)?);
-            }
-            let heard = heard.get(&motion).map_or(&[][..], Vec::as_slice);
+            let heard = match heard.entry(motion) {
+                Entry::Occupied(known) => known.into_mut(),
+                Entry::Vacant(new) => new.insert(mixer.heard(run)?),
+            };
             let mut waiting = Vec::with_capacity(batch);
             for shot in self.shots_of(run)? {
                 waiting.push(shot);

@@ -13,9 +13,10 @@ use crate::reflector::{Kind, Reflector};
 
 /// Samples of an echo below this share of its peak are left out at both ends.
 const TRIM: f32 = 2e-3;
-/// Beams whose axis passes further than this from a reflector do not see it, in metres: several
-/// widths of any beam that is worth its name.
-const REACH_M: f64 = 10e-3;
+/// Beams whose axis passes further than this from a reflector do not see it, in metres: four times
+/// the half width of a shear beam that crosses the bar unfocused, more of a focused one.
+const SHEAR_REACH_M: f64 = 10e-3;
+const LONGITUDINAL_REACH_M: f64 = 7e-3;
 /// Discs are not computed for sound that meets them more obliquely (Kirchhoff ends before).
 const MOST_TILT_RAD: f64 = 1.2;
 
@@ -203,9 +204,9 @@ impl EchoMaker<'_> {
             return None;
         }
         match reflector.kind {
-            Kind::Hole { .. } => (model.distance_m(place) < REACH_M).then_some(0.0),
+            Kind::Hole { .. } => (model.distance_m(place) < LONGITUDINAL_REACH_M).then_some(0.0),
             Kind::Disc { .. } => {
-                if model.distance_m(place) > REACH_M {
+                if model.distance_m(place) > LONGITUDINAL_REACH_M {
                     return None;
                 }
                 let surface =
@@ -219,12 +220,12 @@ impl EchoMaker<'_> {
             }
             Kind::Crack { .. } => {
                 // The corner is met after half a skip: away from where the sound enters.
-                if place.distance(model.far_wall()) > REACH_M {
+                if place.distance(model.far_wall()) > SHEAR_REACH_M {
                     return None;
                 }
                 let way = place - model.entry;
                 let cosine = (way.x * place.x + way.y * place.y) / (way.radius() * place.radius());
-                (way.radius() > REACH_M).then(|| cosine.clamp(-1.0, 1.0).acos())
+                (way.radius() > SHEAR_REACH_M).then(|| cosine.clamp(-1.0, 1.0).acos())
             }
         }
     }

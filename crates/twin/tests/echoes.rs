@@ -61,8 +61,8 @@ fn a_disc_on_the_axis_arrives_and_reads_as_rays_say() {
         let over_db = 20.0 * (height / counts).log10() - curve_db;
         println!("depth {:.1} mm: {late_us:+.3} us, {over_db:+.2} dB", depth * 1e3);
         assert!(late_us.abs() < 0.05, "{late_us} us late at {depth} m");
-        // Rays err by 0.1 dB here; narrow band against true spectrum (λ/f of disc and field).
-        assert!(over_db.abs() < 1.5, "{over_db} dB at {depth} m");
+        // Rays err by 0.1 dB each way for L; the rest is the band seen through λ(f).
+        assert!(over_db.abs() < 0.5, "{over_db} dB at {depth} m");
     }
 }
 
@@ -93,7 +93,7 @@ fn a_crack_at_the_end_of_a_shear_axis_reads_as_rays_say() {
         println!("beam {}: {late_us:+.3} us, {over_db:+.2} dB", beam.id);
         assert!(late_us.abs() < 0.05, "{late_us} us late");
         // Rays err by 0.2 to 0.6 dB for shear waves at 45 degrees, twice (there and back).
-        assert!(over_db.abs() < 1.5, "{over_db} dB");
+        assert!(over_db.abs() < 1.3, "{over_db} dB");
     }
 }
 

@@ -182,7 +182,11 @@ pub fn peak(samples: &[f64], from: f64, to: f64) -> (f64, f64) {
     let best = range.max_by(|&a, &b| envelope(a).total_cmp(&envelope(b))).expect("a range");
     let [l, m, r] = [best - 1, best, best + 1].map(|i| envelope(i).max(1e-9).ln());
     let bend = l - 2.0 * m + r;
-    let shift = if bend < 0.0 { 0.5 * (l - r) / bend } else { 0.0 };
+    // The largest value may stand at an end of the range, on the flank of an echo outside.
+    if bend >= 0.0 || m < l.max(r) {
+        return (m.exp(), best as f64);
+    }
+    let shift = 0.5 * (l - r) / bend;
     ((m - 0.25 * (l - r) * shift).exp(), best as f64 + shift)
 }
 
