@@ -1,2 +1,24 @@
-//! The program: a command line over all of it
-fn main() {}
+//! The program: a command line over all of Barwright.
+//!
+//! Exit status: 0 good, 1 needs attention (a check failed, a bar is held, a value lies outside its
+//! tolerance), 2 could not do it. Data goes to standard output, talk to standard error.
+
+mod bench;
+mod cli;
+mod commands;
+mod demo;
+mod failure;
+mod steps;
+mod validate;
+
+use std::process::ExitCode;
+
+use clap::Parser as _;
+
+fn main() -> ExitCode {
+    let cli = cli::Cli::parse();
+    match cli.run() {
+        Ok(outcome) => outcome.into(),
+        Err(failure) => failure.report(),
+    }
+}

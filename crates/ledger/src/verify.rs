@@ -1,12 +1,14 @@
 //! Does every entry still say what it said, where it said it? Pure.
 
+use serde::Serialize;
+
 use crate::{
     entry::{Head, Identity, Row, no_parent},
     record::{Mention, mentions},
 };
 
 /// The result of a verification.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Verification {
     /// Entries before the fault, or all.
     pub entries: u64,
@@ -25,7 +27,7 @@ impl Verification {
 }
 
 /// An entry that does not fit.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Fault {
     /// Its number.
     pub seq: i64,
@@ -36,7 +38,8 @@ pub struct Fault {
 }
 
 /// What is wrong with an entry.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum FaultKind {
     /// There is no entry of this number, but there are later ones (or papers name it).

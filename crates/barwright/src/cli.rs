@@ -1,0 +1,82 @@
+//! The command line, declared once; help comes from it.
+
+use std::path::PathBuf;
+
+use barwright_web::JobFolder;
+use clap::{Parser, Subcommand};
+
+use crate::bench::Bench;
+use crate::commands::{
+    calc, capture, certify, example, ledger, level, plan, screen, serve, twin, validate,
+};
+use crate::demo;
+use crate::failure::{Failure, Outcome};
+
+/// Engineering bench for in-line ultrasonic inspection of steel bars.
+///
+/// From an order and a station it works out a technique and proves what it sees, levels the beams
+/// on a reference bar, checks them at line speed, screens and judges bars, and keeps the evidence.
+/// Every command reads and writes the documents of one job folder (`--job`), under fixed names.
+///
+/// Barwright supports the judgement of qualified personnel and an approved written procedure; it
+/// replaces neither.
+#[derive(Debug, Parser)]
+#[command(name = "barwright", version, propagate_version = true, arg_required_else_help = true)]
+pub struct Cli {
+    /// Folder with the documents of the job.
+    #[arg(long, global = true, value_name = "FOLDER", default_value = ".")]
+    job: PathBuf,
+    /// Print the answer as JSON.
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Demo(demo::Args),
+    Example(example::Args),
+    Plan(plan::PlanArgs),
+    Prove(plan::ProveArgs),
+    Refbar(plan::RefbarArgs),
+    Twin(twin::Args),
+    Capture(capture::Args),
+    Level(level::LevelArgs),
+    Check(level::CheckArgs),
+    Screen(screen::ScreenArgs),
+    Sentence(screen::SentenceArgs),
+    Ledger(ledger::Args),
+    Certify(certify::Args),
+    Serve(serve::Args),
+    Validate(validate::Args),
+    Calc(calc::Args),
+}
+
+impl Cli {
+    /// Does what was asked.
+    ///
+    /// # Errors
+    /// When it could not be done.
+    pub fn run(self) -> Result<Outcome, Failure> {
+        let bench = Bench { job: JobFolder::new(self.job), json: self.json };
+        match self.command {
+            Command::Demo(args) => demo::run(&bench, &args),
+            Command::Example(args) => example::run(&bench, &args),
+            Command::Plan(args) => plan::plan(&bench, &args),
+            Command::Prove(args) => plan::prove(&bench, &args),
+            Command::Refbar(args) => plan::refbar(&bench, &args),
+            Command::Twin(args) => twin::run(&bench, &args),
+            Command::Capture(args) => capture::run(&bench, &args),
+            Command::Level(args) => level::level(&bench, &args),
+            Command::Check(args) => level::check(&bench, &args),
+            Command::Screen(args) => screen::screen(&bench, &args),
+            Command::Sentence(args) => screen::sentence(&bench, &args),
+            Command::Ledger(args) => ledger::run(&bench, &args),
+            Command::Certify(args) => certify::run(&bench, &args),
+            Command::Serve(args) => serve::run(&bench, &args),
+            Command::Validate(args) => validate::run(&bench, &args),
+            Command::Calc(args) => calc::run(&bench, &args),
+        }
+    }
+}

@@ -1,0 +1,13 @@
+//! One file for each command, or for a few that belong together.
+
+pub mod calc;
+pub mod capture;
+pub mod certify;
+pub mod example;
+pub mod ledger;
+pub mod level;
+pub mod plan;
+pub mod screen;
+pub mod serve;
+pub mod twin;
+pub mod validate;

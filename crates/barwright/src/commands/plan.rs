@@ -1,0 +1,168 @@
+//! `plan`, `prove` and `refbar`: from order and station to technique, proof and reference bar.
+
+use std::fmt::Write as _;
+
+use barwright_job::proof::{ClassProof, FlawClass};
+use barwright_job::{Finding, Sealed, Technique};
+use barwright_wave::Mode;
+
+use crate::bench::Bench;
+use crate::failure::{Failure, Outcome};
+use crate::steps;
+
+/// Work out how to look: the technique with the highest line speed that meets the order.
+///
+/// Reads order.toml, station.toml and rules.toml of the job folder; writes technique.json. Prints
+/// the rules that were kept with their figures, and which of them keeps the line from being faster.
+#[derive(Debug, clap::Args)]
+pub struct PlanArgs {}
+
+/// Show what the technique sees of every ordered flaw, nominal and worst over the tolerances.
+///
+/// Reads technique.json; writes proof.json. Exit status 1 if the ordered coverage is not met.
+#[derive(Debug, clap::Args)]
+pub struct ProveArgs {}
+
+/// Design the reference bar whose reflectors every beam meets, and how it must be moved.
+///
+/// Reads technique.json; writes reference-bar.json. Exit status 1 if a beam meets no reflector.
+#[derive(Debug, clap::Args)]
+pub struct RefbarArgs {}
+
+/// Plans.
+pub fn plan(bench: &Bench, _: &PlanArgs) -> Result<Outcome, Failure> {
+    let technique = steps::plan(&bench.job)?;
+    bench.say(&format!("wrote {}", bench.job.technique_path().display()));
+    bench.answer(&technique_text(&technique), &technique)?;
+    Ok(Outcome::Good)
+}
+
+/// The technique in a few lines.
+pub fn technique_text(technique: &Sealed<Technique>) -> String {
+    let t = &technique.body;
+    let count = |mode| t.beams.iter().filter(|b| b.mode == mode).count();
+    let mut text = String::new();
+    let _ = writeln!(text, "{}  ({})", t.name, technique.hash.short());
+    let _ = writeln!(
+        text,
+        "ring {}: {} longitudinal and {} shear beams, {} firings in {:.2} ms",
+        t.ring,
+        count(Mode::L),
+        count(Mode::S),
+        t.schedule.firings.len(),
+        t.schedule.period_s * 1e3
+    );
+    let _ = writeln!(
+        text,
+        "line speed {:.2} m/s, {:.2} mm between two shots of a beam",
+        t.line_speed_m_s,
+        t.pulse_spacing_m * 1e3
+    );
+    for limit in &t.limits {
+        let mark = if limit.binds { "binds" } else { "     " };
+        let _ = writeln!(
+            text,
+            "  {mark}  {}: {} (allowed: {}; {})",
+            limit.rule, limit.figure, limit.allowed, limit.source
+        );
+    }
+    findings_text(&mut text, &t.findings);
+    text
+}
+
+/// Findings, one a line.
+pub fn findings_text(text: &mut String, findings: &[Finding]) {
+    for finding in findings {
+        let _ = writeln!(text, "  finding: {}", finding.message);
+    }
+}
+
+/// Proves.
+pub fn prove(bench: &Bench, _: &ProveArgs) -> Result<Outcome, Failure> {
+    let bar = bench.progress("proving coverage", 100);
+    let proof = steps::prove(&bench.job, &|share| bar.set_position((share * 100.0) as u64))?;
+    bar.finish_and_clear();
+    bench.say(&format!("wrote {}", bench.job.proof_path().display()));
+    let mut text = String::new();
+    for class in &proof.body.classes {
+        let _ = writeln!(text, "{}", class_text(class));
+    }
+    let _ = writeln!(text, "worst case over: {}", proof.body.tolerances.join("; "));
+    findings_text(&mut text, &proof.body.findings);
+    let _ = writeln!(
+        text,
+        "{}",
+        if proof.body.met {
+            "the ordered coverage is met"
+        } else {
+            "the ordered coverage is NOT met"
+        }
+    );
+    bench.answer(&text, &proof)?;
+    Ok(Outcome::good_if(proof.body.met))
+}
+
+/// Coverage of one flaw class in one line.
+pub fn class_text(class: &ClassProof) -> String {
+    let of = match class.class {
+        FlawClass::Disc => "section below the skin",
+        FlawClass::Crack => "circumference",
+    };
+    let weakest = class
+        .weakest
+        .margin_db
+        .map_or("unseen".to_owned(), |db| format!("{db:+.1} dB re alarm height"));
+    format!(
+        "{}: {:.1} % of the {of} nominal, {:.1} % worst case (ordered {:.1} %); weakest {weakest} at x {:.1}, y {:.1} mm: {}",
+        class.flaw,
+        class.nominal * 100.0,
+        class.worst * 100.0,
+        class.ordered * 100.0,
+        class.weakest.x_m * 1e3,
+        class.weakest.y_m * 1e3,
+        class.weakest.cause
+    )
+}
+
+/// Designs the reference bar.
+pub fn refbar(bench: &Bench, _: &RefbarArgs) -> Result<Outcome, Failure> {
+    let reference = steps::reference_bar(&bench.job)?;
+    bench.say(&format!("wrote {}", bench.job.reference_path().display()));
+    let r = &reference.body;
+    let mut text = String::new();
+    let _ = writeln!(text, "{}: {:.0} mm long", r.name, r.length_m * 1e3);
+    for reflector in &r.reflectors {
+        let _ = writeln!(
+            text,
+            "  {}: {:?} at z {:.0} mm, {:.0}°, {:.1} mm from the axis",
+            reflector.name,
+            reflector.shape,
+            reflector.z_m * 1e3,
+            reflector.angle_rad.to_degrees(),
+            reflector.radius_m * 1e3
+        );
+    }
+    for motion in &r.motion {
+        let _ = writeln!(
+            text,
+            "  {}: at z {:.0} mm, turn {:.0}° in steps of {:.2}°, {:.1} s",
+            motion.purpose,
+            motion.z_m * 1e3,
+            motion.turn_rad.to_degrees(),
+            motion.turn_step_rad.to_degrees(),
+            motion.duration_s
+        );
+    }
+    let technique = bench.job.technique()?;
+    let unseen =
+        technique.body.beams.iter().filter(|b| !r.expected.iter().any(|e| e.beam == b.id)).count();
+    let _ = writeln!(
+        text,
+        "{} of {} beams meet a reflector",
+        technique.body.beams.len() - unseen,
+        technique.body.beams.len()
+    );
+    findings_text(&mut text, &r.findings);
+    bench.answer(&text, &reference)?;
+    Ok(Outcome::good_if(unseen == 0))
+}

@@ -1,0 +1,144 @@
+//! `twin`: captures with known truth from the virtual station.
+
+use std::path::PathBuf;
+
+use barwright_job::Sealed;
+use barwright_job::level::Level;
+use barwright_twin::{Scene, Truth, VirtualStation, demo_scene};
+use barwright_web::files;
+use clap::Subcommand;
+use serde::Serialize;
+
+use crate::bench::Bench;
+use crate::failure::{Failure, Outcome};
+use crate::steps;
+
+/// Make captures with known truth from the virtual station.
+///
+/// The scene (scene.toml) says which flaws the bars carry and what is wrong with the station; the
+/// captures come from the exact field of the bar with all its reflections.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(subcommand)]
+    action: Action,
+}
+
+#[derive(Debug, Subcommand)]
+enum Action {
+    /// Write a scene for the order: most bars clean, some with flaws of known kind.
+    Scene {
+        /// Seed of everything random.
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+    },
+    /// Turn the reference bar through its motion list.
+    Reference {
+        /// Load the gains of level.json.
+        #[arg(long)]
+        levelled: bool,
+        /// How often the motion list is gone through.
+        #[arg(long, default_value_t = 2)]
+        passes: u16,
+        /// Name of the capture.
+        #[arg(long, default_value = "reference-1")]
+        name: String,
+    },
+    /// Pass the reference bar through the ring at line speed, several times.
+    Check {
+        /// Number of passes; those of the rules if not given.
+        #[arg(long)]
+        passes: Option<u16>,
+        /// Name of the capture.
+        #[arg(long, default_value = "check-01")]
+        name: String,
+    },
+    /// Pass one bar of the scene through the ring.
+    Bar {
+        /// Its name in the scene.
+        #[arg(value_name = "BAR")]
+        bar: String,
+    },
+}
+
+#[derive(Serialize)]
+struct Made {
+    file: PathBuf,
+    hash: String,
+}
+
+/// The scene of the job folder.
+pub fn scene(bench: &Bench) -> Result<Scene, Failure> {
+    Ok(files::read_written(&bench.job.path("scene.toml"), Scene::from_toml)?)
+}
+
+/// Gains of a level, one for each beam.
+pub fn gains(level: &Sealed<Level>) -> Vec<f64> {
+    level.body.beams.iter().map(|b| b.gain_db).collect()
+}
+
+/// Makes a scene or a capture.
+pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    if let Action::Scene { seed } = args.action {
+        let order = bench.job.order()?;
+        let scene = demo_scene(seed, &order);
+        let path = bench.job.path("scene.toml");
+        files::write(&path, scene.to_toml().as_bytes())?;
+        files::write_sealed(
+            &bench.job.path("truth.json"),
+            &Truth::of(&scene, &bench.job.technique()?)?,
+        )?;
+        bench.say(&format!("wrote {} and truth.json", path.display()));
+        let flawed = scene.bars.iter().filter(|b| !b.flaws.is_empty()).count();
+        bench.answer(&format!("{} bars, {flawed} of them with flaws", scene.bars.len()), &scene)?;
+        return Ok(Outcome::Good);
+    }
+    let technique = bench.job.technique()?;
+    let scene = scene(bench)?;
+    let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
+    let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
+    let (name, hash) = match &args.action {
+        Action::Scene { .. } => unreachable!("handled above"),
+        Action::Reference { levelled, passes, name } => {
+            let reference = bench.job.reference()?;
+            let level = if *levelled { Some(bench.job.level()?) } else { None };
+            let gains = level.as_ref().map_or(nominal, gains);
+            let capture =
+                station.reference_capture(&reference, &gains, level.map(|l| l.hash), *passes)?;
+            (name.clone(), steps::store(&bench.job, name, capture)?)
+        }
+        Action::Check { passes, name } => {
+            let (reference, level) = (bench.job.reference()?, bench.job.level()?);
+            let rules = bench.job.rules()?;
+            let passes = passes.unwrap_or(u16::try_from(rules.check.passes).unwrap_or(u16::MAX));
+            let speed = technique.body.line_speed_m_s;
+            let capture = station.check_capture(
+                &reference,
+                &gains(&level),
+                Some(level.hash.clone()),
+                passes,
+                speed,
+            )?;
+            (name.clone(), steps::store(&bench.job, name, capture)?)
+        }
+        Action::Bar { bar } => {
+            let (order, level) = (bench.job.order()?, bench.job.level()?);
+            let flawed = scene.bar(bar).ok_or_else(|| {
+                Failure::new(format!("the scene holds no bar {bar}"))
+                    .hint(scene.bars.first().map(|b| format!("its bars are named like {}", b.name)))
+            })?;
+            let length = order.bars.length_mm / 1e3;
+            let capture = station.bar_capture(
+                flawed,
+                &order.order.heat,
+                length,
+                &gains(&level),
+                Some(level.hash.clone()),
+            )?;
+            (bar.clone(), steps::store(&bench.job, bar, capture)?)
+        }
+    };
+    let file = bench.job.capture_path(&name);
+    bench.say(&format!("wrote {}", file.display()));
+    bench.answer(&format!("capture {name} {}", hash.short()), &Made { file, hash: hash.0 })?;
+    Ok(Outcome::Good)
+}

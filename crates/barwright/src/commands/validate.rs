@@ -1,0 +1,111 @@
+//! `validate`: outside checks.
+
+use std::fmt::Write as _;
+use std::path::PathBuf;
+
+use barwright_web::files;
+use serde::Serialize;
+
+use crate::bench::Bench;
+use crate::failure::{Failure, Outcome};
+use crate::validate::{Comparison, Findings, cases, published};
+
+/// Compare what the program computes with outside references, value by value.
+///
+/// Without options the built-in list is compared: values printed in standards, handbooks and
+/// papers, and closed forms. With `--cases` a folder of case files made by an independent program.
+/// Prints the value, the reference, their difference, the tolerance, the kind of truth and the
+/// source of each; writes the same to a file; ends with a count. Files it does not know are listed
+/// as not run, never as passed.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Folder of case files.
+    #[arg(long, value_name = "FOLDER")]
+    cases: Option<PathBuf>,
+    /// File to write every comparison to.
+    #[arg(long, value_name = "FILE", default_value = "validation.json")]
+    out: PathBuf,
+}
+
+/// What is written and, with `--json`, printed.
+#[derive(Serialize)]
+struct Record<'a> {
+    program: &'static str,
+    checks: usize,
+    outside_tolerance: usize,
+    #[serde(flatten)]
+    findings: &'a Findings,
+}
+
+/// Compares, prints and writes.
+pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    let findings = match &args.cases {
+        Some(folder) => cases::compare_folder(folder)?,
+        None => published::compare()?,
+    };
+    let checks = findings.comparisons.len();
+    if checks == 0 {
+        return Err(Failure::new("nothing was compared")
+            .hint(Some("the folder holds no case file of a known kind".into())));
+    }
+    let outside = findings.comparisons.iter().filter(|c| !c.inside()).count();
+    let record = Record {
+        program: env!("CARGO_PKG_VERSION"),
+        checks,
+        outside_tolerance: outside,
+        findings: &findings,
+    };
+    let mut text = serde_json::to_string_pretty(&record).map_err(|e| Failure::because(&e))?;
+    text.push('\n');
+    files::write(&args.out, text.as_bytes())?;
+    bench.say(&format!("every comparison is in {}", args.out.display()));
+    bench.answer(&table(&findings, checks, outside), &record)?;
+    Ok(Outcome::good_if(outside == 0))
+}
+
+fn table(findings: &Findings, checks: usize, outside: usize) -> String {
+    let mut text = String::new();
+    let width =
+        |f: &dyn Fn(&Comparison) -> usize| findings.comparisons.iter().map(f).max().unwrap_or(0);
+    let (case, quantity) =
+        (width(&|c| c.case.chars().count()), width(&|c| c.quantity.chars().count()));
+    let _ = writeln!(
+        text,
+        "{:case$}  {:quantity$}  {:>14}  {:>14}  {:>10}  {:>10}  {:5}  kind of truth; source",
+        "case", "quantity", "value", "reference", "difference", "tolerance", "unit"
+    );
+    for c in &findings.comparisons {
+        let mark = if c.inside() { " " } else { "  <-- OUTSIDE TOLERANCE" };
+        let _ = writeln!(
+            text,
+            "{:case$}  {:quantity$}  {:>14}  {:>14}  {:>10.2e}  {:>10.2e}  {:5}  {}; {}{mark}",
+            c.case,
+            c.quantity,
+            number(c.value),
+            number(c.reference),
+            c.difference,
+            c.tolerance,
+            c.unit,
+            c.truth.words(),
+            c.source
+        );
+    }
+    for n in &findings.not_run {
+        let _ = writeln!(text, "NOT RUN  {}: {}", n.name, n.reason);
+    }
+    let _ = write!(text, "{checks} checks, {outside} outside tolerance");
+    if !findings.not_run.is_empty() {
+        let _ = write!(text, " ({} not run)", findings.not_run.len());
+    }
+    text
+}
+
+/// Ten digits, in the shorter of the two notations.
+fn number(x: f64) -> String {
+    if x == 0.0 || (1e-3..1e6).contains(&x.abs()) {
+        let digits = 6_i32.saturating_sub(x.abs().max(1.0).log10() as i32).max(0);
+        format!("{x:.*}", usize::try_from(digits).unwrap_or(0))
+    } else {
+        format!("{x:.7e}")
+    }
+}

@@ -1,0 +1,316 @@
+//! `demo`: the whole job on an invented order and a virtual station.
+//!
+//! Strings together the steps that the other commands do one by one. Every figure in its summary
+//! is computed; the truth is only looked at afterwards, to say what was found and missed.
+
+mod clock;
+mod compare;
+mod summary;
+
+use std::path::PathBuf;
+
+use barwright_job::Hash;
+use barwright_ledger::Ledger;
+use barwright_twin::{Truth, VirtualStation, demo_scene};
+use barwright_web::{JobFolder, files};
+use serde::Serialize;
+
+use self::clock::{LineClock, Stopwatch};
+use self::summary::Summary;
+use crate::bench::Bench;
+use crate::commands::certify::Papers;
+use crate::commands::example::Example;
+use crate::commands::ledger::{What, record};
+use crate::commands::twin::gains;
+use crate::commands::{level, plan, serve};
+use crate::failure::{Failure, Outcome};
+use crate::steps;
+
+/// Do the whole job on an invented order and a virtual station, in one folder.
+///
+/// Plans 42 mm round bars for a ring of arc probes, proves the coverage, levels and checks on the
+/// virtual station, screens a lot of which some bars carry known flaws, judges, records and prints.
+/// Ends with what was found, missed and wrongly called. No server, no network.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Folder for everything; must be empty or hold an earlier demo.
+    #[arg(long, value_name = "FOLDER", default_value = "out/demo")]
+    out: PathBuf,
+    /// Seed of everything random.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Number of bars in the lot.
+    #[arg(long, default_value_t = 24)]
+    bars: u32,
+    /// Keep the raw captures of the bars (about 60 MB each), not only every peak and the A-scans
+    /// around indications.
+    #[arg(long)]
+    keep_captures: bool,
+    /// Open the pages on loopback afterwards.
+    #[arg(long)]
+    serve: bool,
+    /// Address and port of the pages.
+    #[arg(long, default_value = "127.0.0.1:8642", requires = "serve")]
+    address: std::net::SocketAddr,
+}
+
+/// Marks a folder as a demo's own, so that a rerun may clear it and nothing else.
+const MARK: &str = "demo.json";
+
+/// Who enters the demo's records.
+const AUTHOR: &str = "demo";
+
+/// How often the reference bar goes through its motion list for a level.
+const TURNS: u16 = 2;
+
+#[derive(Serialize)]
+struct Mark<'a> {
+    made_by: &'a str,
+    seed: u64,
+    bars: u32,
+}
+
+/// Runs the demo.
+pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    let job = JobFolder::new(&args.out);
+    clear(&job)?;
+    let text = serde_json::to_string_pretty(&Mark {
+        made_by: "barwright demo",
+        seed: args.seed,
+        bars: args.bars,
+    })
+    .map_err(|e| Failure::because(&e))?;
+    files::write(&job.path(MARK), text.as_bytes())?;
+    let summary = Demo::new(bench, job.clone(), args)?.run()?;
+    files::write(&job.path("summary.txt"), summary.text().as_bytes())?;
+    let json = serde_json::to_string_pretty(&summary).map_err(|e| Failure::because(&e))?;
+    files::write(&job.path("summary.json"), json.as_bytes())?;
+    bench.answer(&format!("{}\n{}", summary.text(), summary.times_text()), &summary)?;
+    bench.say(&format!("everything is in {}", args.out.display()));
+    if args.serve {
+        let bench = Bench { job, json: bench.json };
+        return serve::run(&bench, &serve::Args { address: args.address });
+    }
+    Ok(Outcome::good_if(summary.sound()))
+}
+
+/// Empties a folder that an earlier demo made; refuses any other that is not empty.
+fn clear(job: &JobFolder) -> Result<(), Failure> {
+    let root = job.root();
+    let occupied = match std::fs::read_dir(root) {
+        Ok(mut entries) => entries.next().is_some(),
+        Err(e) if e.kind() == std::io::ErrorKind::NotFound => false,
+        Err(e) => {
+            return Err(Failure::new(format!("{}: {e}", root.display()))
+                .hint(Some("choose a folder you may write to with --out".into())));
+        }
+    };
+    if !occupied {
+        return Ok(());
+    }
+    if !job.path(MARK).exists() {
+        return Err(Failure::new(format!("{} holds something that no demo made", root.display()))
+            .hint(Some("choose an empty folder with --out".into())));
+    }
+    std::fs::remove_dir_all(root).map_err(|e| {
+        Failure::new(format!("{}: the earlier demo cannot be removed: {e}", root.display()))
+    })
+}
+
+/// A demo under way.
+struct Demo<'a> {
+    bench: &'a Bench,
+    args: &'a Args,
+    job: JobFolder,
+    ledger: Ledger,
+    clock: LineClock,
+    watch: Stopwatch,
+}
+
+impl<'a> Demo<'a> {
+    fn new(bench: &'a Bench, job: JobFolder, args: &'a Args) -> Result<Self, Failure> {
+        Example::Round42.write(&job)?;
+        let order = files::read_text(&job.order_path())?;
+        let order = order.replace("count = 24", &format!("count = {}", args.bars));
+        files::write(&job.order_path(), order.as_bytes())?;
+        let clock = LineClock::start();
+        let ledger =
+            Ledger::create(job.ledger_path(), &job.station()?.station.name, clock.now_us())?;
+        Ok(Self { bench, args, job, ledger, clock, watch: Stopwatch::default() })
+    }
+
+    /// Enters a document of the job folder.
+    fn enter(&mut self, what: What, name: &str) -> Result<(), Failure> {
+        let record = record(&self.job, what, name)?;
+        self.ledger.append(&record, AUTHOR, self.clock.now_us())?;
+        Ok(())
+    }
+
+    fn run(mut self) -> Result<Summary, Failure> {
+        let (bench, job) = (self.bench, self.job.clone());
+        self.watch.begin("plan");
+        let technique = steps::plan(&job)?;
+        bench.say(&plan::technique_text(&technique));
+        for what in [What::Order, What::Station, What::Rules, What::Technique] {
+            self.enter(what, "")?;
+        }
+        self.watch.begin("prove");
+        let progress = bench.progress("proving coverage", 100);
+        let proof = steps::prove(&job, &|share| progress.set_position((share * 100.0) as u64))?;
+        progress.finish_and_clear();
+        for class in &proof.body.classes {
+            bench.say(&plan::class_text(class));
+        }
+        self.enter(What::Proof, "")?;
+        self.watch.begin("reference bar");
+        let reference = steps::reference_bar(&job)?;
+        self.enter(What::ReferenceBar, "")?;
+
+        self.watch.begin("virtual station");
+        let order = job.order()?;
+        let scene = demo_scene(self.args.seed, &order);
+        files::write(&job.path("scene.toml"), scene.to_toml().as_bytes())?;
+        let truth = Truth::of(&scene, &technique)?;
+        files::write_sealed(&job.path("truth.json"), &truth)?;
+        let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
+
+        self.watch.begin("level");
+        let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
+        let duration: f64 =
+            reference.body.motion.iter().map(|m| m.duration_s).sum::<f64>() * f64::from(TURNS);
+        let capture = station.reference_capture(&reference, &nominal, None, TURNS)?;
+        steps::store(&job, "reference-1", capture)?;
+        self.clock.pass_s(duration);
+        let first = steps::level(&job, &job.capture_path("reference-1"))?;
+        bench.say(&level::level_text(&first));
+        // The second capture shows what the first level's gains made of it; its level is in force.
+        let capture = station.reference_capture(
+            &reference,
+            &gains(&first),
+            Some(first.hash.clone()),
+            TURNS,
+        )?;
+        steps::store(&job, "reference-2", capture)?;
+        self.clock.pass_s(duration);
+        let level = steps::level(&job, &job.capture_path("reference-2"))?;
+        bench.say(&level::level_text(&level));
+        self.enter(What::Level, "")?;
+
+        let mut checks = vec![self.check(&station, "check-01")?];
+        let judgements = self.bars(&station, &scene)?;
+        checks.push(self.check(&station, "check-02")?);
+
+        self.watch.begin("papers");
+        self.papers()?;
+        self.watch.end();
+        let now = self.clock.now_us();
+        let states = self.ledger.bars(now)?;
+        let verification = self.ledger.verify(None)?;
+        let compared = compare::compare(&truth.body, &judgements);
+        Ok(Summary::new(summary::Parts {
+            seed: self.args.seed,
+            technique: &technique,
+            proof: &proof,
+            levels: [&first, &level],
+            checks: &checks,
+            judgements: &judgements,
+            states: &states,
+            verification: &verification,
+            compared,
+            rules: &job.rules()?,
+            order: &order,
+            times: self.watch.times(),
+        }))
+    }
+
+    /// Passes the reference bar at line speed, judges and enters the check.
+    fn check(
+        &mut self,
+        station: &VirtualStation,
+        name: &str,
+    ) -> Result<barwright_job::Sealed<barwright_job::check::Check>, Failure> {
+        self.watch.begin("check");
+        let (technique, level, reference) =
+            (self.job.technique()?, self.job.level()?, self.job.reference()?);
+        let passes = u16::try_from(self.job.rules()?.check.passes).unwrap_or(u16::MAX);
+        let speed = technique.body.line_speed_m_s;
+        let capture = station.check_capture(
+            &reference,
+            &gains(&level),
+            Some(level.hash.clone()),
+            passes,
+            speed,
+        )?;
+        steps::store(&self.job, name, capture)?;
+        self.clock.pass_s(f64::from(passes) * (reference.body.length_m / speed + 30.0));
+        let (number, check) = steps::check(&self.job, &self.job.capture_path(name))?;
+        self.bench.say(&level::check_text(number, &check));
+        self.enter(What::Check, &number.to_string())?;
+        Ok(check)
+    }
+
+    /// Screens, judges and enters every bar of the scene.
+    fn bars(
+        &mut self,
+        station: &VirtualStation,
+        scene: &barwright_twin::Scene,
+    ) -> Result<Vec<barwright_job::Sealed<barwright_job::judgement::Judgement>>, Failure> {
+        let (technique, level, order) =
+            (self.job.technique()?, self.job.level()?, self.job.order()?);
+        let length = order.bars.length_mm / 1e3;
+        let progress = self.bench.progress("bars", scene.bars.len() as u64);
+        let mut judgements = Vec::new();
+        for bar in &scene.bars {
+            self.watch.begin("virtual bars");
+            let capture = station.bar_capture(
+                bar,
+                &order.order.heat,
+                length,
+                &gains(&level),
+                Some(level.hash.clone()),
+            )?;
+            steps::store(&self.job, &bar.name, capture)?;
+            // A bar's way through the ring, and the gap to the next.
+            self.clock.pass_s(length / technique.body.line_speed_m_s + 2.0);
+            self.watch.begin("screen");
+            let path = self.job.capture_path(&bar.name);
+            steps::screen(&self.job, &path, true)?;
+            if !self.args.keep_captures {
+                std::fs::remove_file(&path)
+                    .map_err(|e| Failure::new(format!("{}: {e}", path.display())))?;
+            }
+            self.watch.begin("sentence");
+            judgements.push(steps::judge(&self.job, &bar.name)?);
+            self.watch.begin("ledger");
+            self.enter(What::Bar, &bar.name)?;
+            self.enter(What::Judgement, &bar.name)?;
+            progress.inc(1);
+        }
+        progress.finish_and_clear();
+        Ok(judgements)
+    }
+
+    /// Sets every paper and enters it.
+    fn papers(&mut self) -> Result<(), Failure> {
+        self.clock.pass_s(60.0);
+        let names = self.job.bars()?;
+        let mut set = Vec::new();
+        {
+            let papers = Papers::new(&self.job, self.clock.now_us())?;
+            let progress = self.bench.progress("papers", names.len() as u64);
+            for name in &names {
+                set.push((format!("bar-{name}"), papers.bar(name)?));
+                progress.inc(1);
+            }
+            progress.finish_and_clear();
+            set.extend(papers.sheets()?);
+            set.push(("lot".to_owned(), papers.lot()?));
+        }
+        for (name, bytes) in &set {
+            files::write(&self.job.paper_path(name), bytes)?;
+            let record = barwright_ledger::Record::paper(name, name, Hash::of(bytes), []);
+            self.ledger.append(&record, AUTHOR, self.clock.now_us())?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,167 @@
+//! The steps of the job, each one function from the files of a job folder to the next file.
+//!
+//! Commands call one of them; the demo calls all of them in turn. None of them prints.
+
+use std::path::Path;
+
+use barwright_capture::{
+    CaptureReader, CaptureWriter, Header, Shots, hash_file, read_echoes, write_echoes, write_kept,
+};
+use barwright_evaluate::check::Checking;
+use barwright_evaluate::level::Levelling;
+use barwright_evaluate::screen::Screening;
+use barwright_evaluate::sentence;
+use barwright_job::{
+    Hash, Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement,
+    level::Level, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+};
+use barwright_twin::Capture;
+use barwright_web::{JobFolder, files};
+
+use crate::failure::Failure;
+
+/// Order and station to a technique; writes `technique.json`.
+pub fn plan(job: &JobFolder) -> Result<Sealed<Technique>, Failure> {
+    let (order, station, rules) = (job.order()?, job.station()?, job.rules()?);
+    let technique = barwright_plan::technique(&order, &station, &rules)?;
+    files::write_sealed(&job.technique_path(), &technique)?;
+    Ok(technique)
+}
+
+/// What the technique sees of the ordered flaws; writes `proof.json`. `progress` hears shares from
+/// 0 to 1.
+pub fn prove(job: &JobFolder, progress: &(dyn Fn(f32) + Sync)) -> Result<Sealed<Proof>, Failure> {
+    let (order, station, technique) = (job.order()?, job.station()?, job.technique()?);
+    let proof = barwright_plan::prove(&order, &station, &technique, progress)?;
+    files::write_sealed(&job.proof_path(), &proof)?;
+    Ok(proof)
+}
+
+/// The reference bar and its motion list; writes `reference-bar.json`.
+pub fn reference_bar(job: &JobFolder) -> Result<Sealed<ReferenceBar>, Failure> {
+    let reference = barwright_plan::reference_bar(&job.technique()?)?;
+    files::write_sealed(&job.reference_path(), &reference)?;
+    Ok(reference)
+}
+
+/// Stores a capture of the virtual station under a name in the job folder.
+pub fn store(job: &JobFolder, name: &str, capture: Capture<'_>) -> Result<Hash, Failure> {
+    let path = job.capture_path(name);
+    files::make_room(&path)?;
+    let mut writer = CaptureWriter::create(&path, capture.header())?;
+    capture.run(&mut |shots: Shots| -> Result<(), Failure> { Ok(writer.write(&shots)?) })?;
+    Ok(writer.finish()?)
+}
+
+/// Stores shots that are already in memory.
+pub fn store_shots(path: &Path, header: &Header, shots: &Shots) -> Result<Hash, Failure> {
+    files::make_room(path)?;
+    let mut writer = CaptureWriter::create(path, header)?;
+    writer.write(shots)?;
+    Ok(writer.finish()?)
+}
+
+/// A capture on disk, ready to be judged.
+struct Recorded {
+    reader: CaptureReader,
+    hash: Hash,
+}
+
+impl Recorded {
+    fn open(path: &Path) -> Result<Self, Failure> {
+        Ok(Self { reader: CaptureReader::open(path)?, hash: hash_file(path)? })
+    }
+
+    fn header(&self) -> &Header {
+        self.reader.header()
+    }
+
+    /// Hands every batch to a judge and returns the capture's hash.
+    fn feed<E>(self, mut judge: impl FnMut(&Shots) -> Result<(), E>) -> Result<Hash, Failure>
+    where
+        Failure: From<E>,
+    {
+        for shots in self.reader {
+            judge(&shots?)?;
+        }
+        Ok(self.hash)
+    }
+}
+
+/// Gains from a capture of the reference bar; writes `level.json`.
+pub fn level(job: &JobFolder, capture: &Path) -> Result<Sealed<Level>, Failure> {
+    let (station, rules) = (job.station()?, job.rules()?);
+    let recorded = Recorded::open(capture)?;
+    let mut levelling = Levelling::new(
+        &job.technique()?,
+        &job.reference()?,
+        &rules,
+        &station.electronics,
+        recorded.header(),
+    )?;
+    let hash = recorded.feed(|shots| levelling.push(shots))?;
+    let level = levelling.finish(hash)?;
+    files::write_sealed(&job.level_path(), &level)?;
+    Ok(level)
+}
+
+/// The dynamic check from a capture; writes the next `checks/check-NN.json` and returns its number.
+pub fn check(job: &JobFolder, capture: &Path) -> Result<(usize, Sealed<Check>), Failure> {
+    let recorded = Recorded::open(capture)?;
+    let mut checking = Checking::new(
+        &job.technique()?,
+        &job.level()?,
+        &job.reference()?,
+        &job.rules()?,
+        recorded.header(),
+    )?;
+    let hash = recorded.feed(|shots| checking.push(shots))?;
+    let check = checking.finish(hash)?;
+    let number = job.checks()?.len() + 1;
+    files::write_sealed(&job.check_path(number), &check)?;
+    Ok((number, check))
+}
+
+/// Evaluates a bar's capture; writes `bars/NAME.screened.json`, the echoes and the kept A-scans.
+///
+/// `levelled`: whether the level of the job folder must have been loaded; a still capture of a
+/// block may do without.
+pub fn screen(
+    job: &JobFolder,
+    capture: &Path,
+    levelled: bool,
+) -> Result<Sealed<ScreenedBar>, Failure> {
+    let technique = job.technique()?;
+    let level = if levelled { Some(job.level()?) } else { None };
+    let recorded = Recorded::open(capture)?;
+    let mut screening =
+        Screening::new(&technique, level.as_ref(), &job.rules()?, recorded.header())?;
+    let hash = recorded.feed(|shots| screening.push(shots))?;
+    let screened = screening.finish(hash);
+    let bar = screened.bar.bar.clone();
+    files::make_room(&job.echoes_path(&bar))?;
+    let echo_hash = write_echoes(&job.echoes_path(&bar), &technique.hash, &screened.echoes)?;
+    write_kept(&job.ascans_path(&bar), &technique.hash, &technique.body.record, &screened.kept)?;
+    let sealed = screened.seal(echo_hash);
+    files::write_sealed(&job.screened_path(&bar), &sealed)?;
+    Ok(sealed)
+}
+
+/// Judges a screened bar; writes `bars/NAME.judgement.json`.
+pub fn judge(job: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, Failure> {
+    let screened = job.screened(bar)?;
+    let path = job.echoes_path(bar);
+    let found = hash_file(&path)?;
+    screened.demand(&job.screened_path(bar).display().to_string(), "echoes", &found)?;
+    let echoes = read_echoes(&path)?;
+    let (technique, rules, order): (_, Rules, Order) =
+        (job.technique()?, job.rules()?, job.order()?);
+    let judgement = sentence(&screened, &echoes.echoes, &technique, &rules, &order)?;
+    files::write_sealed(&job.judgement_path(bar), &judgement)?;
+    Ok(judgement)
+}
+
+/// The line a station stands in, as the ledger names it.
+pub fn line_of(station: &Station) -> &str {
+    &station.station.line
+}

@@ -1,0 +1,87 @@
+//! `validate` compares, counts, and never passes what it did not run.
+
+mod support;
+
+use support::{barwright, json, shared};
+
+#[test]
+fn the_built_in_list_is_inside_its_tolerances() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().join("validation.json");
+    let said = barwright(&["validate", "--out", out.to_str().expect("path")]);
+    assert_eq!(said.code, 0, "{}", said.out);
+    let record = json(&out);
+    assert!(record["checks"].as_u64().expect("a count") >= 20, "{record}");
+    assert_eq!(record["outside_tolerance"], 0);
+    let last = said.out.trim_end().lines().last().expect("a line");
+    assert!(last.ends_with("checks, 0 outside tolerance"), "{last}");
+}
+
+/// Truth: independent code, at the tolerances written in the files.
+#[test]
+fn every_case_file_is_inside_its_tolerances() {
+    let Some(cases) = shared("check-values") else { return };
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().join("validation.json");
+    let said = barwright(&[
+        "validate",
+        "--cases",
+        cases.to_str().expect("path"),
+        "--out",
+        out.to_str().expect("path"),
+    ]);
+    assert_eq!(said.code, 0, "{}", said.out);
+    let record = json(&out);
+    let kinds: std::collections::BTreeSet<&str> = record["comparisons"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|c| c["case"].as_str().expect("a name").split(' ').next().expect("a word"))
+        .collect();
+    for kind in [
+        "exact_broadband",
+        "exact_point",
+        "fermat_times",
+        "plane_wave",
+        "pulse_echo_time",
+        "sdh_scatter",
+        "water_speed",
+    ] {
+        assert!(kinds.contains(kind), "{kind} was not compared");
+    }
+    assert_eq!(record["not_run"].as_array().expect("a list").len(), 0);
+}
+
+#[test]
+fn a_wrong_reference_is_outside_and_an_unknown_kind_is_not_run() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let case = r#"{"title": "t", "suggested_tolerance": {"abs_m_s": 1e-6},
+        "cases": [{"id": "a", "temperature_C": 20.0, "expected": {"c_m_s": 1482.4595}}]}"#;
+    std::fs::write(folder.path().join("water_speed-misprint.json"), case).expect("write");
+    std::fs::write(folder.path().join("sea_water.json"), case).expect("write");
+    let out = folder.path().join("out/validation.json");
+    let said = barwright(&[
+        "validate",
+        "--cases",
+        folder.path().to_str().expect("path"),
+        "--out",
+        out.to_str().expect("path"),
+    ]);
+    assert_eq!(said.code, 1, "{}", said.out);
+    assert!(said.out.contains("1 checks, 1 outside tolerance (1 not run)"), "{}", said.out);
+    assert!(said.out.contains("NOT RUN  sea_water.json"), "{}", said.out);
+}
+
+#[test]
+fn a_folder_without_cases_is_not_a_pass() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().join("v.json");
+    let said = barwright(&[
+        "validate",
+        "--cases",
+        folder.path().to_str().expect("path"),
+        "--out",
+        out.to_str().expect("path"),
+    ]);
+    assert_eq!(said.code, 2, "{}", said.out);
+}
