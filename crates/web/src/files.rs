@@ -33,7 +33,7 @@ pub enum FileError {
         source: std::io::Error,
     },
     /// The text is not a usable document.
-    #[error(transparent)]
+    #[error("{source}")]
     Document {
         /// The reason, with line and key.
         source: DocumentError,
@@ -96,6 +96,19 @@ pub fn read_sealed<T: Document>(path: &Path) -> Result<Sealed<T>, FileError> {
     read_written(path, Sealed::<T>::from_json)
 }
 
+/// Makes the folders above a file that somebody else will write.
+///
+/// # Errors
+/// [`FileError::Write`] when they cannot be made.
+pub fn make_room(path: &Path) -> Result<(), FileError> {
+    std::fs::create_dir_all(folder_of(path))
+        .map_err(|source| FileError::Write { path: path.to_owned(), source })
+}
+
+fn folder_of(path: &Path) -> &Path {
+    path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."))
+}
+
 /// Writes a file so that a reader finds either the old content or the new, never a part: a
 /// temporary file beside it, synced, then renamed.
 ///
@@ -103,7 +116,7 @@ pub fn read_sealed<T: Document>(path: &Path) -> Result<Sealed<T>, FileError> {
 /// [`FileError::Write`]; the old content stands.
 pub fn write(path: &Path, content: &[u8]) -> Result<(), FileError> {
     let attempt = || -> std::io::Result<()> {
-        let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let folder = folder_of(path);
         std::fs::create_dir_all(folder)?;
         let mut file = tempfile::Builder::new().prefix(".writing-").tempfile_in(folder)?;
         file.write_all(content)?;

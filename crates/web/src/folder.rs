@@ -141,12 +141,20 @@ impl JobFolder {
         self.names("bars", ".screened.json")
     }
 
+    /// Names of the checks made so far, without ending, oldest first.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn check_names(&self) -> Result<Vec<String>, FileError> {
+        self.names("checks", ".json")
+    }
+
     /// The checks made so far, oldest first.
     ///
     /// # Errors
     /// The file's or the document's reason.
     pub fn checks(&self) -> Result<Vec<Sealed<Check>>, FileError> {
-        self.names("checks", ".json")?
+        self.check_names()?
             .iter()
             .map(|name| files::read_sealed(&self.path(&format!("checks/{name}.json"))))
             .collect()

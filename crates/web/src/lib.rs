@@ -1,8 +1,23 @@
 //! The pages, the service, and the job folder they share with the command line.
+//!
+//! Where to start reading: [`folder`] (the documents under fixed names), [`mod@serve`] (the
+//! service), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
+//! file each).
 #![deny(missing_docs)]
 
+mod assets;
+mod cache;
+mod chain;
 pub mod files;
 pub mod folder;
+mod look;
+mod lot;
+mod pages;
+mod record;
+mod router;
+pub mod serve;
 
 pub use files::FileError;
 pub use folder::JobFolder;
+pub use router::router;
+pub use serve::{ServeError, serve, serve_anywhere, serve_on};

@@ -1,0 +1,46 @@
+// Read-outs under the pointer and an enlarged form for pictures. Without this script every
+// picture still stands, and the table behind it says the same.
+
+/** The words of the innermost titled part under the pointer; the picture's own title is no part. */
+function wordsAt(target, svg) {
+  for (let node = target; node && node !== svg; node = node.parentNode) {
+    const title = [...node.children].find((c) => c.tagName === "title");
+    if (title) return title.textContent;
+  }
+  return "";
+}
+
+/** A place along the bar: the picture says where its axis begins and ends, in its own units. */
+function alongAt(event, figure, svg) {
+  const { alongFrom, alongTo, alongLength } = figure.dataset;
+  if (!alongLength) return "";
+  const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+  const share = (point.x - Number(alongFrom)) / (Number(alongTo) - Number(alongFrom));
+  if (share < 0 || share > 1) return "";
+  return `${(share * Number(alongLength)).toFixed(3)} m from the head end`;
+}
+
+for (const figure of document.querySelectorAll("figure.picture")) {
+  const svg = figure.querySelector("svg");
+  if (!svg) continue;
+  const tools = document.createElement("div");
+  tools.className = "tools";
+  const out = document.createElement("output");
+  const larger = document.createElement("button");
+  larger.type = "button";
+  larger.textContent = "Enlarge";
+  larger.setAttribute("aria-pressed", "false");
+  larger.addEventListener("click", () => {
+    const on = figure.classList.toggle("enlarged");
+    larger.textContent = on ? "Fit" : "Enlarge";
+    larger.setAttribute("aria-pressed", String(on));
+  });
+  tools.append(out, larger);
+  figure.append(tools);
+  svg.addEventListener("pointermove", (event) => {
+    out.textContent = [alongAt(event, figure, svg), wordsAt(event.target, svg)].filter(Boolean).join(" · ");
+  });
+  svg.addEventListener("pointerleave", () => {
+    out.textContent = "";
+  });
+}

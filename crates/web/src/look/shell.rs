@@ -1,0 +1,127 @@
+//! The frame of every page: the bar across the top, the chain, the holds, the words below.
+
+use maud::{DOCTYPE, Markup, html};
+
+use super::mark;
+use crate::{
+    chain::{Link, Shape, chain},
+    lot::Lot,
+};
+use barwright_report::text;
+
+/// The pages that are no link of the chain.
+const OTHERS: [(&str, &str); 5] = [
+    ("/", "Lot"),
+    ("/proof", "Proof"),
+    ("/reference", "Reference bar"),
+    ("/ledger", "Ledger"),
+    ("/papers", "Papers"),
+];
+
+/// A page: its address, its heading, a sentence under it, and the rest.
+pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -> Markup {
+    let order = lot.order.here();
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            (head(title))
+            body {
+                a.skip href="#main" { "Skip to the content" }
+                header.top {
+                    div.plate {
+                        a.name href="/" { (mark::link(Shape::Closed)) span { "Barwright" } }
+                        p.lot {
+                            @if let Some(o) = order {
+                                strong { (text::visible(&o.order.number)) }
+                                span { (text::section(&o.section())) }
+                                span { "heat " (text::visible(&o.order.heat)) }
+                            } @else { span { "no order yet" } }
+                        }
+                        button.form type="button" hidden data-form-switch { "Dark" }
+                    }
+                    (links(&chain(lot), here, here == "/"))
+                    nav.others aria-label="Pages" {
+                        ul {
+                            @for (href, name) in OTHERS {
+                                li { a href=(href) aria-current=[(here == href).then_some("page")] { (name) } }
+                            }
+                        }
+                    }
+                }
+                (holds(lot))
+                main #main tabindex="-1" {
+                    div.head { h1 { (title) } p.lead { (lead) } }
+                    (body)
+                }
+                footer.foot {
+                    p { "Read from " code { (text::visible(&lot.folder.root().display().to_string())) } ". These pages change nothing." }
+                }
+            }
+        }
+    }
+}
+
+/// The head of a page; nothing in it is inline.
+pub fn head(title: &str) -> Markup {
+    html! {
+        head {
+            meta charset="utf-8";
+            meta name="viewport" content="width=device-width, initial-scale=1";
+            meta name="color-scheme" content="light dark";
+            title { (title) " · Barwright" }
+            link rel="icon" href="/assets/icon.svg" type="image/svg+xml";
+            link rel="preload" href="/assets/type/archivo.woff2" as="font" type="font/woff2" crossorigin;
+            link rel="stylesheet" href="/assets/tokens.css";
+            link rel="stylesheet" href="/assets/page.css";
+            script src="/assets/form.js" {}
+            script type="module" src="/assets/pictures.js" {}
+        }
+    }
+}
+
+fn links(chain: &[Link; 6], here: &str, large: bool) -> Markup {
+    let broken_before = |k: usize| k > 0 && chain[..=k].iter().any(|l| l.shape != Shape::Closed);
+    html! {
+        nav.chain.large[large] aria-label="Chain of evidence" {
+            ol {
+                @for (k, link) in chain.iter().enumerate() {
+                    li class=(if broken_before(k) { "loose" } else { "joined" }) {
+                        a href=(link.href) aria-current=[(here == link.href).then_some("page")] {
+                            (mark::link(link.shape))
+                            span.stage { (link.name) }
+                            span.state { (link.shape.word()) }
+                            span.words { (text::visible(&link.words)) }
+                            @if large {
+                                @if let Some(time) = &link.time { time.when { (time) } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn holds(lot: &Lot) -> Markup {
+    let held = lot.ledger.holds();
+    if held.is_empty() {
+        return html! {};
+    }
+    let names: Vec<&str> = held.iter().take(12).map(|b| b.bar.bar.as_str()).collect();
+    let more = held.len().saturating_sub(names.len());
+    html! {
+        section.holds role="alert" aria-label="Open holds" {
+            (mark::link(Shape::Split))
+            p {
+                strong {
+                    (held.len()) @if held.len() == 1 { " bar is held" } @else { " bars are held" }
+                    " and must not leave: "
+                }
+                (text::visible(&names.join(", ")))
+                @if more > 0 { " and " (more) " more" }
+                ". "
+                a href="/bars?state=held" { "Why, and what to do" }
+            }
+        }
+    }
+}

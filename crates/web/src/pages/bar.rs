@@ -1,0 +1,350 @@
+//! One bar: what was inspected, what was seen, what follows and how it is cut.
+
+use barwright_job::{
+    Sealed, Technique,
+    judgement::{CutPlan, Fate, Indication, Judgement, Verdict},
+    screened::ScreenedBar,
+};
+use barwright_ledger::{BarState, State};
+use barwright_report::{
+    Palette, Place, Rays, Ribbon, Ring,
+    ribbon::{ALONG_PX, Heights, ribbon},
+    ring, text,
+};
+use maud::{Markup, PreEscaped, html};
+
+use super::unrolled::unrolled;
+use crate::{
+    cache::Doc,
+    look::{
+        mark,
+        parts::{self, facts, unit},
+        segment, shell,
+        table::{behind, figures, table, words},
+    },
+    lot::{Bar, Lot, Standing},
+};
+
+/// Indications drawn in sections of their own at most.
+const SECTIONS: usize = 12;
+
+/// The page of a bar of the folder; nothing for an unknown name.
+pub fn page(lot: &Lot, name: &str) -> Option<Markup> {
+    let bar = lot.bars.iter().find(|b| b.name == name)?;
+    let standing = lot.standing(bar);
+    let lead = html! {
+        span.stand { (mark::standing(standing)) strong { (standing.words()) } }
+        @if let Some(s) = bar.screened.here() {
+            " heat " (text::visible(&s.body.heat)) ", " (unit(text::number(s.body.length_m, 3), "m"))
+        }
+    };
+    let body = html! {
+        (neighbours(lot, bar))
+        @match &bar.screened {
+            Doc::Here(s) => { (screened(lot, bar, s, standing)) }
+            Doc::Bad(e) => { (parts::unusable(e)) }
+            Doc::Absent => { (parts::absent("Here the screened bar would stand.", "barwright screen CAPTURE")) }
+        }
+        (parts::cautions())
+    };
+    Some(shell::shell(lot, "/bars", &format!("Bar {}", text::visible(name)), &lead, &body))
+}
+
+fn neighbours(lot: &Lot, bar: &Bar) -> Markup {
+    let at = lot.bars.iter().position(|b| b.name == bar.name);
+    let side =
+        |step: isize| at.and_then(|k| k.checked_add_signed(step)).and_then(|k| lot.bars.get(k));
+    let link = |to: Option<&Bar>, words: &str, rel: &str| match to {
+        Some(b) => {
+            html! { a href=(format!("/bars/{}", segment(&b.name))) rel=(rel) { (words) " " (text::visible(&b.name)) } }
+        }
+        None => html! { span.quiet { (words) " –" } },
+    };
+    html! {
+        nav.neighbours aria-label="Neighbouring bars" {
+            (link(side(-1), "before:", "prev"))
+            a href="/bars" { "all bars" }
+            (link(side(1), "after:", "next"))
+        }
+    }
+}
+
+fn screened(lot: &Lot, bar: &Bar, s: &Sealed<ScreenedBar>, standing: Standing) -> Markup {
+    let judgement = bar.judgement.here();
+    let technique = lot.technique.here();
+    html! {
+        @if let Some(t) = technique { (unrolled_picture(lot, bar, &s.body, judgement.map(|j| &j.body), &t.body)) }
+        @else { (parts::absent("The bar is drawn in the section of the technique, which is missing.", "barwright plan")) }
+        div.two {
+            section {
+                @match &bar.judgement {
+                    Doc::Here(j) => { (indications(&j.body, technique.map(|t| &t.body))) }
+                    Doc::Bad(e) => { (parts::unusable(e)) }
+                    Doc::Absent => { (parts::absent("Here the indications, the verdict and the cut plan would stand.", "barwright sentence")) }
+                }
+            }
+            section.column {
+                @if let Some(j) = judgement { (verdict(&j.body)) }
+                (ledger(lot.state(bar), standing))
+                (inspected(&s.body))
+                (papers(lot, bar))
+            }
+        }
+        (parts::findings(&s.body.findings))
+        @if let Some(j) = judgement {
+            @if !j.body.findings.is_empty() { (parts::findings(&j.body.findings)) }
+            (parts::origin(lot, j))
+        } @else { (parts::origin(lot, s)) }
+    }
+}
+
+fn unrolled_picture(
+    lot: &Lot,
+    bar: &Bar,
+    s: &ScreenedBar,
+    j: Option<&Judgement>,
+    t: &Technique,
+) -> Markup {
+    let path = lot.folder.echoes_path(&bar.name);
+    let heights = unrolled(&lot.cache, &path, t, s.length_m);
+    let picture = ribbon(
+        &Ribbon {
+            length_m: s.length_m,
+            section: t.section,
+            lost: &s.lost,
+            inspected: &s.inspected,
+            indications: j.map_or(&[], |j| &j.indications),
+            cut: j.map(|j| &j.cut),
+            heights: heights.as_ref().map(|u| Heights { nz: u.nz, na: u.na, fsh: &u.fsh }),
+        },
+        &Palette::page(),
+    );
+    let caption = "The bar unrolled: metres from the head end along, clock position up; not inspected is hatched. Below, on the same axis, how it is cut.";
+    html! {
+        figure.picture.long
+            data-along-from=(ALONG_PX[0]) data-along-to=(ALONG_PX[1]) data-along-length=(s.length_m) {
+            div.canvas tabindex="0" role="group" aria-label=(caption) { (PreEscaped(picture)) }
+            figcaption { (caption) }
+        }
+        @if let Some(j) = j { (behind("The cut plan as a table", &cut(&j.cut))) }
+        (behind("Stretches not inspected, as a table", &lost(s)))
+    }
+}
+
+fn cut(plan: &CutPlan) -> Markup {
+    table(
+        "Pieces",
+        &[
+            figures("Piece", ""),
+            figures("from", "mm"),
+            figures("to", "mm"),
+            figures("length", "mm"),
+            words("what becomes of it"),
+        ],
+        plan.pieces.iter().enumerate().map(|(k, p)| {
+            vec![
+                html! { (k + 1) },
+                html! { (text::mm(p.from_m, 0)) },
+                html! { (text::mm(p.to_m, 0)) },
+                html! { (text::mm(p.to_m - p.from_m, 0)) },
+                match p.fate {
+                    Fate::Keep => html! { strong { "kept" } },
+                    Fate::Scrap => html! { "cut off: " (text::visible(&p.reason)) },
+                },
+            ]
+        }),
+    )
+}
+
+fn lost(s: &ScreenedBar) -> Markup {
+    table(
+        "Stretches not inspected",
+        &[words("Class"), figures("from", "mm"), figures("to", "mm"), words("why"), words("beams")],
+        s.lost.iter().map(|l| {
+            vec![
+                html! { (text::class(l.class)) },
+                html! { (text::mm(l.from_m, 0)) },
+                html! { (text::mm(l.to_m, 0)) },
+                html! { (text::loss(l.cause)) },
+                html! { @if l.beams.is_empty() { "all" } @else { (parts::beams(&l.beams)) } },
+            ]
+        }),
+    )
+}
+
+fn indications(j: &Judgement, t: Option<&Technique>) -> Markup {
+    if j.indications.is_empty() {
+        return html! {
+            h2 { "Indications" }
+            p { "None where the bar was inspected." }
+        };
+    }
+    html! {
+        h2 { "Indications" }
+        (table(
+            "Indications along the bar",
+            &[
+                words("Letter"),
+                words("likely kind"),
+                figures("from", "mm"),
+                figures("length", "mm"),
+                words("clock"),
+                figures("depth", "mm"),
+                figures("height", "% FSH"),
+                figures("equivalent size", "mm"),
+                figures("uncertainty", "dB"),
+                figures("echoes", ""),
+            ],
+            j.indications.iter().map(row),
+        ))
+        @if let Some(t) = t {
+            div.sections {
+                @for i in j.indications.iter().take(SECTIONS) { (section(t, i)) }
+            }
+            @if j.indications.len() > SECTIONS {
+                p.quiet { "Sections of the first " (SECTIONS) " are drawn; the table has all " (j.indications.len()) "." }
+            }
+        }
+    }
+}
+
+fn row(i: &Indication) -> Vec<Markup> {
+    let bound = if i.clipped { "over " } else { "" };
+    vec![
+        html! { strong { (text::visible(&i.letter)) } },
+        html! { (text::visible(&i.kind)) },
+        html! { (text::mm(i.from_m, 0)) },
+        html! { (text::mm(i.to_m - i.from_m, 0)) },
+        html! { (text::clock(i.place.angle())) },
+        html! { (text::mm(i.depth_m, 1)) " ± " (text::mm(i.place_uncertainty_m, 1)) },
+        html! { (bound) (text::percent(i.height_fsh, 0)) },
+        html! { (bound) (text::mm(i.size_m, 2)) },
+        html! { "± " (text::number(i.size_uncertainty_db, 1)) },
+        html! { (i.echoes) },
+    ]
+}
+
+fn section(t: &Technique, i: &Indication) -> Markup {
+    let places = [Place { letter: &i.letter, at: i.place, uncertainty_m: i.place_uncertainty_m }];
+    let picture = ring(
+        &Ring { technique: t, rays: Rays::None, spokes: None, places: &places },
+        &Palette::page(),
+    );
+    let caption = format!(
+        "{}: {} o'clock, {} mm deep, at {} m.",
+        text::visible(&i.letter),
+        text::clock(i.place.angle()),
+        text::mm(i.depth_m, 1),
+        text::number((i.from_m + i.to_m) / 2.0, 3)
+    );
+    parts::picture(picture, &caption)
+}
+
+fn verdict(j: &Judgement) -> Markup {
+    let meaning = match j.verdict {
+        Verdict::Release => "Good over the whole length that is sold.",
+        Verdict::Crop => "Good after the listed stretches are cut out.",
+        Verdict::Hold => "Not decided: another pass or a second look is needed.",
+        Verdict::Reject => "Not good.",
+    };
+    let cut = &j.cut;
+    html! {
+        h2 { "Judged: " (text::verdict(j.verdict)) }
+        p { (meaning) }
+        @if !j.reasons.is_empty() {
+            ul.reasons {
+                @for r in &j.reasons {
+                    li {
+                        (text::visible(&r.statement))
+                        @if !r.indications.is_empty() { " (" (text::visible(&r.indications.join(", "))) ")" }
+                        " " code { (text::visible(&r.clause)) }
+                    }
+                }
+            }
+        }
+        (facts(&[
+            ("kept", html! { strong { (text::number(cut.kept_m, 3)) } " " span.unit { "m" } }),
+            ("lost", unit(text::number(cut.lost_m, 3), "m")),
+            ("pieces kept", html! { (cut.pieces.iter().filter(|p| p.fate == Fate::Keep).count()) }),
+        ]))
+    }
+}
+
+fn ledger(state: Option<&BarState>, standing: Standing) -> Markup {
+    let Some(s) = state else {
+        return html! {
+            h2 { "Ledger" }
+            p { "The ledger does not know this bar, so it is not released." }
+            p.next { "Enter it." " " code { "barwright ledger add bar" } }
+        };
+    };
+    let entry = |seq: Option<i64>| match seq {
+        Some(n) => html! { a href=(format!("/ledger#entry-{n}")) { "entry " (n) } },
+        None => html! { "none yet" },
+    };
+    html! {
+        h2 { "Ledger: " (standing.words()) }
+        @match &s.state {
+            State::Held { why } => {
+                div.stop {
+                    p { strong { "It must not leave: " } (why.words()) "." }
+                    p.next { "Screen it again between two good checks, or enter a decision." }
+                }
+            }
+            State::Waiting { for_judgement, for_check } => {
+                p {
+                    "It waits for "
+                    @match (for_judgement, for_check) {
+                        (true, true) => { "its judgement and the closing check." }
+                        (true, false) => { "its judgement." }
+                        _ => { "the closing check." }
+                    }
+                }
+            }
+            State::Cropped { pieces_m } => {
+                p { "These pieces are released:" }
+                ul { @for [a, b] in pieces_m { li { (text::mm(*a, 0)) " to " (unit(text::mm(*b, 0), "mm")) } } }
+            }
+            State::Released => { p { "It stands between two good checks of its technique and level." } }
+            State::Rejected => { p { "It stays rejected until a retest is ordered." } }
+        }
+        (facts(&[
+            ("check before it", entry(s.opening_check)),
+            ("screened", entry(s.screened)),
+            ("judged", entry(s.judged)),
+            ("check after it", entry(s.closing_check)),
+        ]))
+    }
+}
+
+fn inspected(s: &ScreenedBar) -> Markup {
+    html! {
+        h2 { "Inspected" }
+        (facts(&s.inspected.iter().map(|i| (text::class(i.class), unit(text::percent(i.share, 2), "% of the length"))).collect::<Vec<_>>()))
+        (facts(&[
+            ("shots", html! { (s.shots) }),
+            ("echoes over threshold", html! { (s.echoes_over_threshold) }),
+            ("noise", unit(text::percent(s.noise_fsh, 1), "% FSH")),
+        ]))
+    }
+}
+
+/// Papers whose name holds the bar's name as a word of its own.
+fn papers(lot: &Lot, bar: &Bar) -> Markup {
+    let is_of = |paper: &&String| {
+        paper.match_indices(&bar.name).any(|(at, found)| {
+            let plain = |c: Option<char>| c.is_none_or(|c| !c.is_alphanumeric());
+            plain(paper[..at].chars().next_back())
+                && plain(paper[at + found.len()..].chars().next())
+        })
+    };
+    let own: Vec<&String> = lot.papers.iter().filter(is_of).collect();
+    html! {
+        h2 { "Papers" }
+        @if own.is_empty() {
+            p.quiet { "None printed for this bar. " code { "barwright certify " (text::visible(&bar.name)) } }
+        } @else {
+            ul { @for name in own { li { a href=(format!("/papers/{}.pdf", segment(name))) { (text::visible(name)) } } } }
+        }
+    }
+}

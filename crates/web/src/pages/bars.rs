@@ -1,0 +1,130 @@
+//! The bars of the lot, all or by state.
+
+use barwright_ledger::State;
+use barwright_report::text;
+use maud::{Markup, html};
+
+use super::home::{counts, rack};
+use crate::{
+    look::{
+        parts, segment, shell,
+        table::{behind, figures, table, words},
+    },
+    lot::{Bar, Lot, Standing},
+};
+
+/// The page; `asked` is the key of a standing, or nothing for all.
+pub fn page(lot: &Lot, asked: Option<&str>) -> Markup {
+    let wanted = Standing::ALL.into_iter().find(|s| Some(s.key()) == asked);
+    let shown: Vec<&Bar> =
+        lot.bars.iter().filter(|b| wanted.is_none_or(|s| lot.standing(b) == s)).collect();
+    shell::shell(
+        lot,
+        "/bars",
+        "Bars",
+        &html! { "Every screened bar from head to tail, with what is kept of it and where it stands." },
+        &html! {
+            (filter(lot, wanted))
+            @if lot.bars.is_empty() {
+                (parts::absent("Here the screened bars would lie.", "barwright screen CAPTURE"))
+            } @else if shown.is_empty() {
+                p { "No bar stands so." }
+            } @else {
+                (rack(lot, &shown))
+                (why(lot, &shown))
+                (behind("The same as a table", &numbers(lot, &shown)))
+            }
+            (strangers(lot))
+            (parts::cautions())
+        },
+    )
+}
+
+fn filter(lot: &Lot, wanted: Option<Standing>) -> Markup {
+    html! {
+        nav.filter aria-label="By state" {
+            ul {
+                li { a href="/bars" aria-current=[wanted.is_none().then_some("true")] { "all " span.count { (lot.bars.len()) } } }
+                @for (s, n) in counts(lot) {
+                    li {
+                        a href=(format!("/bars?state={}", s.key())) aria-current=[(wanted == Some(s)).then_some("true")] {
+                            (s.words()) " " span.count { (n) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Why bars are held or rejected, and what to do.
+fn why(lot: &Lot, shown: &[&Bar]) -> Markup {
+    let held: Vec<(&str, String)> = shown
+        .iter()
+        .filter_map(|b| match &lot.state(b)?.state {
+            State::Held { why } => Some((b.name.as_str(), why.words())),
+            _ => None,
+        })
+        .collect();
+    html! {
+        @if !held.is_empty() {
+            section.stop {
+                h2 { "Held, and why" }
+                ul { @for (name, words) in &held {
+                    li { a href=(format!("/bars/{}", segment(name))) { (text::visible(name)) } ": " (words) "." }
+                } }
+                p.next { "A held bar is cured by screening it again between two good checks, or by a decision that is entered in the ledger." }
+            }
+        }
+    }
+}
+
+/// Bars that the ledger knows but this folder does not.
+fn strangers(lot: &Lot) -> Markup {
+    let said = lot.ledger.here();
+    let list: Vec<String> = said
+        .iter()
+        .flat_map(|s| &s.bars)
+        .filter(|s| !lot.bars.iter().any(|b| b.name == s.bar.bar))
+        .map(|s| s.bar.to_string())
+        .collect();
+    html! {
+        @if !list.is_empty() {
+            p.quiet { "The ledger also knows bars that are not in this folder: " (text::visible(&list.join(", "))) "." }
+        }
+    }
+}
+
+fn numbers(lot: &Lot, shown: &[&Bar]) -> Markup {
+    table(
+        "Bars",
+        &[
+            words("Bar"),
+            words("stands"),
+            words("verdict"),
+            figures("indications", ""),
+            figures("inspected, volume", "%"),
+            figures("inspected, surface", "%"),
+            figures("kept", "m"),
+            figures("lost", "m"),
+        ],
+        shown.iter().map(|b| {
+            let j = b.judgement.here().map(|j| &j.body);
+            let share = |class| {
+                let s = b.screened.here()?;
+                s.body.inspected.iter().find(|i| i.class == class).map(|i| text::percent(i.share, 1))
+            };
+            let cell = |v: Option<String>| html! { (v.unwrap_or_else(|| "–".to_owned())) };
+            vec![
+                html! { a href=(format!("/bars/{}", segment(&b.name))) { (text::visible(&b.name)) } },
+                html! { (lot.standing(b).words()) },
+                html! { (j.map_or("–", |j| text::verdict(j.verdict))) },
+                cell(j.map(|j| j.indications.len().to_string())),
+                cell(share(barwright_job::proof::FlawClass::Disc)),
+                cell(share(barwright_job::proof::FlawClass::Crack)),
+                cell(j.map(|j| text::number(j.cut.kept_m, 3))),
+                cell(j.map(|j| text::number(j.cut.lost_m, 3))),
+            ]
+        }),
+    )
+}

@@ -1,0 +1,105 @@
+//! The dynamic checks: the reference bar passed at line speed, again and again.
+
+use barwright_job::{Sealed, check::Check};
+use barwright_report::text;
+use maud::{Markup, html};
+
+use crate::{
+    cache::Doc,
+    chain::Shape,
+    look::{
+        mark,
+        parts::{self, facts, unit},
+        shell,
+        table::{figures, table, words},
+    },
+    lot::Lot,
+};
+
+/// The page.
+pub fn page(lot: &Lot) -> Markup {
+    shell::shell(
+        lot,
+        "/checks",
+        "Checks",
+        &html! { "A bar counts only between two good checks of the same technique and level. A check that fails holds every bar since the last good one." },
+        &html! {
+            @if lot.checks.is_empty() {
+                (parts::absent("Here the passes of the reference bar at line speed would stand, each reflector in each pass.", "barwright check CAPTURE"))
+            }
+            @for (name, check) in lot.checks.iter().rev() {
+                section.card {
+                    @match check {
+                        Doc::Here(c) => { (one(lot, name, c)) }
+                        Doc::Bad(e) => { h2 { (text::visible(name)) } (parts::unusable(e)) }
+                        Doc::Absent => {}
+                    }
+                }
+            }
+            (parts::cautions())
+        },
+    )
+}
+
+fn one(lot: &Lot, name: &str, sealed: &Sealed<Check>) -> Markup {
+    let c = &sealed.body;
+    let rules = lot.rules.here().map(|r| r.check);
+    html! {
+        h2.marked {
+            (mark::link(if c.good { Shape::Closed } else { Shape::Split }))
+            span { (text::visible(name)) ": " @if c.good { "good" } @else { "failed" } }
+        }
+        div.two {
+            section { (reflectors(c)) }
+            section.column {
+                (facts(&[
+                    ("entered", html! { (lot.entered(&sealed.hash).unwrap_or_else(|| "not in the ledger".to_owned())) }),
+                    ("passes", html! { (c.passes) @if let Some(r) = rules { " " span.unit { "of " (r.passes) " asked" } } }),
+                    ("line speed seen", unit(text::number(c.line_speed_m_s, 2), "m/s")),
+                    ("calls on plain steel", html! { @if c.false_calls > 0 { em.flag { (c.false_calls) } } @else { (c.false_calls) } }),
+                    ("noise", unit(text::percent(c.noise_fsh, 1), "% FSH")),
+                ]))
+                @if let Some(r) = rules {
+                    p.quiet {
+                        "Allowed: spread up to " (text::number(r.spread_db, 1)) " dB, place to "
+                        (text::number(r.place_mm, 0)) " mm, " (text::number(r.signal_to_noise_db, 0))
+                        " dB over noise, every reflector in every pass."
+                    }
+                }
+            }
+        }
+        (parts::findings(&c.findings))
+        (parts::origin(lot, sealed))
+    }
+}
+
+fn reflectors(c: &Check) -> Markup {
+    table(
+        "Reflectors, pass by pass",
+        &[
+            words("Mark"),
+            figures("found", "passes"),
+            words("heights, % FSH"),
+            figures("spread", "dB"),
+            figures("place error", "mm"),
+            figures("over noise", "dB"),
+            figures("beams", ""),
+        ],
+        c.reflectors.iter().map(|r| {
+            let heights: Vec<String> = r
+                .heights_fsh
+                .iter()
+                .map(|h| h.map_or_else(|| "missed".to_owned(), |h| text::percent(h, 0)))
+                .collect();
+            vec![
+                html! { (text::visible(&r.name)) },
+                html! { @if r.found < c.passes { em.flag { (r.found) " of " (c.passes) } } @else { (r.found) " of " (c.passes) } },
+                html! { (heights.join(", ")) },
+                html! { (text::number(r.spread_db, 2)) },
+                html! { (text::mm(r.place_error_m, 1)) },
+                html! { (text::number(r.signal_to_noise_db, 1)) },
+                html! { (r.beams.len()) },
+            ]
+        }),
+    )
+}

@@ -1,0 +1,154 @@
+//! The level: every beam against the accepted band, around the ring.
+
+use barwright_job::{
+    Sealed, Technique,
+    level::{BeamState, Level},
+};
+use barwright_report::{Palette, Rays, Ring, Spokes, papers::spokes, ring, text};
+use barwright_wave::{Mode, Point};
+use maud::{Markup, html};
+
+use super::technique::wave;
+use crate::{
+    chain::Shape,
+    look::{
+        mark,
+        parts::{self, facts, unit},
+        shell,
+        table::{figures, table, words},
+    },
+    lot::Lot,
+};
+
+/// The page.
+pub fn page(lot: &Lot) -> Markup {
+    shell::shell(
+        lot,
+        "/level",
+        "Level",
+        &html! { "What every beam read of its reflector, and the gain it was given. A wave of one period around the ring is a bar off centre; a low probe is a cable or coupling; a low beam is an element." },
+        &parts::with(
+            &lot.level,
+            "Here the heights of all beams would stand around the ring, against the accepted band.",
+            "barwright level CAPTURE",
+            |l| body(lot, l),
+        ),
+    )
+}
+
+fn body(lot: &Lot, sealed: &Sealed<Level>) -> Markup {
+    let l = &sealed.body;
+    let technique = lot.technique.here().map(|t| &t.body);
+    html! {
+        p.verdict {
+            @if l.good { (mark::link(Shape::Closed)) strong { "The level holds." } }
+            @else { (mark::link(Shape::Split)) strong { "The level does not hold." } }
+        }
+        div.two {
+            section {
+                @match technique {
+                    Some(t) => { (pictures(lot, t, l)) }
+                    None => { (parts::absent("The ring is drawn from the technique, which is missing.", "barwright plan")) }
+                }
+            }
+            section.column {
+                (states(l))
+                (parts::findings(&l.findings))
+            }
+        }
+        (numbers(l, technique))
+        (parts::origin(lot, sealed))
+    }
+}
+
+/// One ring for each kind of wave, because their beams stand at the same clock positions.
+fn pictures(lot: &Lot, t: &Technique, l: &Level) -> Markup {
+    let target = t.sensitivity.target_fsh;
+    let band = lot.rules.here().map_or([0.875 * target, 1.125 * target], |r| {
+        [r.level.low_fsh_percent / 100.0, r.level.high_fsh_percent / 100.0]
+    });
+    let all = spokes(l, target);
+    let of = |mode: Mode| {
+        let beam = |id: u32| t.beams.get(id as usize);
+        all.iter()
+            .filter(|s| beam(s.beam).is_some_and(|b| b.mode == mode))
+            .copied()
+            .collect::<Vec<_>>()
+    };
+    html! {
+        div.pair {
+            @for mode in [Mode::L, Mode::S] {
+                @let heights = of(mode);
+                @if !heights.is_empty() {
+                    @let picture = ring(
+                        &Ring {
+                            technique: t,
+                            rays: Rays::None,
+                            spokes: Some(Spokes { heights: &heights, band_fsh: band }),
+                            places: &[],
+                        },
+                        &Palette::page(),
+                    );
+                    (parts::picture(picture, &format!("Heights of the {} beams over what is expected of them; the shaded ring is the accepted band.", wave(mode))))
+                }
+            }
+        }
+    }
+}
+
+fn states(l: &Level) -> Markup {
+    let count = |s: BeamState| l.beams.iter().filter(|b| b.state == s).count();
+    let told = [
+        (BeamState::Inside, "read inside the band"),
+        (BeamState::Corrected, "given a new gain"),
+        (BeamState::Clipped, "clipped: a pass at lower gain is needed"),
+        (BeamState::Missing, "without an echo in their window"),
+        (BeamState::OutOfReach, "beyond what the gain can do"),
+    ];
+    html! {
+        h2 { "Beams" }
+        (facts(&told.map(|(s, words)| (words, html! { (count(s)) }))))
+        (facts(&[
+            ("passes", html! { (l.passes) }),
+            ("bar off the ring's centre", match l.bar_offset_m {
+                Some([x, y]) => {
+                    let p = Point::new(x, y);
+                    html! { (unit(text::mm(p.radius(), 2), "mm")) " towards " (text::clock(p.angle())) }
+                }
+                None => html! { "not told by the surface echoes" },
+            }),
+        ]))
+    }
+}
+
+fn numbers(l: &Level, technique: Option<&Technique>) -> Markup {
+    table(
+        "Level of every beam",
+        &[
+            figures("Beam", ""),
+            words("wave"),
+            words("enters at"),
+            figures("read", "% FSH"),
+            figures("expected", "% FSH"),
+            figures("uncertainty", "dB"),
+            figures("change", "dB"),
+            figures("gain", "dB re unit transfer"),
+            words("state"),
+        ],
+        l.beams.iter().map(|b| {
+            let beam = technique.and_then(|t| t.beams.get(b.beam as usize));
+            let off = !matches!(b.state, BeamState::Inside | BeamState::Corrected);
+            vec![
+                html! { (b.beam) },
+                html! { (beam.map_or("–", |x| wave(x.mode))) },
+                html! { (beam.map_or_else(|| "–".to_owned(), |x| text::clock(x.axis.entry.angle()))) },
+                html! { (b.height_fsh.map_or_else(|| "–".to_owned(), |h| text::percent(h, 0))) },
+                html! { (text::percent(b.expected_fsh, 0)) },
+                html! { (text::maybe(b.uncertainty_db, 2)) },
+                html! { (text::signed(b.change_db, 1)) },
+                html! { (text::number(b.gain_db, 1)) },
+                html! { @if off { em.flag { (text::beam_state(b.state)) } } @else { (text::beam_state(b.state)) } },
+            ]
+        }),
+    )
+}

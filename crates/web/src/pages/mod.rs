@@ -1,0 +1,15 @@
+//! The pages, one file each. A page is a function from the lot to markup.
+
+pub mod bar;
+pub mod bars;
+pub mod checks;
+pub mod home;
+pub mod ledger;
+pub mod level;
+pub mod missing;
+pub mod order;
+pub mod papers;
+pub mod proof;
+pub mod reference;
+pub mod technique;
+mod unrolled;

@@ -1,0 +1,168 @@
+//! The order, the station and the acceptance rules, as written and as understood.
+
+use barwright_job::{
+    Order, Rules, Station,
+    rules::GapAction,
+    station::{Array, Coupling},
+};
+use barwright_report::text;
+use maud::{Markup, html};
+
+use crate::{
+    files,
+    look::{
+        parts::{self, facts, unit},
+        shell,
+        table::{behind, figures, table, words},
+    },
+    lot::Lot,
+};
+
+/// The page.
+pub fn page(lot: &Lot) -> Markup {
+    let part = |what: &str, body: Markup| html! { section.card { h2 { (what) } (body) } };
+    let written = |path: std::path::PathBuf, name: &str| match files::read_text(&path) {
+        Ok(t) => {
+            html! { details.behind { summary { (name) " as written" } pre tabindex="0" { (text_lines(&t)) } } }
+        }
+        Err(_) => html! {},
+    };
+    let command = "barwright example";
+    shell::shell(
+        lot,
+        "/order",
+        "Order",
+        &html! { "What is to be found, in what steel, with which station, and by which rules it is judged. These three documents are written by people; everything else follows from them." },
+        &html! {
+            div.three {
+                (part("Order", html! {
+                    (parts::with(&lot.order, "Here the order would stand: section, steel, bars and the flaws to be found.", command, order))
+                    (written(lot.folder.order_path(), "order.toml"))
+                }))
+                (part("Station", html! {
+                    (parts::with(&lot.station, "Here the station would stand: its rings, its electronics and its line.", command, station))
+                    (written(lot.folder.station_path(), "station.toml"))
+                }))
+                (part("Acceptance rules", html! {
+                    (parts::with(&lot.rules, "Here the acceptance rules would stand.", command, rules))
+                    (written(lot.folder.rules_path(), "rules.toml"))
+                }))
+            }
+        },
+    )
+}
+
+/// The text of a document with hidden characters made visible, line by line.
+fn text_lines(content: &str) -> String {
+    content.lines().map(|l| text::visible(&l.replace('\t', "    ")) + "\n").collect()
+}
+
+fn order(o: &Order) -> Markup {
+    let n = |v: f64, d| text::number(v, d);
+    html! {
+        (facts(&[
+            ("number", html! { strong { (text::visible(&o.order.number)) } }),
+            ("customer", html! { (text::visible(&o.order.customer)) }),
+            ("heat", html! { (text::visible(&o.order.heat)) }),
+            ("section", html! { (text::section(&o.section())) }),
+            ("bars", html! { (o.bars.count) " of " (unit(n(o.bars.length_mm, 0), "mm")) }),
+            ("steel", html! { (text::visible(&o.steel.grade)) }),
+            ("velocity, longitudinal", unit(n(o.steel.longitudinal_m_s, 0), "m/s")),
+            ("velocity, shear", unit(n(o.steel.shear_m_s, 0), "m/s")),
+            ("density", unit(n(o.steel.density_kg_m3, 0), "kg/m³")),
+            ("attenuation, longitudinal", unit(n(o.steel.attenuation_l_db_per_m, 0), "dB/m")),
+            ("attenuation, shear", unit(n(o.steel.attenuation_s_db_per_m, 0), "dB/m")),
+        ]))
+        h3 { "To be found" }
+        ul {
+            li { "a disc of " (unit(n(o.flaws.disc.diameter_mm, 2), "mm")) " that faces the beam, deeper than " (unit(n(o.flaws.disc.skin_mm, 1), "mm")) ", on " (unit(n(o.flaws.disc.coverage_percent, 1), "%")) " of the area" }
+            @match o.flaws.crack {
+                Some(c) => { li { "a radial crack " (unit(n(c.depth_mm, 2), "mm")) " deep at the surface, on " (unit(n(c.coverage_percent, 1), "%")) " of the circumference" } }
+                None => { li { "cracks at the surface are no part of this order" } }
+            }
+            li { "any of them " (unit(n(o.flaws.shortest_mm, 0), "mm")) " long or longer, met by several pulses" }
+        }
+        h3 { "To be cut" }
+        p { "Pieces of " (unit(n(o.cut.shortest_mm, 0), "mm")) " or longer; a saw cut takes " (unit(n(o.cut.kerf_mm, 1), "mm")) "." }
+    }
+}
+
+fn station(s: &Station) -> Markup {
+    let n = |v: f64, d| text::number(v, d);
+    let e = &s.electronics;
+    let rings = table(
+        "Rings of the station",
+        &[
+            words("Ring"),
+            figures("from", "mm"),
+            figures("to", "mm"),
+            figures("probes", ""),
+            figures("elements", ""),
+            figures("pitch", "mm"),
+            figures("frequency", "MHz"),
+            words("array"),
+        ],
+        s.rings.iter().map(|r| {
+            let (elements, pitch, _, _) = r.array.elements();
+            let shape = match r.array {
+                Array::Arc(a) => format!("arc, radius {} mm", n(a.radius_mm, 0)),
+                Array::Flat(a) if a.distance_mm > 0.0 => {
+                    format!("flat, {} mm away", n(a.distance_mm, 0))
+                }
+                Array::Flat(_) => "flat, in contact".to_owned(),
+            };
+            vec![
+                html! { (text::visible(&r.name)) },
+                html! { (n(r.smallest_mm, 0)) },
+                html! { (n(r.largest_mm, 0)) },
+                html! { (r.probes) },
+                html! { (elements) },
+                html! { (n(pitch, 2)) },
+                html! { (n(r.frequency_mhz, 1)) },
+                html! { (shape) },
+            ]
+        }),
+    );
+    html! {
+        (facts(&[
+            ("name", html! { strong { (text::visible(&s.station.name)) } }),
+            ("mill and line", html! { (text::visible(&s.station.mill)) ", " (text::visible(&s.station.line)) }),
+            ("coupling", match s.coupling {
+                Coupling::Water(w) => html! { "water, " (unit(n(w.temperature_c, 0), "°C")) " ± " (unit(n(w.tolerance_k, 0), "K")) },
+                Coupling::Contact(c) => html! { "contact, the first " (unit(n(c.dead_zone_mm, 1), "mm")) " are hidden" },
+            }),
+            ("fastest line", unit(n(s.line.max_speed_m_s, 2), "m/s")),
+            ("centring", html! { "± " (unit(n(s.line.centring_mm, 2), "mm")) }),
+            ("unguided at each end", unit(n(s.line.unguided_end_mm, 0), "mm")),
+            ("elements in an aperture", html! { (e.aperture_elements) }),
+            ("apertures at once", html! { (e.parallel_apertures) }),
+            ("step of the delays", unit(n(e.delay_step_ns, 1), "ns")),
+            ("gain", html! { (n(e.gain_min_db, 0)) " to " (unit(n(e.gain_max_db, 0), "dB re unit transfer")) }),
+            ("pulse repetition, at most", unit(n(e.max_prf_hz, 0), "Hz")),
+            ("sampling", unit(n(e.sample_rate_mhz, 0), "MHz")),
+        ]))
+        (behind("Rings", &rings))
+    }
+}
+
+fn rules(r: &Rules) -> Markup {
+    let n = |v: f64, d| text::number(v, d);
+    html! {
+        (facts(&[
+            ("name", html! { strong { (text::visible(&r.rules.name)) } ", version " (text::visible(&r.rules.version)) }),
+            ("source", html! { (text::visible(&r.rules.source)) }),
+            ("an echo counts from", html! { (unit(n(r.alarm.height_fsh_percent, 0), "% of full screen height")) ", in " (r.alarm.persistence) " neighbouring shots or beams" }),
+            ("volume: largest disc", unit(n(r.volume.largest_disc_mm, 2), "mm")),
+            ("volume: longest", unit(n(r.volume.longest_mm, 0), "mm")),
+            ("surface: deepest crack", unit(n(r.surface.deepest_mm, 2), "mm")),
+            ("surface: bar rejected above", unit(n(r.surface.reject_bar_mm, 2), "mm")),
+            ("not inspected", match r.not_inspected.action {
+                GapAction::Hold => html! { "hold the bar for another pass" },
+                GapAction::Crop => html! { "cut the stretch out" },
+            }),
+            ("level", html! { (n(r.level.target_fsh_percent, 0)) ", accepted " (n(r.level.low_fsh_percent, 0)) " to " (unit(n(r.level.high_fsh_percent, 0), "% of full screen height")) }),
+            ("check", html! { (r.check.passes) " passes, spread up to " (unit(n(r.check.spread_db, 1), "dB")) ", " (unit(n(r.check.signal_to_noise_db, 0), "dB")) " over noise, place to " (unit(n(r.check.place_mm, 0), "mm")) }),
+            ("between two checks", html! { "at most " (unit(n(r.check.interval_h, 1), "h")) }),
+        ]))
+    }
+}

@@ -1,0 +1,45 @@
+//! The papers printed so far.
+
+use barwright_report::text;
+use maud::{Markup, html};
+
+use crate::{
+    look::{parts, segment, shell},
+    lot::Lot,
+};
+
+/// The page.
+pub fn page(lot: &Lot) -> Markup {
+    shell::shell(
+        lot,
+        "/papers",
+        "Papers",
+        &html! { "Sheets and certificates as PDF. A certificate is only written for steel that the ledger releases; any other bar gets a record that says in large words what it is." },
+        &html! {
+            @if lot.papers.is_empty() {
+                (parts::absent("Here the papers of the lot would lie.", "barwright certify"))
+            } @else {
+                ul.papers {
+                    @for name in &lot.papers {
+                        li { a href=(format!("/papers/{}.pdf", segment(name))) {
+                            svg.sheet viewBox="0 0 32 40" aria-hidden="true" { path d="M3 2h18l8 8v28H3z" {} path d="M21 2v8h8M9 18h14M9 24h14M9 30h9" {} }
+                            span { (text::visible(name)) }
+                            @if let Some(at) = entered(lot, name) { span.quiet { "entered " (at) } }
+                        } }
+                    }
+                }
+            }
+            (parts::cautions())
+        },
+    )
+}
+
+/// When a paper was entered in the ledger, which knows it by its subject.
+fn entered(lot: &Lot, name: &str) -> Option<String> {
+    let entries = &lot.ledger.here()?.entries;
+    let found = entries
+        .iter()
+        .rev()
+        .find(|e| e.kind == barwright_ledger::Kind::Paper && e.subject == name)?;
+    Some(crate::lot::to_the_minute(&found.date()))
+}

@@ -1,0 +1,106 @@
+//! The reference bar and how it is moved.
+
+use barwright_job::{Sealed, reference::ReferenceBar};
+use barwright_report::{Palette, refbar_drawing::shape_words, reference_bar_drawing, text};
+use maud::{Markup, html};
+
+use crate::{
+    look::{
+        parts::{self, unit},
+        shell,
+        table::{behind, figures, table, words},
+    },
+    lot::Lot,
+};
+
+/// The page.
+pub fn page(lot: &Lot) -> Markup {
+    shell::shell(
+        lot,
+        "/reference",
+        "Reference bar",
+        &html! { "Reflectors of known size, so that every beam sees one, and how the bar is moved under the ring." },
+        &parts::with(
+            &lot.reference,
+            "Here the drawing of the reference bar would stand, with its reflectors and its motion list.",
+            "barwright refbar",
+            |r| body(lot, r),
+        ),
+    )
+}
+
+fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
+    let r = &sealed.body;
+    let section = lot.technique.here().map(|t| t.body.section);
+    html! {
+        @match section {
+            Some(section) => {
+                (parts::long_picture(
+                    reference_bar_drawing(r, &section, &Palette::page()),
+                    &format!("Reference bar {}: side view, and a section at each reflector.", text::visible(&r.name)),
+                ))
+            }
+            None => { (parts::absent("The drawing needs the section of the technique, which is missing.", "barwright plan")) }
+        }
+        div.two {
+            section {
+                (table(
+                    "Reflectors",
+                    &[words("Mark"), words("what it is"), figures("from the head end", "mm"), figures("angle from the mark", "°"), figures("from the axis", "mm")],
+                    r.reflectors.iter().map(|x| vec![
+                        html! { (text::visible(&x.name)) },
+                        html! { (shape_words(&x.shape)) },
+                        html! { (text::mm(x.z_m, 1)) },
+                        html! { (text::number(x.angle_rad.to_degrees(), 1)) },
+                        html! { (text::mm(x.radius_m, 2)) },
+                    ]),
+                ))
+                (table(
+                    "Motion list",
+                    &[figures("Step", ""), words("what it is for"), figures("place under the ring", "mm"), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
+                    r.motion.iter().enumerate().map(|(k, m)| vec![
+                        html! { (k + 1) },
+                        html! { (text::visible(&m.purpose)) },
+                        html! { (text::mm(m.z_m, 1)) },
+                        html! { (text::number(m.turn_rad.to_degrees(), 0)) },
+                        html! { (text::number(m.turn_step_rad.to_degrees(), 2)) },
+                        html! { (text::number(m.duration_s, 1)) },
+                    ]),
+                ))
+                (behind("What every beam should read", &expected(r)))
+            }
+            section.column {
+                h2 { "To be made so" }
+                p { "Length " (unit(text::mm(r.length_m, 0), "mm")) "." }
+                ul { @for line in &r.requirements { li { (text::visible(line)) } } }
+                (parts::findings(&r.findings))
+            }
+        }
+        (parts::origin(lot, sealed))
+    }
+}
+
+fn expected(r: &ReferenceBar) -> Markup {
+    table(
+        "Expected echoes",
+        &[
+            figures("Beam", ""),
+            words("reflector"),
+            figures("motion step", ""),
+            figures("height", "% FSH"),
+            figures("at a turn of", "°"),
+            figures("after the surface", "µs"),
+        ],
+        r.expected.iter().map(|e| {
+            let name = r.reflectors.get(e.reflector as usize).map_or("–", |x| x.name.as_str());
+            vec![
+                html! { (e.beam) },
+                html! { (text::visible(name)) },
+                html! { (e.motion + 1) },
+                html! { (text::percent(e.height_fsh, 0)) },
+                html! { (text::number(e.turn_rad.to_degrees(), 1)) },
+                html! { (text::number(e.after_surface_s * 1e6, 2)) },
+            ]
+        }),
+    )
+}

@@ -1,0 +1,190 @@
+//! The technique: where the probes stand, what fires when, which rule binds.
+
+use barwright_job::{Sealed, Technique};
+use barwright_report::{Palette, Rays, Ring, ring, schedule, text};
+use barwright_wave::Mode;
+use maud::{Markup, html};
+
+use crate::{
+    look::{
+        parts::{self, facts, unit},
+        shell,
+        table::{behind, figures, table, words},
+    },
+    lot::Lot,
+};
+
+/// The page.
+pub fn page(lot: &Lot) -> Markup {
+    let lead = match lot.technique.here() {
+        Some(t) => html! { (text::visible(&t.body.name)) },
+        None => {
+            html! { "Everything an acquisition system must do, worked out from order and station." }
+        }
+    };
+    shell::shell(
+        lot,
+        "/technique",
+        "Technique",
+        &lead,
+        &parts::with(
+            &lot.technique,
+            "Here the technique would stand: the ring with its beams, the firing order and the rules it keeps.",
+            "barwright plan",
+            |t| body(lot, t),
+        ),
+    )
+}
+
+fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
+    let t = &sealed.body;
+    let look = Palette::page();
+    let picture = ring(&Ring { technique: t, rays: Rays::All, spokes: None, places: &[] }, &look);
+    html! {
+        div.two {
+            section {
+                (parts::picture(picture, "The section to scale with its probes, and every beam inside it."))
+                (one_probe(t, &look))
+            }
+            section.column {
+                (sentences(t))
+                (limits(t))
+            }
+        }
+        section {
+            h2 { "Firing order" }
+            (parts::long_picture(schedule(t, &look), "Time across, probes down: each block a firing, its tail the listening time."))
+            (behind("Firings as a table", &firings(t)))
+        }
+        (behind("Beams as a table", &beams(t)))
+        (parts::findings(&t.findings))
+        (parts::origin(lot, sealed))
+    }
+}
+
+fn one_probe(t: &Technique, look: &Palette) -> Markup {
+    if t.probes.len() < 2 {
+        return html! {};
+    }
+    let picture =
+        ring(&Ring { technique: t, rays: Rays::Probe(0), spokes: None, places: &[] }, look);
+    html! {
+        details.behind {
+            summary { "The beams of the first probe alone" }
+            (parts::picture(picture, "The beams of probe 1."))
+        }
+    }
+}
+
+fn sentences(t: &Technique) -> Markup {
+    let count = |mode| t.beams.iter().filter(|b| b.mode == mode).count();
+    let s = &t.sensitivity;
+    let binding: Vec<&str> = t.limits.iter().filter(|l| l.binds).map(|l| l.rule.as_str()).collect();
+    html! {
+        p.figure-words { (unit(text::number(t.line_speed_m_s, 2), "m/s")) " line speed" }
+        p {
+            "Each beam fires once every " (unit(text::mm(t.pulse_spacing_m, 2), "mm")) " of bar. "
+            @match binding.as_slice() {
+                [] => { "No rule keeps the line from being faster." }
+                rules => { "What keeps the line from being faster: " strong { (text::visible(&rules.join(", "))) } "." }
+            }
+        }
+        (facts(&[
+            ("ring", html! { (text::visible(&t.ring)) ", " (t.probes.len()) " probes" }),
+            ("beams", html! { (count(Mode::L)) " longitudinal, " (count(Mode::S)) " shear" }),
+            ("pulse", html! { (unit(text::number(t.pulse.centre_hz * 1e-6, 2), "MHz")) ", bandwidth " (unit(text::percent(t.pulse.bandwidth_rel, 0), "%")) }),
+            ("cycle", html! { (t.schedule.firings.len()) " firings in " (unit(text::number(t.schedule.period_s * 1e3, 2), "ms")) }),
+            ("record", html! { (t.record.samples) " samples at " (unit(text::number(t.record.sample_rate_hz * 1e-6, 0), "MHz")) }),
+            ("not inspected at each end", unit(text::mm(t.unguided_end_m, 0), "mm")),
+            ("80 % height stands for", html! {
+                "a disc of " (unit(text::mm(s.disc_diameter_m, 2), "mm"))
+                @if let Some(c) = s.crack_depth_m { ", a crack of " (unit(text::mm(c, 2), "mm")) }
+            }),
+        ]))
+    }
+}
+
+fn limits(t: &Technique) -> Markup {
+    html! {
+        h2 { "Rules it keeps" }
+        ul.limits {
+            @for l in &t.limits {
+                li.binds[l.binds] {
+                    p {
+                        strong { (text::visible(&l.rule)) }
+                        @if l.binds { " " em.flag { "binds" } }
+                    }
+                    p { (text::visible(&l.figure)) " " span.quiet { "allowed: " (text::visible(&l.allowed)) } }
+                    p.quiet { small { (text::visible(&l.source)) } }
+                }
+            }
+        }
+    }
+}
+
+fn firings(t: &Technique) -> Markup {
+    table(
+        "Firings of one cycle",
+        &[figures("Firing", ""), figures("start", "µs"), words("beams that fire together")],
+        t.schedule.firings.iter().enumerate().map(|(k, f)| {
+            let list: Vec<String> = f.beams.iter().map(u32::to_string).collect();
+            vec![
+                html! { (k + 1) },
+                html! { (text::number(f.start_s * 1e6, 1)) },
+                html! { (list.join(", ")) },
+            ]
+        }),
+    )
+}
+
+fn beams(t: &Technique) -> Markup {
+    table(
+        "Beams of the technique",
+        &[
+            figures("Beam", ""),
+            figures("probe", ""),
+            words("wave"),
+            figures("first element", ""),
+            figures("elements", ""),
+            words("enters at"),
+            figures("gain", "dB"),
+            figures("surface", "µs"),
+            words("gates, µs after the surface"),
+            figures("width along the bar", "mm"),
+        ],
+        t.beams.iter().map(|b| {
+            let gates: Vec<String> = b
+                .gates
+                .iter()
+                .map(|g| {
+                    format!(
+                        "{} {} to {}",
+                        text::gate(g.kind),
+                        text::number(g.start_s * 1e6, 1),
+                        text::number(g.end_s * 1e6, 1)
+                    )
+                })
+                .collect();
+            vec![
+                html! { (b.id) },
+                html! { (b.probe + 1) },
+                html! { (wave(b.mode)) },
+                html! { (b.first_element + 1) },
+                html! { (b.elements()) },
+                html! { (text::clock(b.axis.entry.angle())) },
+                html! { (text::number(b.gain_db, 1)) },
+                html! { (text::number(b.surface_time_s * 1e6, 2)) },
+                html! { (gates.join(", ")) },
+                html! { (text::mm(b.axial_width_m, 1)) },
+            ]
+        }),
+    )
+}
+
+/// A kind of wave in a word.
+pub fn wave(mode: Mode) -> &'static str {
+    match mode {
+        Mode::L => "longitudinal",
+        Mode::S => "shear",
+    }
+}
