@@ -165,7 +165,7 @@ fn lost(s: &ScreenedBar) -> Markup {
                 html! { (text::class(l.class)) },
                 html! { (text::mm(l.from_m, 0)) },
                 html! { (text::mm(l.to_m, 0)) },
-                html! { (text::loss(l.cause)) },
+                html! { (l.cause.words()) },
                 html! { @if l.beams.is_empty() { "all" } @else { (parts::beams(&l.beams)) } },
             ]
         }),

@@ -1,0 +1,288 @@
+//! The pages as answers to requests, without a browser. Properties of the service; own rules.
+#![allow(clippy::unwrap_used)]
+
+mod support;
+
+use axum::{
+    body::{Body, to_bytes},
+    http::{HeaderMap, Method, Request, StatusCode, header},
+};
+use barwright_web::{JobFolder, files, router};
+use tower::ServiceExt as _;
+
+struct Answer {
+    status: StatusCode,
+    headers: HeaderMap,
+    text: String,
+}
+
+impl Answer {
+    fn header(&self, name: header::HeaderName) -> &str {
+        self.headers.get(name).map_or("", |v| v.to_str().unwrap())
+    }
+}
+
+async fn ask(folder: &JobFolder, request: Request<Body>) -> Answer {
+    let response = router(folder.clone()).oneshot(request).await.unwrap();
+    let (status, headers) = (response.status(), response.headers().clone());
+    let body = to_bytes(response.into_body(), 1 << 24).await.unwrap();
+    Answer { status, headers, text: String::from_utf8_lossy(&body).into_owned() }
+}
+
+async fn get(folder: &JobFolder, address: &str) -> Answer {
+    ask(folder, Request::get(address).body(Body::empty()).unwrap()).await
+}
+
+#[tokio::test]
+async fn every_page_of_a_full_folder_stands_and_is_framed() {
+    let job = support::full().await;
+    for address in support::ADDRESSES {
+        let a = get(&job.folder, address).await;
+        assert_eq!(a.status, StatusCode::OK, "{address}");
+        let policy = a.header(header::CONTENT_SECURITY_POLICY);
+        assert!(policy.contains("default-src 'none'"), "{address}: {policy}");
+        assert!(policy.contains("frame-ancestors 'none'"), "{address}: {policy}");
+        assert!(!policy.contains("unsafe"), "{address}: {policy}");
+        assert_eq!(a.header(header::X_CONTENT_TYPE_OPTIONS), "nosniff", "{address}");
+        // The policy would block these; a page must not rest on them.
+        assert!(!a.text.contains(" style=\""), "{address} has an inline style");
+        assert!(!a.text.contains("<script>"), "{address} has an inline script");
+        assert_eq!(a.text.matches("<h1>").count(), 1, "{address}");
+        assert!(a.text.contains("<main"), "{address}");
+        for link in ["Order", "Technique", "Levelled", "Checked", "Screened", "Released"] {
+            assert!(a.text.contains(link), "{address} lacks the link {link}");
+        }
+        // Two bars stand behind a failed check: no page lets that be overlooked.
+        assert!(a.text.contains("bars are held"), "{address} hides the holds");
+    }
+}
+
+#[tokio::test]
+async fn pages_that_release_steel_carry_the_cautions() {
+    let job = support::full().await;
+    for address in ["/", "/checks", "/bars", "/bars/B001", "/ledger", "/papers"] {
+        let a = get(&job.folder, address).await;
+        for caution in barwright_report::CAUTIONS {
+            let words = caution.replace('\'', "&#39;");
+            assert!(a.text.contains(caution) || a.text.contains(&words), "{address}: {caution}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn an_empty_folder_says_what_would_be_there_and_what_makes_it() {
+    let job = support::empty();
+    for (address, command) in [
+        ("/", "barwright example"),
+        ("/order", "barwright example"),
+        ("/technique", "barwright plan"),
+        ("/proof", "barwright prove"),
+        ("/reference", "barwright refbar"),
+        ("/level", "barwright level"),
+        ("/checks", "barwright check"),
+        ("/bars", "barwright screen"),
+        ("/ledger", "barwright ledger"),
+        ("/papers", "barwright certify"),
+    ] {
+        let a = get(&job.folder, address).await;
+        assert_eq!(a.status, StatusCode::OK, "{address}");
+        assert!(a.text.contains(command), "{address} does not name {command}");
+    }
+}
+
+#[tokio::test]
+async fn damaged_and_later_documents_are_said_where_they_stand() {
+    let job = support::full().await;
+    let f = &job.folder;
+    let text = files::read_text(&f.technique_path()).unwrap();
+    files::write(
+        &f.technique_path(),
+        text.replacen("\"format\": 1", "\"format\": 9", 1).as_bytes(),
+    )
+    .unwrap();
+    let a = get(f, "/technique").await;
+    assert_eq!(a.status, StatusCode::OK);
+    assert!(a.text.contains("newer than format 1"), "a later format is named");
+    for path in [f.level_path(), f.screened_path("B002"), f.check_path(2), f.proof_path()] {
+        files::write(&path, b"{\"document\": \"le").unwrap();
+    }
+    files::write(&f.order_path(), b"format = 1\n[order]\nnumbre = 3\n").unwrap();
+    for address in support::ADDRESSES {
+        let a = get(f, address).await;
+        assert_eq!(a.status, StatusCode::OK, "{address}");
+    }
+    for (address, words) in [
+        ("/level", "cannot be used"),
+        ("/proof", "cannot be used"),
+        ("/checks", "cannot be used"),
+        ("/bars/B002", "cannot be used"),
+        ("/order", "order.toml:3"),
+        ("/", "not readable"),
+    ] {
+        let a = get(f, address).await;
+        assert!(a.text.contains(words), "{address} does not say {words}");
+    }
+}
+
+#[tokio::test]
+async fn a_ledger_that_is_none_is_said() {
+    let job = support::full().await;
+    std::fs::write(job.folder.ledger_path(), "not a database, and long enough to be looked at")
+        .unwrap();
+    for ending in ["-wal", "-shm"] {
+        let beside = format!("{}{ending}", job.folder.ledger_path().display());
+        let _ = std::fs::remove_file(beside);
+    }
+    let a = get(&job.folder, "/ledger").await;
+    assert_eq!(a.status, StatusCode::OK);
+    assert!(a.text.contains("does not answer"), "{}", a.text);
+    assert!(!a.text.contains("between two good checks of its"), "nothing is released then");
+}
+
+#[tokio::test]
+async fn what_is_not_there_is_not_found_and_nothing_outside_is_read() {
+    let job = support::full().await;
+    for address in [
+        "/bars/B999",
+        "/bars/..%2Forder",
+        "/bars/%00",
+        "/papers/../order.toml",
+        "/papers/..%2Forder.toml",
+        "/papers/..%2F..%2Fetc%2Fpasswd.pdf",
+        "/papers/order.toml",
+        "/papers/absent.pdf",
+        "/nothing",
+    ] {
+        let a = get(&job.folder, address).await;
+        assert_eq!(a.status, StatusCode::NOT_FOUND, "{address}");
+        assert!(a.text.contains("<h1>"), "{address}: a page all the same");
+        assert!(!a.text.contains("diameter_mm"), "{address} gives a file away");
+    }
+    for address in ["/assets/../Cargo.toml", "/assets/..%2FCargo.toml", "/assets/none.css"] {
+        assert_eq!(get(&job.folder, address).await.status, StatusCode::NOT_FOUND, "{address}");
+    }
+}
+
+#[tokio::test]
+async fn names_are_shown_and_cannot_act() {
+    let job = support::full().await;
+    let text = files::read_text(&job.folder.order_path()).unwrap();
+    let hostile =
+        text.replace("Ostgrave Shafts (invented)", "<img src=x onerror=alert(1)>\u{202e}x");
+    files::write(&job.folder.order_path(), hostile.as_bytes()).unwrap();
+    for address in ["/", "/order"] {
+        let a = get(&job.folder, address).await;
+        assert_eq!(a.status, StatusCode::OK, "{address}");
+        assert!(!a.text.contains("<img src=x"), "{address}");
+        assert!(!a.text.contains('\u{202e}'), "{address}");
+    }
+}
+
+#[tokio::test]
+async fn papers_and_assets_come_with_their_kind() {
+    let job = support::full().await;
+    for (address, kind) in [
+        ("/papers/technique.pdf", "application/pdf"),
+        ("/assets/page.css", "text/css; charset=utf-8"),
+        ("/assets/tokens.css", "text/css; charset=utf-8"),
+        ("/assets/form.js", "text/javascript; charset=utf-8"),
+        ("/assets/pictures.js", "text/javascript; charset=utf-8"),
+        ("/assets/type/archivo.woff2", "font/woff2"),
+        ("/assets/type/archivo-OFL.txt", "text/plain; charset=utf-8"),
+    ] {
+        let a = get(&job.folder, address).await;
+        assert_eq!((a.status, a.header(header::CONTENT_TYPE)), (StatusCode::OK, kind), "{address}");
+    }
+    let first = get(&job.folder, "/assets/page.css").await;
+    let again = Request::get("/assets/page.css")
+        .header(header::IF_NONE_MATCH, first.header(header::ETAG))
+        .body(Body::empty())
+        .unwrap();
+    assert_eq!(ask(&job.folder, again).await.status, StatusCode::NOT_MODIFIED);
+}
+
+#[tokio::test]
+async fn only_reading_is_answered_and_only_under_its_own_name() {
+    let job = support::full().await;
+    for method in [Method::POST, Method::PUT, Method::DELETE] {
+        let request = Request::builder().method(method).uri("/order").body(Body::empty()).unwrap();
+        assert_eq!(ask(&job.folder, request).await.status, StatusCode::METHOD_NOT_ALLOWED);
+    }
+    let foreign = Request::get("/").header(header::HOST, "lot.example.org").body(Body::empty());
+    let a = ask(&job.folder, foreign.unwrap()).await;
+    assert_eq!(a.status, StatusCode::MISDIRECTED_REQUEST);
+    assert!(!a.text.contains("TH-4207"));
+}
+
+#[tokio::test]
+async fn an_address_for_all_is_refused_unless_told() {
+    let job = support::empty();
+    let e = barwright_web::serve(job.folder.clone(), "0.0.0.0:0".parse().unwrap()).await;
+    let e = e.expect_err("it can be reached from other machines");
+    assert!(matches!(e, barwright_web::ServeError::Open { .. }), "{e}");
+    assert!(e.hint().is_some());
+}
+
+// A page follows the files: what a command writes shows on the next request.
+#[tokio::test]
+async fn the_chain_follows_the_files() {
+    let job = support::empty();
+    let service = router(job.folder.clone());
+    let ask = async |address: &str| {
+        let request = Request::get(address).body(Body::empty()).unwrap();
+        let response = service.clone().oneshot(request).await.unwrap();
+        let body = to_bytes(response.into_body(), 1 << 24).await.unwrap();
+        String::from_utf8_lossy(&body).into_owned()
+    };
+    assert!(ask("/").await.contains("to be written"));
+    support::written(&job.folder);
+    let page = ask("/").await;
+    assert!(page.contains("TH-4207") && page.contains("to be planned"));
+    let technique = support::fixture::technique();
+    files::write_sealed(&job.folder.technique_path(), &technique).unwrap();
+    assert!(ask("/").await.contains("not proved"));
+    // Another order under the same technique: the link splits.
+    let text = files::read_text(&job.folder.order_path()).unwrap();
+    files::write(&job.folder.order_path(), text.replace("count = 24", "count = 25").as_bytes())
+        .unwrap();
+    assert!(ask("/").await.contains("out of date"));
+}
+
+/// Relative luminance of `#rrggbb`, WCAG 2.2.
+fn luminance(hex: &str) -> f64 {
+    let channel = |k: usize| {
+        let c = f64::from(u8::from_str_radix(&hex[k..k + 2], 16).unwrap()) / 255.0;
+        if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+    };
+    0.2126 * channel(1) + 0.7152 * channel(3) + 0.0722 * channel(5)
+}
+
+// Published rule: WCAG 2.2, 1.4.3, contrast of at least 4.5 : 1 for words (AA).
+#[test]
+fn words_stand_out_from_their_ground() {
+    let token = |name: &str, dark: bool| {
+        let t = barwright_report::palette::TOKENS.iter().find(|t| t.name == name).unwrap();
+        if dark { t.dark } else { t.light }
+    };
+    let pairs = [
+        ("ink", "paper"),
+        ("ink", "card"),
+        ("ink", "steel"),
+        ("ink", "tint"),
+        ("soft", "paper"),
+        ("soft", "card"),
+        ("accent", "paper"),
+        ("accent", "card"),
+        ("alert", "paper"),
+        ("alert", "card"),
+        ("paper", "alert"),
+        ("paper", "ink"),
+    ];
+    for dark in [false, true] {
+        for (words, ground) in pairs {
+            let (a, b) = (luminance(token(words, dark)), luminance(token(ground, dark)));
+            let contrast = (a.max(b) + 0.05) / (a.min(b) + 0.05);
+            assert!(contrast >= 4.5, "{words} on {ground}, dark {dark}: {contrast:.2}");
+        }
+    }
+}
