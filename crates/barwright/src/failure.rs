@@ -148,7 +148,7 @@ hinted!(
     barwright_report::ReportError,
     barwright_twin::TwinError,
 );
-plain!(barwright_wave::WaveError);
+plain!(barwright_wave::WaveError, barwright_web::ServeError);
 
 impl From<barwright_ledger::LedgerError> for Failure {
     fn from(error: barwright_ledger::LedgerError) -> Self {

@@ -34,7 +34,8 @@ fn a_measured_block_ends_with_its_one_hole() {
 
     job(j, &["capture", "import", data, "--levelled", "--name", "second"], 0);
     let second = j.join("captures/second.parquet");
-    job(j, &["screen", second.to_str().expect("path")], 0);
+    // Without a sound level nothing counts as inspected: attention.
+    job(j, &["screen", second.to_str().expect("path")], 1);
     let screened = json(&j.join("bars/block.screened.json"));
     let findings = screened["body"]["findings"].to_string();
     assert!(findings.contains("clipped"), "the clipped back wall is a finding: {findings}");
@@ -66,8 +67,8 @@ fn a_measured_block_ends_with_its_one_hole() {
     let entries: serde_json::Value = serde_json::from_str(&entries.out).expect("JSON");
     assert_eq!(entries.as_array().expect("entries").len(), 2);
     job(j, &["ledger", "verify"], 0);
-    // Nothing checked this bench: the block can never be a release.
-    job(j, &["ledger", "holds"], 1);
+    let bars = job(j, &["ledger", "bars"], 0).out;
+    assert!(bars.contains("rejected"), "{bars}");
 }
 
 /// Depths of the back-wall echoes of the second capture, in mm.

@@ -78,14 +78,14 @@ pub(crate) fn account(
         let beams: Vec<&Beam> =
             technique.beams.iter().filter(|b| b.gate(gate_of(class)).is_some()).collect();
         if beams.is_empty() {
-            parts.push((LossCause::MissedCycle, guided, vec![]));
+            parts.push((LossCause::NotLevelled, guided, vec![]));
         }
         for beam in beams {
-            let own = if unlevelled.contains(&beam.id) {
-                &[]
-            } else {
-                shots[beam.id as usize].as_slice()
-            };
+            if unlevelled.contains(&beam.id) {
+                parts.push((LossCause::NotLevelled, guided, vec![beam.id]));
+                continue;
+            }
+            let own = shots[beam.id as usize].as_slice();
             for (cause, stretch) in gaps(own, bar, longest_gap_m) {
                 if let Some(s) = stretch.within(guided) {
                     parts.push((cause, s, vec![beam.id]));

@@ -275,6 +275,7 @@ fn lost_findings(lost: &[barwright_job::screened::Lost]) -> Vec<Finding> {
                     (Topic::MissedCycle, "no valid shot came, or they lay too far apart")
                 }
                 LossCause::Clipped => (Topic::Clipped, "samples at full scale hid the gate"),
+                LossCause::NotLevelled => (Topic::NotInspected, "they have no sound level"),
             };
             let class = match l.class {
                 barwright_job::proof::FlawClass::Disc => "the volume",

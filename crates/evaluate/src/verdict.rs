@@ -211,12 +211,7 @@ fn gap_reason(lost: &Lost, action: GapAction) -> Reason {
         FlawClass::Disc => "the volume",
         FlawClass::Crack => "the surface",
     };
-    let why = match lost.cause {
-        LossCause::End => "end of the bar",
-        LossCause::Coupling => "coupling lost",
-        LossCause::MissedCycle => "shots missing or too far apart",
-        LossCause::Clipped => "samples at full scale",
-    };
+    let why = lost.cause.words();
     let what = match action {
         GapAction::Hold => "the bar is held for another pass",
         GapAction::Crop => "the stretch is cut out",

@@ -60,6 +60,22 @@ pub enum LossCause {
     MissedCycle,
     /// Samples at full scale hid the gate.
     Clipped,
+    /// Nothing says what the beam's heights mean: it has no sound level, or the technique no beam.
+    NotLevelled,
+}
+
+impl LossCause {
+    /// In words, for papers and pages.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::End => "end that the station does not inspect",
+            Self::Coupling => "coupling lost",
+            Self::MissedCycle => "shots missing or too far apart",
+            Self::Clipped => "echoes at full scale hid the gate",
+            Self::NotLevelled => "no sound level",
+        }
+    }
 }
 
 /// Inspected share of a bar for one flaw class.

@@ -93,7 +93,10 @@ impl Section {
         match *self {
             Self::Round { radius_m } => radius_m - p.radius(),
             Self::Square { side_m, .. } => side_m / 2.0 - p.x.abs().max(p.y.abs()),
-            Self::Flat { thickness_m } => (-p.y).min(thickness_m + p.y),
+            Self::Flat { thickness_m } => {
+                let depth = -p.y;
+                if depth <= thickness_m { depth } else { thickness_m - depth }
+            }
         }
     }
 

@@ -197,7 +197,7 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
                 text::class(lost.class),
                 text::number(lost.from_m, 3),
                 text::number(lost.to_m, 3),
-                text::loss(lost.cause)
+                lost.cause.words()
             ),
         );
         svg.element(

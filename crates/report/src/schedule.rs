@@ -1,8 +1,6 @@
 //! The schedule: time across, probes down, each firing a block with its listening time as a tail,
 //! the period and what limits it written at the end.
 
-use std::collections::BTreeSet;
-
 use barwright_job::technique::{Beam, Technique};
 use barwright_wave::Mode;
 
@@ -102,12 +100,12 @@ fn block(
 }
 
 fn period(svg: &mut Svg, t: &Technique, x: f64, (top, bottom): (f64, f64), look: &Palette) {
-    let binds: BTreeSet<&str> =
-        t.limits.iter().filter(|l| l.binds).map(|l| l.rule.as_str()).collect();
-    let binds = if binds.is_empty() {
-        "no rule binds".to_owned()
-    } else {
-        format!("limited by: {}", binds.into_iter().collect::<Vec<_>>().join(", "))
+    // The names of binding rules are sentences; they stand in the table of rules.
+    let binding: Vec<&str> = t.limits.iter().filter(|l| l.binds).map(|l| l.rule.as_str()).collect();
+    let binds = match binding.as_slice() {
+        [] => "no rule binds".to_owned(),
+        [one] if one.len() <= 60 => format!("limited by {one}"),
+        several => format!("limited by {} of the rules", several.len()),
     };
     svg.line((x, top - 6.0), (x, bottom + 4.0), &look.ink, 1.6).text(
         (x.min(WIDTH - RIGHT), top - 12.0),

@@ -6,7 +6,6 @@ use barwright_job::{
     judgement::Verdict,
     level::BeamState,
     proof::FlawClass,
-    screened::LossCause,
     technique::{GateKind, Section},
 };
 
@@ -146,17 +145,6 @@ pub fn verdict(verdict: Verdict) -> &'static str {
         Verdict::Crop => "crop",
         Verdict::Hold => "hold",
         Verdict::Reject => "reject",
-    }
-}
-
-/// Why a stretch was not inspected, in words.
-#[must_use]
-pub fn loss(cause: LossCause) -> &'static str {
-    match cause {
-        LossCause::End => "end that the station does not inspect",
-        LossCause::Coupling => "coupling lost",
-        LossCause::MissedCycle => "shots missing or too far apart",
-        LossCause::Clipped => "echoes at full scale hid the gate",
     }
 }
 

@@ -279,14 +279,14 @@ fn the_technique_sheet_says_whether_it_is_approved_and_what_binds() {
     assert_eq!(pdf, paper(None));
     if let Some((text, _)) = words("technique", &pdf) {
         for wanted in
-            ["NOT APPROVED", "binds", "pulses per reflector", "198", &job.technique.hash.0]
+            ["NO APPROVAL RECORDED", "binds", "pulses per reflector", "198", &job.technique.hash.0]
         {
             assert!(text.contains(wanted), "{wanted}: {text}");
         }
     }
     let approved = paper(Some("Approved at 2026-11-24T10:00:00Z with the key of the level 3."));
     if let Some((text, _)) = words("technique-approved", &approved) {
-        assert!(text.contains("APPROVED") && !text.contains("NOT APPROVED"));
+        assert!(text.contains("APPROVED") && !text.contains("NO APPROVAL"));
     }
 }
 

@@ -147,7 +147,7 @@ fn the_ribbon_shows_what_was_lost_seen_and_cut() {
 fn the_schedule_shows_every_firing_and_what_limits_it() {
     let svg = schedule(&support::technique().body, &Palette::paper());
     assert_eq!(count(&svg, "firing"), 198);
-    assert!(words(&svg).contains("period 2.970 ms, limited by: pulses per reflector"));
+    assert!(words(&svg).contains("period 2.970 ms, limited by pulses per reflector"));
 }
 
 #[test]

@@ -29,6 +29,8 @@ pub struct Capture<'a> {
     pub(crate) runs: Vec<Run>,
     pub(crate) reflectors: Vec<Reflector>,
     pub(crate) bar: Option<SceneBar>,
+    /// Tells captures of the same kind apart, so that each has noise of its own.
+    pub(crate) occasion: String,
     /// Runs after which the motions repeat.
     pub(crate) motions: usize,
 }
@@ -161,7 +163,8 @@ impl<'a> Mixer<'a> {
             .collect();
         let header = &capture.header;
         let level = header.level.as_ref().map_or("", |hash| hash.short());
-        let purpose = format!("noise/{:?}/{}/{level}", header.kind, header.bar);
+        let occasion = &capture.occasion;
+        let purpose = format!("noise/{:?}/{}/{level}/{occasion}", header.kind, header.bar);
         Ok(Self {
             capture,
             bare,

@@ -118,7 +118,7 @@ impl VirtualStation {
     }
 
     /// The reference bar moved through its motion list, `count` times over. The column
-    /// `pass` of the shots says the motion.
+    /// `pass` of the shots says the motion. Captures of another `occasion` have other noise.
     ///
     /// # Errors
     /// [`TwinError::Count`] for gains that do not fit the beams;
@@ -130,13 +130,17 @@ impl VirtualStation {
         gains_db: &[f64],
         level: Option<Hash>,
         count: u16,
+        occasion: &str,
     ) -> Result<Capture<'_>> {
         let runs = reference_runs(&reference.body, &self.technique.schedule, count);
         let header = self.reference_header(reference, CaptureKind::Reference, gains_db, level)?;
-        self.capture(header, runs, self.reflectors(reference)?, None, reference.body.motion.len())
+        let reflectors = self.reflectors(reference)?;
+        let capture = self.capture(header, runs, reflectors, None, reference.body.motion.len())?;
+        Ok(Capture { occasion: occasion.to_owned(), ..capture })
     }
 
-    /// The reference bar passing at line speed, `count` times.
+    /// The reference bar passing at line speed, `count` times. Captures of another `occasion` have
+    /// other noise.
     ///
     /// # Errors
     /// As [`Self::reference_capture`]; [`TwinError::OutOfRange`] for a speed that is not positive.
@@ -147,11 +151,13 @@ impl VirtualStation {
         level: Option<Hash>,
         count: u16,
         speed_m_s: f64,
+        occasion: &str,
     ) -> Result<Capture<'_>> {
         let speed_m_s = positive_speed(speed_m_s)?;
         let runs = passes(reference.body.length_m, speed_m_s, &self.technique.schedule, count);
         let header = self.reference_header(reference, CaptureKind::Check, gains_db, level)?;
-        self.capture(header, runs, self.reflectors(reference)?, None, 1)
+        let capture = self.capture(header, runs, self.reflectors(reference)?, None, 1)?;
+        Ok(Capture { occasion: occasion.to_owned(), ..capture })
     }
 
     /// A bar of the order passing at the technique's line speed.
@@ -244,7 +250,8 @@ impl VirtualStation {
         bar: Option<SceneBar>,
         motions: usize,
     ) -> Result<Capture<'_>> {
-        Ok(Capture { station: self, header, runs, reflectors, bar, motions })
+        let occasion = String::new();
+        Ok(Capture { station: self, header, runs, reflectors, bar, motions, occasion })
     }
 
     pub(crate) fn echo_maker(&self) -> EchoMaker<'_> {

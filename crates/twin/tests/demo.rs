@@ -135,7 +135,7 @@ fn the_reference_bar_reads_as_its_document_expects() {
     let station = VirtualStation::new(&technique, &faultless(), 1).expect("a station");
     let gains: Vec<f64> = body.beams.iter().map(|b| b.gain_db).collect();
     let start = Instant::now();
-    let capture = station.reference_capture(&reference, &gains, None, 1).expect("a capture");
+    let capture = station.reference_capture(&reference, &gains, None, 1, "").expect("a capture");
     assert_eq!(capture.header().kind, CaptureKind::Reference);
     let taken = shots(&capture);
     println!("reference: {} shots, {:.2} s", taken.len(), start.elapsed().as_secs_f64());

@@ -201,7 +201,7 @@ fn a_turned_reference_bar_reads_like_a_disc_at_that_angle() {
     let station = VirtualStation::new(&technique, &faultless(), 1).expect("a station");
     let gains = vec![85.0; technique.body.beams.len()];
     let reference = reference(&technique);
-    let capture = station.reference_capture(&reference, &gains, None, 2).expect("a capture");
+    let capture = station.reference_capture(&reference, &gains, None, 2, "").expect("a capture");
     assert_eq!(capture.header().kind, CaptureKind::Reference);
     let turned = shots(&capture);
     assert_eq!(turned.len() as u64, capture.shots());
@@ -250,7 +250,7 @@ fn a_check_sees_the_reference_bar_pass_by() {
     let gains = vec![80.0; technique.body.beams.len()];
     let level = Some(Hash::of(b"level"));
     let capture = station
-        .check_capture(&reference(&technique), &gains, level.clone(), 3, 1.0)
+        .check_capture(&reference(&technique), &gains, level.clone(), 3, 1.0, "")
         .expect("a capture");
     assert_eq!(capture.header().level, level);
     let all = shots(&capture);

@@ -3,6 +3,8 @@
 use std::path::PathBuf;
 
 use barwright_capture::{CaptureReader, FullMatrix, form_beams, hash_file};
+use barwright_job::technique::{Beam, GateKind, Record};
+use barwright_job::{Sealed, Technique};
 use clap::Subcommand;
 use serde::Serialize;
 
@@ -27,9 +29,14 @@ enum Action {
         /// Folder with the matrix.
         #[arg(value_name = "FOLDER")]
         folder: PathBuf,
-        /// Use the gains of level.json rather than those of the technique.
-        #[arg(long)]
+        /// Use the gains of level.json.
+        #[arg(long, conflicts_with = "gain_db")]
         levelled: bool,
+        /// Gain in dB added to that of the technique, the same for all beams. If neither this nor a
+        /// level is given, it is chosen so that the median back wall reads the level target: a
+        /// matrix has no unit of its own.
+        #[arg(long, allow_negative_numbers = true)]
+        gain_db: Option<f64>,
         /// Name of the bar or block.
         #[arg(long, default_value = "block")]
         bar: String,
@@ -52,16 +59,69 @@ struct Shown<'a> {
     header: &'a barwright_capture::Header,
 }
 
+/// The gain, to be added to all beams alike, at which the median peak of the back-wall gates (of
+/// all gates where there is no back wall) reads the technique's target.
+fn common_gain_db(
+    matrix: &FullMatrix,
+    technique: &Sealed<Technique>,
+    nominal: &[f64],
+) -> Result<f64, Failure> {
+    let t = &technique.body;
+    let full_scale = t.record.full_scale_fsh;
+    let mut added = 0.0;
+    // Formed beams clip while the gain is too high and drown in rounding while it is too low: go
+    // down in steps until nothing clips, then once to the target.
+    for _ in 0..20 {
+        let gains: Vec<f64> = nominal.iter().map(|g| g + added).collect();
+        let (_, shots) = form_beams(matrix, technique, &gains)?;
+        let mut peaks: Vec<f64> = (0..shots.len())
+            .map(|i| {
+                let beam = &t.beams[shots.beam[i] as usize];
+                gate_peak(&t.record, beam, shots.ascan(i))
+            })
+            .collect();
+        peaks.sort_by(f64::total_cmp);
+        let median = peaks.get(peaks.len() / 2).copied().unwrap_or(0.0);
+        let highest = peaks.last().copied().unwrap_or(0.0);
+        if highest >= 1.0 {
+            added -= 20.0;
+        } else if median > 0.0 {
+            return Ok(added + 20.0 * (t.sensitivity.target_fsh / (median * full_scale)).log10());
+        } else {
+            break;
+        }
+    }
+    Err(Failure::new("the formed beams show nothing in their gates")
+        .hint(Some("give the gain with --gain-db".into())))
+}
+
+/// Largest sample of the beam's back-wall gate, or of its first gate, as a fraction of full scale.
+fn gate_peak(record: &Record, beam: &Beam, samples: &[i16]) -> f64 {
+    let Some(gate) = beam.gate(GateKind::BackWall).or_else(|| beam.gates.first()) else {
+        return 0.0;
+    };
+    let position = |after_s: f64| record.position(beam.surface_time_s + after_s).max(0.0) as usize;
+    let (from, to) = (position(gate.start_s), position(gate.end_s).min(samples.len()));
+    let peak = samples.get(from..to).unwrap_or_default().iter().map(|s| s.unsigned_abs()).max();
+    f64::from(peak.unwrap_or(0)) / f64::from(i16::MAX)
+}
+
 /// Imports or shows.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
-        Action::Import { folder, levelled, bar, name } => {
+        Action::Import { folder, levelled, gain_db, bar, name } => {
             let technique = bench.job.technique()?;
             let matrix = FullMatrix::read(folder)?;
             let level = if *levelled { Some(bench.job.level()?) } else { None };
-            let gains: Vec<f64> = match &level {
-                Some(level) => level.body.beams.iter().map(|b| b.gain_db).collect(),
-                None => technique.body.beams.iter().map(|b| b.gain_db).collect(),
+            let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
+            let gains: Vec<f64> = match (&level, gain_db) {
+                (Some(level), _) => level.body.beams.iter().map(|b| b.gain_db).collect(),
+                (None, Some(added)) => nominal.iter().map(|g| g + added).collect(),
+                (None, None) => {
+                    let added = common_gain_db(&matrix, &technique, &nominal)?;
+                    bench.say(&format!("gain of all beams changed by {added:+.1} dB so that the median back wall reads the target"));
+                    nominal.iter().map(|g| g + added).collect()
+                }
             };
             let (mut header, shots) = form_beams(&matrix, &technique, &gains)?;
             header.bar.clone_from(bar);

@@ -31,6 +31,7 @@ pub struct Args {
 /// What this version does not validate; printed on every paper.
 fn not_validated() -> Vec<String> {
     vec![
+        "No approval of the technique is on record: this version keeps none.".to_owned(),
         "Heights of surface cracks rest on a model checked only between two engines of this program."
             .to_owned(),
         "Sizes are equivalent sizes in water immersion, outside the scope of ISO 16811.".to_owned(),

@@ -102,8 +102,13 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             let reference = bench.job.reference()?;
             let level = if *levelled { Some(bench.job.level()?) } else { None };
             let gains = level.as_ref().map_or(nominal, gains);
-            let capture =
-                station.reference_capture(&reference, &gains, level.map(|l| l.hash), *passes)?;
+            let capture = station.reference_capture(
+                &reference,
+                &gains,
+                level.map(|l| l.hash),
+                *passes,
+                name,
+            )?;
             (name.clone(), steps::store(&bench.job, name, capture)?)
         }
         Action::Check { passes, name } => {
@@ -117,6 +122,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
                 Some(level.hash.clone()),
                 passes,
                 speed,
+                name,
             )?;
             (name.clone(), steps::store(&bench.job, name, capture)?)
         }

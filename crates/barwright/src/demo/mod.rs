@@ -178,7 +178,8 @@ impl<'a> Demo<'a> {
         let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
         let duration: f64 =
             reference.body.motion.iter().map(|m| m.duration_s).sum::<f64>() * f64::from(TURNS);
-        let capture = station.reference_capture(&reference, &nominal, None, TURNS)?;
+        let capture =
+            station.reference_capture(&reference, &nominal, None, TURNS, "reference-1")?;
         steps::store(&job, "reference-1", capture)?;
         self.clock.pass_s(duration);
         let first = steps::level(&job, &job.capture_path("reference-1"))?;
@@ -189,6 +190,7 @@ impl<'a> Demo<'a> {
             &gains(&first),
             Some(first.hash.clone()),
             TURNS,
+            "reference-2",
         )?;
         steps::store(&job, "reference-2", capture)?;
         self.clock.pass_s(duration);
@@ -240,6 +242,7 @@ impl<'a> Demo<'a> {
             Some(level.hash.clone()),
             passes,
             speed,
+            name,
         )?;
         steps::store(&self.job, name, capture)?;
         self.clock.pass_s(f64::from(passes) * (reference.body.length_m / speed + 30.0));

@@ -205,7 +205,7 @@ fn lost(l: &Lost) -> Value {
         text::class(l.class),
         text::mm(l.from_m, 0),
         text::mm(l.to_m, 0),
-        text::loss(l.cause),
+        l.cause.words(),
         if l.beams.is_empty() { "all beams".to_owned() } else { parts::beams(&l.beams) },
     ])
 }
