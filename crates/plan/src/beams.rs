@@ -7,8 +7,8 @@ use rayon::prelude::*;
 use crate::bench::Bench;
 use crate::echo;
 use crate::error::{PlanError, Result};
-use crate::field::Aperture;
 use crate::laws::Sketch;
+use crate::response::Aperture;
 use crate::{gains, gates};
 
 /// Aperture of a sketch.

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use crate::beams;
 use crate::conditions::Conditions;
 use crate::echo::{self, Echo, db, turn};
-use crate::field::Aperture;
+use crate::response::Aperture;
 use crate::ring;
 
 /// In each deviating case only the beams that were best under nominal conditions are tried; leaving
@@ -71,7 +71,7 @@ pub fn shifts(scope: &Scope<'_>, nominal: &Conditions, case: &Conditions) -> Vec
         .map(|b| {
             let followed = b.surface_beam.and_then(|i| scope.beams.iter().find(|f| f.id == i));
             followed.map_or(0.0, |f| {
-                let p = ring::middle(elements(scope, f));
+                let p = ring::middle(Aperture::of_beam(scope.probes, f).elements);
                 of(case, p) - of(nominal, p)
             })
         })
@@ -155,12 +155,7 @@ fn margin_db(
     place: &Place,
 ) -> Option<f64> {
     let beam = scope.beams.get(index)?;
-    let aperture = Aperture {
-        elements: elements(scope, beam),
-        transmit_s: &beam.transmit_delays_s,
-        receive_s: &beam.receive_delays_s,
-        mode: beam.mode,
-    };
+    let aperture = Aperture::of_beam(scope.probes, beam);
     let (kind, echo) = match *place {
         Place::Disc(p) => (
             GateKind::Volume,
@@ -196,15 +191,6 @@ pub fn height_in_gate_db(beam: &Beam, kind: GateKind, echo: &Echo, shift_s: f64)
         .then(|| beam.gain_db + beam.curve_db(after) + echo.transfer_db)
 }
 
-fn elements<'a>(scope: &Scope<'a>, beam: &Beam) -> &'a [barwright_wave::Element] {
-    let first = beam.first_element as usize;
-    scope
-        .probes
-        .get(beam.probe as usize)
-        .and_then(|p| p.elements.get(first..first + beam.transmit_delays_s.len()))
-        .unwrap_or(&[])
-}
-
 /// Where a beam is worth computing; places outside count as unseen by it.
 struct Reach {
     mode: Mode,
@@ -221,7 +207,7 @@ struct Reach {
 
 impl Reach {
     fn of(scope: &Scope<'_>, beam: &Beam, centre_hz: f64) -> Self {
-        let own = elements(scope, beam);
+        let own = Aperture::of_beam(scope.probes, beam).elements;
         let span = match (own.first(), own.last()) {
             (Some(a), Some(b)) => a.centre.distance(b.centre) + a.width_m,
             _ => 0.0,

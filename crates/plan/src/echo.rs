@@ -6,12 +6,12 @@
 use std::f64::consts::PI;
 
 use barwright_job::technique::{Beam, Section, Technique};
-use barwright_wave::{Point, elevation, scatter};
+use barwright_wave::{Point, elevation, ray::TwoWay, scatter};
 use num_complex::Complex64;
 
 use crate::conditions::Conditions;
 use crate::error::Result;
-use crate::field::{Aperture, TwoWay, two_way};
+use crate::response::{Aperture, two_way};
 
 /// What a beam receives of a reflector.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,26 +26,9 @@ pub struct Echo {
 #[must_use]
 pub fn technique_elements<'a>(
     technique: &'a Technique,
-    beam: &Beam,
+    beam: &'a Beam,
 ) -> &'a [barwright_wave::Element] {
-    let first = beam.first_element as usize;
-    let last = first + beam.transmit_delays_s.len();
-    technique
-        .probes
-        .get(beam.probe as usize)
-        .and_then(|p| p.elements.get(first..last))
-        .unwrap_or(&[])
-}
-
-/// Aperture and law of a beam.
-#[must_use]
-pub fn aperture<'a>(technique: &'a Technique, beam: &'a Beam) -> Aperture<'a> {
-    Aperture {
-        elements: technique_elements(technique, beam),
-        transmit_s: &beam.transmit_delays_s,
-        receive_s: &beam.receive_delays_s,
-        mode: beam.mode,
-    }
+    Aperture::of_beam(&technique.probes, beam).elements
 }
 
 /// Echo of a disc of a diameter in m that faces the beam, at a place of the section in m; `None`
@@ -60,7 +43,7 @@ pub fn echo_of_disc(
     diameter_m: f64,
 ) -> Result<Option<Echo>> {
     let conditions = Conditions::nominal(technique)?;
-    Ok(disc(&conditions, &aperture(technique, beam), place, diameter_m))
+    Ok(disc(&conditions, &Aperture::of_beam(&technique.probes, beam), place, diameter_m))
 }
 
 /// Echo of a radial crack of a depth and length in m at the surface at `angle_rad` of a round bar;
@@ -76,7 +59,13 @@ pub fn echo_of_crack(
     length_m: f64,
 ) -> Result<Option<Echo>> {
     let conditions = Conditions::nominal(technique)?;
-    Ok(crack(&conditions, &aperture(technique, beam), angle_rad, depth_m, length_m))
+    Ok(crack(
+        &conditions,
+        &Aperture::of_beam(&technique.probes, beam),
+        angle_rad,
+        depth_m,
+        length_m,
+    ))
 }
 
 /// [`echo_of_disc`] under given conditions; the place is where the disc then stands.
@@ -152,7 +141,7 @@ pub fn back_wall(conditions: &Conditions, aperture: &Aperture<'_>, end: Point) -
         .collect();
     let middle = parts.get(parts.len() / 2)?.0;
     let ordered: Vec<(TwoWay, f64)> = std::iter::once((middle, 0.0)).chain(parts).collect();
-    let field = TwoWay::sum(&ordered, conditions.pulse.centre_hz)?;
+    let field = TwoWay::sum(&ordered)?;
     let axial = Axial::new(conditions, aperture, &middle)?;
     let (peak, arrival_s) = field.peak();
     let length = axial.length_m

@@ -6,8 +6,8 @@ use barwright_wave::Mode;
 use crate::bench::Bench;
 use crate::echo::{self, db};
 use crate::error::{PlanError, Result};
-use crate::field::Aperture;
 use crate::laws::Sketch;
+use crate::response::Aperture;
 
 /// Places along the axis at which the response is computed.
 const PLACES: usize = 16;

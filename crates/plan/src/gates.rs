@@ -10,8 +10,8 @@ use barwright_wave::Mode;
 use crate::bench::Bench;
 use crate::echo;
 use crate::error::{PlanError, Result};
-use crate::field::Aperture;
 use crate::laws::Sketch;
+use crate::response::{self, Aperture};
 
 /// Drop in dB of the pulse's envelope at which a strong echo has rung down: the surface echo stands
 /// some 60 dB above the ordered disc (common practice, no source).
@@ -73,7 +73,7 @@ pub fn surface_time_s(bench: &Bench<'_>, sketch: &Sketch, aperture: &Aperture<'_
     };
     let s = sketch.axis.reach_m * share;
     let place = sketch.axis.entry + (sketch.end - sketch.axis.entry) * share;
-    let field = crate::field::two_way(&bench.nominal, aperture, place).ok_or_else(|| {
+    let field = response::two_way(&bench.nominal, aperture, place).ok_or_else(|| {
         PlanError::rule(
             "reach",
             format!("no ray of probe {} reaches its beam's axis", sketch.probe + 1),

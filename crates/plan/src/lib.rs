@@ -5,7 +5,7 @@
 //!
 //! Where to start: [`technique`](mod@technique) (the order of the steps), [`search`] (which layout),
 //! [`laws`], [`gates`], [`gains`], [`schedule`] (one rule each), [`limits`] (the rules in words).
-//! Echoes come from [`echo`] over [`field`], by rays; [`coverage`] puts them on places.
+//! Echoes come from [`echo`] over [`response`], by rays; [`coverage`] puts them on places.
 #![deny(missing_docs)]
 
 pub mod beams;
@@ -14,7 +14,6 @@ pub mod conditions;
 pub mod coverage;
 pub mod echo;
 pub mod error;
-pub mod field;
 pub mod gains;
 pub mod gates;
 pub mod laws;
@@ -22,6 +21,7 @@ pub mod layout;
 pub mod limits;
 pub mod proof;
 pub mod refbar;
+pub mod response;
 pub mod ring;
 pub mod schedule;
 pub mod search;

@@ -13,8 +13,9 @@ use barwright_wave::{Mode, Point};
 use crate::beams;
 use crate::conditions::Conditions;
 use crate::coverage::height_in_gate_db;
-use crate::echo::{self, Echo, aperture, db};
+use crate::echo::{self, Echo, db};
 use crate::error::Result;
+use crate::response::Aperture;
 
 /// Distance of reflectors along the bar, and of the first from the head, in m: several times the
 /// widest beam along the bar.
@@ -115,7 +116,7 @@ fn round_expected(
         _ => return None,
     };
     let read = |angle: f64| -> Option<(f64, Echo)> {
-        let aperture = aperture(t, beam);
+        let aperture = Aperture::of_beam(&t.probes, beam);
         let echo = match reflector.shape {
             Shape::FlatBottomedHole { diameter_m } => echo::disc(
                 conditions,
@@ -168,7 +169,8 @@ fn block(t: &Technique, conditions: &Conditions) -> ReferenceBar {
         .beams
         .iter()
         .filter_map(|beam| {
-            let echo = echo::back_wall(conditions, &aperture(t, beam), beams::end(beam))?;
+            let echo =
+                echo::back_wall(conditions, &Aperture::of_beam(&t.probes, beam), beams::end(beam))?;
             let height = height_in_gate_db(beam, GateKind::BackWall, &echo, 0.0)?;
             Some(Expected {
                 beam: beam.id,

@@ -21,6 +21,7 @@ use barwright_wave::{Mode, interface};
 use crate::beams;
 use crate::bench::Bench;
 use crate::echo::{db, turn};
+use crate::response::Aperture;
 use crate::ring;
 
 /// A schedule with the figures of the rules it kept.
@@ -222,21 +223,12 @@ fn opposite(probes: usize, p: usize, q: usize) -> bool {
 }
 
 fn middle_angle(probes: &[Probe], beam: &Beam) -> f64 {
-    let first = beam.first_element as usize;
-    let own = probes
-        .get(beam.probe as usize)
-        .and_then(|p| p.elements.get(first..first + beam.transmit_delays_s.len()))
-        .unwrap_or(&[]);
-    ring::middle(own).angle()
+    ring::middle(Aperture::of_beam(probes, beam).elements).angle()
 }
 
 /// Width of an aperture as it falls on the surface, in m.
 fn footprint_m(probes: &[Probe], beam: &Beam) -> f64 {
-    let first = beam.first_element as usize;
-    let own = probes
-        .get(beam.probe as usize)
-        .and_then(|p| p.elements.get(first..first + beam.transmit_delays_s.len()))
-        .unwrap_or(&[]);
+    let own = Aperture::of_beam(probes, beam).elements;
     let (Some(a), Some(b)) = (own.first(), own.last()) else {
         return 0.0;
     };

@@ -11,6 +11,7 @@ use crate::bench::Bench;
 use crate::echo;
 use crate::error::{PlanError, Result};
 use crate::layout::Layout;
+use crate::response::Aperture;
 use crate::schedule::Timed;
 use crate::search::Found;
 use crate::{beams, gates, limits, schedule, search};
@@ -164,18 +165,7 @@ pub(crate) fn allowed_spacing_m(bench: &Bench<'_>, all: &[Beam]) -> (f64, f64) {
 /// What a disc half-way between two pulses `spacing_m` apart reads less at the middle of a beam's
 /// axis, in dB.
 pub(crate) fn half_way_loss_db(bench: &Bench<'_>, beam: &Beam, spacing_m: f64) -> Option<f64> {
-    let first = beam.first_element as usize;
-    let elements = bench
-        .probes
-        .get(beam.probe as usize)?
-        .elements
-        .get(first..first + beam.transmit_delays_s.len())?;
-    let aperture = crate::field::Aperture {
-        elements,
-        transmit_s: &beam.transmit_delays_s,
-        receive_s: &beam.receive_delays_s,
-        mode: beam.mode,
-    };
+    let aperture = Aperture::of_beam(&bench.probes, beam);
     let place = beam.axis.at(beam.axis.reach_m / beam.axis.velocity_m_s);
     echo::axial_loss_db(&bench.nominal, &aperture, place, spacing_m / 2.0)
 }
@@ -185,18 +175,7 @@ fn narrowest(bench: &Bench<'_>, beam: &Beam) -> Option<f64> {
         return Some(beam.axial_width_m);
     }
     let gate = beam.gate(GateKind::Volume)?;
-    let first = beam.first_element as usize;
-    let elements = bench
-        .probes
-        .get(beam.probe as usize)?
-        .elements
-        .get(first..first + beam.transmit_delays_s.len())?;
-    let aperture = crate::field::Aperture {
-        elements,
-        transmit_s: &beam.transmit_delays_s,
-        receive_s: &beam.receive_delays_s,
-        mode: beam.mode,
-    };
+    let aperture = Aperture::of_beam(&bench.probes, beam);
     [gate.start_s, gate.end_s]
         .into_iter()
         .filter_map(|t| echo::axial_width_m(&bench.nominal, &aperture, beam.axis.at(t)))

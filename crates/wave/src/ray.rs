@@ -13,10 +13,12 @@
 mod contact;
 mod drive;
 mod envelope;
+mod two_way;
 
-pub use contact::{contact_field, contact_peak};
+pub use contact::{contact_field, contact_peak, contact_two_way};
 pub use drive::{Aperture, Attenuation, RayMedium};
 pub use envelope::{RayPeak, map, peak_envelope};
+pub use two_way::{TwoWay, two_way};
 
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
@@ -65,6 +67,12 @@ pub struct Arrival {
     pub incidence_rad: f64,
     /// Difference in arrival time between the edges of the element, in s.
     pub across_s: f64,
+    /// Where the ray enters the steel; the element itself for an array in contact.
+    pub entry: Point,
+    /// Way in the water, in m; 0 for an array in contact.
+    pub water_m: f64,
+    /// Way in the steel, in m.
+    pub steel_m: f64,
 }
 
 /// The field at a point, at one frequency.
@@ -148,6 +156,9 @@ fn arrivals(
             directivity: sinc(PI * frequency_hz * across_s),
             incidence_rad: path.angle_in_rad,
             across_s,
+            entry: path.entry,
+            water_m: path.water_m,
+            steel_m: path.steel_m,
         });
     }
     let usable = |a: &Arrival| from_critical(&critical, mode, a.incidence_rad) >= DROPPED_RAD;

@@ -3,7 +3,8 @@
 use std::f64::consts::PI;
 
 use super::{
-    Aperture, Arrival, Attenuation, RayField, RayFlags, RayPeak, line_source, off_facing, sinc, sum,
+    Aperture, Arrival, Attenuation, RayField, RayFlags, RayPeak, TwoWay, line_source, off_facing,
+    sinc, sum,
 };
 use crate::error::{Result, WaveError, positive};
 use crate::geometry::Point;
@@ -51,6 +52,24 @@ pub fn contact_peak(
     Ok(RayPeak { amplitude, time_s, flags })
 }
 
+/// Transmit field times receive field of [`contact_field`] over the band of a pulse; the aperture's
+/// delays are those of transmission.
+///
+/// # Errors
+/// Those of [`contact_field`]; [`WaveError::Count`] for receive delays that do not match.
+pub fn contact_two_way(
+    solid: &Solid,
+    attenuation: &Attenuation,
+    aperture: &Aperture,
+    receive_s: &[f64],
+    mode: Mode,
+    pulse: &Pulse,
+    point: Point,
+) -> Result<TwoWay> {
+    let (arrivals, flags) = arrivals(solid, attenuation, aperture, mode, pulse.centre_hz, point)?;
+    TwoWay::of(&arrivals, flags, aperture, receive_s, pulse, point)
+}
+
 fn arrivals(
     solid: &Solid,
     attenuation: &Attenuation,
@@ -82,6 +101,9 @@ fn arrivals(
             directivity: sinc(PI * frequency_hz * across_s),
             incidence_rad: sine.asin(),
             across_s,
+            entry: element.centre,
+            water_m: 0.0,
+            steel_m: r,
         });
     }
     if arrivals.is_empty() {

@@ -155,7 +155,17 @@ mod tests {
     use super::*;
 
     fn arrival(time_s: f64, amplitude: Complex64, across_s: f64) -> Arrival {
-        Arrival { element: 0, time_s, amplitude, directivity: 1.0, incidence_rad: 0.0, across_s }
+        Arrival {
+            element: 0,
+            time_s,
+            amplitude,
+            directivity: 1.0,
+            incidence_rad: 0.0,
+            across_s,
+            entry: Point::default(),
+            water_m: 0.0,
+            steel_m: 0.0,
+        }
     }
 
     /// Peak by brute force on a fine grid.
