@@ -28,7 +28,7 @@ impl Hash {
     pub fn of_meaning<T: Serialize>(document: &T) -> Self {
         let value =
             serde_json::to_value(document).expect("documents are plain data with string keys");
-        Self::of(value.to_string().as_bytes())
+        Self::of(canonical(value).as_bytes())
     }
 
     /// The first twelve digits, for people.
@@ -159,13 +159,20 @@ impl<T: Document> Sealed<T> {
     }
 }
 
-/// Hash of the canonical text of a document. `serde_json` sorts the keys of a `Value`.
+/// The canonical text: compact, keys sorted. Sorted here, because some other crate of a program may
+/// have `serde_json` keep keys in the order in which they came.
+fn canonical(mut value: serde_json::Value) -> String {
+    value.sort_all_objects();
+    value.to_string()
+}
+
+/// Hash of the canonical text of a document.
 fn hash_of(value: &serde_json::Value) -> Hash {
     let mut value = value.clone();
     if let Some(map) = value.as_object_mut() {
         map.remove("hash");
     }
-    Hash::of(value.to_string().as_bytes())
+    Hash::of(canonical(value).as_bytes())
 }
 
 #[cfg(test)]
@@ -192,6 +199,23 @@ mod tests {
             let back = Sealed::<Note>::from_json("note", &sealed.to_json());
             proptest::prop_assert_eq!(back, Ok(sealed));
         }
+    }
+
+    // Closed form: the hash is that of the text with sorted keys, however the keys came.
+    #[test]
+    fn the_order_of_keys_does_not_matter() {
+        #[derive(Serialize)]
+        struct Late {
+            z: u8,
+            a: [Inner; 1],
+        }
+        #[derive(Serialize)]
+        struct Inner {
+            y: u8,
+            b: u8,
+        }
+        let found = Hash::of_meaning(&Late { z: 1, a: [Inner { y: 2, b: 3 }] });
+        assert_eq!(found, Hash::of(br#"{"a":[{"b":3,"y":2}],"z":1}"#));
     }
 
     #[test]
