@@ -23,8 +23,6 @@ function alongAt(event, figure, svg) {
 for (const figure of document.querySelectorAll("figure.picture")) {
   const svg = figure.querySelector("svg");
   if (!svg) continue;
-  const tools = document.createElement("div");
-  tools.className = "tools";
   const out = document.createElement("output");
   const larger = document.createElement("button");
   larger.type = "button";
@@ -35,8 +33,7 @@ for (const figure of document.querySelectorAll("figure.picture")) {
     larger.textContent = on ? "Fit" : "Enlarge";
     larger.setAttribute("aria-pressed", String(on));
   });
-  tools.append(out, larger);
-  figure.append(tools);
+  figure.append(larger, out);
   svg.addEventListener("pointermove", (event) => {
     out.textContent = [alongAt(event, figure, svg), wordsAt(event.target, svg)].filter(Boolean).join(" · ");
   });

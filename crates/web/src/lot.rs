@@ -127,6 +127,23 @@ impl Lot {
         }
     }
 
+    /// Why a bar is held, in a sentence; nothing where it is not.
+    pub fn why_held(&self, state: &BarState) -> Option<String> {
+        let State::Held { why } = &state.state else { return None };
+        let judged = match why {
+            barwright_ledger::Why::Judged(_) => {
+                self.bars.iter().find(|b| b.name == state.bar.bar).and_then(|b| b.judgement.here())
+            }
+            _ => None,
+        };
+        let reasons: Vec<&str> =
+            judged.iter().flat_map(|j| &j.body.reasons).map(|r| r.statement.as_str()).collect();
+        Some(match reasons.as_slice() {
+            [] => why.words(),
+            list => format!("{}: {}", why.words(), list.join("; ")),
+        })
+    }
+
     /// When a document was entered in the ledger, to the minute.
     pub fn entered(&self, document: &Hash) -> Option<String> {
         self.ledger.entry_of(document).map(|e| to_the_minute(&e.date()))

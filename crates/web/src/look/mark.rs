@@ -46,8 +46,15 @@ pub fn link(shape: Shape) -> Markup {
     }
 }
 
+fn whole() -> String {
+    let (left, right) = (MIDDLE - RADIUS, 2.0 * RADIUS);
+    format!(
+        "M{left} {MIDDLE}a{RADIUS} {RADIUS} 0 1 1 {right} 0a{RADIUS} {RADIUS} 0 1 1 -{right} 0z"
+    )
+}
+
 fn closed(class: &str) -> Markup {
-    svg(class, &[arc(0.0, 0.5, (0.0, 0.0)), arc(0.5, 1.0, (0.0, 0.0))])
+    svg(class, &[whole()])
 }
 
 fn open() -> Markup {
@@ -82,7 +89,7 @@ pub fn standing(standing: Standing) -> Markup {
                 MIDDLE + 17.0,
                 MIDDLE - 17.0
             );
-            svg("broken", &[arc(0.0, 0.5, (0.0, 0.0)), arc(0.5, 1.0, (0.0, 0.0)), struck])
+            svg("broken", &[whole(), struck])
         }
     }
 }

@@ -7,9 +7,9 @@ use barwright_job::{
 };
 use barwright_ledger::{BarState, State};
 use barwright_report::{
-    Palette, Place, Rays, Ribbon, Ring,
+    Palette, Place, Ribbon,
     ribbon::{ALONG_PX, Heights, ribbon},
-    ring, text,
+    section_view, text,
 };
 use maud::{Markup, PreEscaped, html};
 
@@ -75,21 +75,18 @@ fn screened(lot: &Lot, bar: &Bar, s: &Sealed<ScreenedBar>, standing: Standing) -
     html! {
         @if let Some(t) = technique { (unrolled_picture(lot, bar, &s.body, judgement.map(|j| &j.body), &t.body)) }
         @else { (parts::absent("The bar is drawn in the section of the technique, which is missing.", "barwright plan")) }
-        div.two {
-            section {
+        div.three {
+            section.column {
                 @match &bar.judgement {
-                    Doc::Here(j) => { (indications(&j.body, technique.map(|t| &t.body))) }
+                    Doc::Here(j) => { (verdict(&j.body)) }
                     Doc::Bad(e) => { (parts::unusable(e)) }
-                    Doc::Absent => { (parts::absent("Here the indications, the verdict and the cut plan would stand.", "barwright sentence")) }
+                    Doc::Absent => { (parts::absent("Here the verdict, the indications and the cut plan would stand.", "barwright sentence")) }
                 }
             }
-            section.column {
-                @if let Some(j) = judgement { (verdict(&j.body)) }
-                (ledger(lot.state(bar), standing))
-                (inspected(&s.body))
-                (papers(lot, bar))
-            }
+            section.column { (ledger(lot.state(bar), standing)) (papers(lot, bar)) }
+            section.column { (inspected(&s.body)) }
         }
+        @if let Some(j) = judgement { (indications(&j.body, technique.map(|t| &t.body))) }
         (parts::findings(&s.body.findings))
         @if let Some(j) = judgement {
             @if !j.body.findings.is_empty() { (parts::findings(&j.body.findings)) }
@@ -214,7 +211,7 @@ fn row(i: &Indication) -> Vec<Markup> {
         html! { strong { (text::visible(&i.letter)) } },
         html! { (text::visible(&i.kind)) },
         html! { (text::mm(i.from_m, 0)) },
-        html! { (text::mm(i.to_m - i.from_m, 0)) },
+        html! { (length(i.to_m - i.from_m)) },
         html! { (text::clock(i.place.angle())) },
         html! { (text::mm(i.depth_m, 1)) " ± " (text::mm(i.place_uncertainty_m, 1)) },
         html! { (bound) (text::percent(i.height_fsh, 0)) },
@@ -224,12 +221,14 @@ fn row(i: &Indication) -> Vec<Markup> {
     ]
 }
 
+/// A length along the bar in millimetres: under a beam's width it is not told.
+fn length(metres: f64) -> String {
+    if metres < 0.5e-3 { "under 1".to_owned() } else { text::mm(metres, 0) }
+}
+
 fn section(t: &Technique, i: &Indication) -> Markup {
     let places = [Place { letter: &i.letter, at: i.place, uncertainty_m: i.place_uncertainty_m }];
-    let picture = ring(
-        &Ring { technique: t, rays: Rays::None, spokes: None, places: &places },
-        &Palette::page(),
-    );
+    let picture = section_view(t, &places, &Palette::page());
     let caption = format!(
         "{}: {} o'clock, {} mm deep, at {} m.",
         text::visible(&i.letter),

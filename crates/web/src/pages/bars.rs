@@ -1,6 +1,5 @@
 //! The bars of the lot, all or by state.
 
-use barwright_ledger::State;
 use barwright_report::text;
 use maud::{Markup, html};
 
@@ -61,17 +60,14 @@ fn filter(lot: &Lot, wanted: Option<Standing>) -> Markup {
 fn why(lot: &Lot, shown: &[&Bar]) -> Markup {
     let held: Vec<(&str, String)> = shown
         .iter()
-        .filter_map(|b| match &lot.state(b)?.state {
-            State::Held { why } => Some((b.name.as_str(), why.words())),
-            _ => None,
-        })
+        .filter_map(|b| Some((b.name.as_str(), lot.why_held(lot.state(b)?)?)))
         .collect();
     html! {
         @if !held.is_empty() {
             section.stop {
                 h2 { "Held, and why" }
                 ul { @for (name, words) in &held {
-                    li { a href=(format!("/bars/{}", segment(name))) { (text::visible(name)) } ": " (words) "." }
+                    li { a href=(format!("/bars/{}", segment(name))) { (text::visible(name)) } ": " (text::visible(words)) "." }
                 } }
                 p.next { "A held bar is cured by screening it again between two good checks, or by a decision that is entered in the ledger." }
             }

@@ -79,12 +79,10 @@ fn told(link: &Link) -> Markup {
 fn held(lot: &Lot) -> Markup {
     let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
     for bar in lot.ledger.holds() {
-        if let barwright_ledger::State::Held { why } = &bar.state {
-            let words = why.words();
-            match reasons.iter_mut().find(|(known, _)| *known == words) {
-                Some((_, names)) => names.push(&bar.bar.bar),
-                None => reasons.push((words, vec![&bar.bar.bar])),
-            }
+        let words = lot.why_held(bar).unwrap_or_default();
+        match reasons.iter_mut().find(|(known, _)| *known == words) {
+            Some((_, names)) => names.push(&bar.bar.bar),
+            None => reasons.push((words, vec![&bar.bar.bar])),
         }
     }
     html! {
@@ -92,7 +90,7 @@ fn held(lot: &Lot) -> Markup {
             section.stop {
                 h2 { "Held" }
                 @for (why, names) in &reasons {
-                    p { strong { (text::visible(&names.join(", "))) } ": " (why) "." }
+                    p { strong { (text::visible(&names.join(", "))) } ": " (text::visible(why)) "." }
                 }
                 p.next { "Inspect them again between two good checks, or decide on them; nothing else releases them." }
             }

@@ -104,7 +104,13 @@ fn bars(said: &Said) -> Markup {
 fn words_of(state: &State) -> (&'static str, String) {
     match state {
         State::Released => ("released", "between two good checks".into()),
-        State::Cropped { pieces_m } => ("released in pieces", format!("{} pieces", pieces_m.len())),
+        State::Cropped { pieces_m } => (
+            "released in pieces",
+            match pieces_m.len() {
+                1 => "one piece, between two good checks".into(),
+                n => format!("{n} pieces, between two good checks"),
+            },
+        ),
         State::Held { why } => ("held", why.words()),
         State::Rejected => ("rejected", "judged so".into()),
         State::Waiting { for_judgement, for_check } => (

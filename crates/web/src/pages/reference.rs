@@ -37,7 +37,7 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
             Some(section) => {
                 (parts::long_picture(
                     reference_bar_drawing(r, &section, &Palette::page()),
-                    &format!("Reference bar {}: side view, and a section at each reflector.", text::visible(&r.name)),
+                    &format!("{}: side view, and a section at each reflector.", text::visible(&r.name)),
                 ))
             }
             None => { (parts::absent("The drawing needs the section of the technique, which is missing.", "barwright plan")) }

@@ -48,7 +48,6 @@ fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
             }
             section.column {
                 (sentences(t))
-                (limits(t))
             }
         }
         section {
@@ -56,6 +55,7 @@ fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
             (parts::long_picture(schedule(t, &look), "Time across, probes down: each block a firing, its tail the listening time."))
             (behind("Firings as a table", &firings(t)))
         }
+        (limits(t))
         (behind("Beams as a table", &beams(t)))
         (parts::findings(&t.findings))
         (parts::origin(lot, sealed))

@@ -1,0 +1,265 @@
+//! Every page in a real browser: light, dark and on a narrow screen; headings, no errors on the
+//! console, nothing that sticks out sideways, a visible focus. Own rules; needs `chromium` and
+//! `chromedriver`, and the feature `browser`:
+//! `cargo test --release -p barwright-web --features browser`. Screenshots lie in the target's
+//! temporary folder, under `pages/`.
+#![allow(clippy::unwrap_used)]
+
+mod support;
+
+use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::Duration;
+
+use serde_json::{Value, json};
+use thirtyfour::{
+    ChromeCapabilities, ChromiumLikeCapabilities, Key, WebDriver, common::log::LoggingPrefsLogLevel,
+};
+
+/// A form of the pages: name for pictures, dark or not, width and height in CSS pixels.
+const FORMS: [(&str, bool, u32, u32); 4] = [
+    ("light", false, 1280, 900),
+    ("dark", true, 1280, 900),
+    ("narrow", false, 360, 740),
+    ("wide", true, 2200, 1200),
+];
+
+/// Whether the browser must be there: otherwise the test skips, loudly.
+fn browser() -> bool {
+    let there = |name| {
+        Command::new(name).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status()
+    };
+    let absent: Vec<&str> = ["chromium", "chromedriver"]
+        .into_iter()
+        .filter(|name| !there(name).is_ok_and(|s| s.success()))
+        .collect();
+    if absent.is_empty() {
+        return true;
+    }
+    let words = format!("{} cannot be run", absent.join(" and "));
+    assert!(std::env::var_os("BARWRIGHT_NEEDS_BROWSER").is_none(), "{words}");
+    eprintln!("SKIPPED: {words}");
+    false
+}
+
+fn free_port() -> u16 {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap().local_addr().unwrap().port()
+}
+
+/// A browser with its driver; both end with it.
+struct Browser {
+    driver: WebDriver,
+    process: Child,
+    _profile: tempfile::TempDir,
+}
+
+impl Browser {
+    async fn start() -> Self {
+        let port = free_port();
+        let process = Command::new("chromedriver")
+            .args([format!("--port={port}"), "--log-level=OFF".to_owned()])
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        let profile = tempfile::tempdir().unwrap();
+        let mut wanted = ChromeCapabilities::new();
+        for arg in [
+            "--headless=new",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--disable-dev-shm-usage",
+            "--hide-scrollbars",
+        ] {
+            wanted.add_arg(arg).unwrap();
+        }
+        wanted.add_arg(&format!("--user-data-dir={}", profile.path().display())).unwrap();
+        wanted.set_browser_log_level(LoggingPrefsLogLevel::All).unwrap();
+        // The driver needs a moment before it answers; a loaded machine several seconds.
+        let mut tries = 0;
+        let driver = loop {
+            match WebDriver::new(format!("http://127.0.0.1:{port}"), wanted.clone()).await {
+                Ok(driver) => break driver,
+                Err(e) if tries == 120 => panic!("the browser does not start: {e}"),
+                Err(_) => tries += 1,
+            }
+            tokio::time::sleep(Duration::from_millis(500)).await;
+        };
+        Self { driver, process, _profile: profile }
+    }
+
+    async fn size(&self, width: u32, height: u32) {
+        let size = json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500});
+        self.tools
+            .execute_cdp_with_params("Emulation.setDeviceMetricsOverride", size)
+            .await
+            .unwrap();
+    }
+
+    /// What the system of the reader asks for.
+    async fn system(&self, dark: bool) {
+        let scheme = if dark { "dark" } else { "light" };
+        let media = json!({"features": [{"name": "prefers-color-scheme", "value": scheme}]});
+        self.driver.cdp().send_raw("Emulation.setEmulatedMedia", media).await.unwrap();
+    }
+
+    async fn ask(&self, script: &str) -> Value {
+        self.driver.execute(script, Vec::new()).await.unwrap().json().clone()
+    }
+
+    async fn press(&self, key: Key) {
+        let body = self.driver.active_element().await.unwrap();
+        body.send_keys(key + "").await.unwrap();
+    }
+
+    /// The whole page as a picture.
+    async fn picture(&self, path: &Path, width: u32) {
+        let height = self.ask("return document.documentElement.scrollHeight").await;
+        let height = u32::try_from(height.as_u64().unwrap()).unwrap().min(9000);
+        self.size(width, height).await;
+        self.driver.screenshot(path).await.unwrap();
+    }
+
+    /// Errors and blocked content since the last call.
+    async fn complaints(&self) -> Vec<String> {
+        let log = self.driver.browser_log().await.unwrap();
+        log.into_iter()
+            .filter(|e| e.level == "SEVERE" || e.message.contains("Content Security Policy"))
+            .map(|e| e.message)
+            .collect()
+    }
+
+    async fn end(mut self) {
+        self.driver.clone().quit().await.unwrap();
+        self.process.kill().unwrap();
+        self.process.wait().unwrap();
+    }
+}
+
+/// The pages of a job folder on a port of their own.
+async fn served(job: &support::Job) -> SocketAddr {
+    let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let folder = job.folder.clone();
+    tokio::spawn(barwright_web::serve_on(folder, listener, std::future::pending()));
+    address
+}
+
+fn pictures() -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("pages");
+    std::fs::create_dir_all(&folder).unwrap();
+    folder
+}
+
+fn name_of(address: &str) -> String {
+    let name: String =
+        address.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
+    if address == "/" { "-lot".to_owned() } else { name }
+}
+
+/// Elements that stick out of the page sideways, though nothing scrolls them.
+const STICKS_OUT: &str = "
+    const width = document.documentElement.clientWidth;
+    if (document.documentElement.scrollWidth <= width) return [];
+    return [...document.querySelectorAll('body *')]
+        .filter((e) => e.getBoundingClientRect().right > width + 0.5)
+        .slice(0, 5).map((e) => e.outerHTML.slice(0, 90));";
+
+/// Whether what has the focus shows it: an outline of some width.
+const SHOWS_FOCUS: &str = "
+    const e = document.activeElement;
+    if (!e || e === document.body) return 'nothing has the focus';
+    const s = getComputedStyle(e);
+    return s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 2 ? '' : e.outerHTML.slice(0, 90);";
+
+#[tokio::test]
+async fn every_page_stands_in_every_form() {
+    if !browser() {
+        return;
+    }
+    let (job, empty) = (support::full().await, support::empty());
+    let (full_at, empty_at) = (served(&job).await, served(&empty).await);
+    let b = Browser::start().await;
+    for (form, dark, width, height) in FORMS {
+        b.system(dark).await;
+        let full = support::ADDRESSES.map(|a| (full_at, a, "full"));
+        let bare = ["/", "/technique", "/ledger"].map(|a| (empty_at, a, "empty"));
+        for (at, address, folder) in full.into_iter().chain(bare) {
+            let place = format!("{folder} {address} {form}");
+            b.size(width, height).await;
+            b.driver.goto(format!("http://{at}{address}")).await.unwrap();
+            assert!(
+                b.ask("return document.querySelector('h1').innerText.length > 2").await == true,
+                "{place}"
+            );
+            assert_eq!(b.ask(STICKS_OUT).await, json!([]), "{place} sticks out");
+            let ground = b.ask("return getComputedStyle(document.body).backgroundColor").await;
+            let dark_ground = ground.as_str().unwrap().contains("25, 23, 19");
+            assert_eq!(dark_ground, dark, "{place}: the ground is {ground}");
+            let font = b
+                .ask("return document.fonts.ready.then(() => document.fonts.check('16px Archivo'))")
+                .await;
+            assert!(font == true, "{place}: the type is not there");
+            // The skip link, the name, and what follows: each shows that it has the focus.
+            for _ in 0..4 {
+                b.press(Key::Tab).await;
+                assert_eq!(b.ask(SHOWS_FOCUS).await, "", "{place}");
+            }
+            let complaints = b.complaints().await;
+            assert!(complaints.is_empty(), "{place}: {complaints:?}");
+            b.ask("document.activeElement.blur()").await;
+            let path = pictures().join(format!("{folder}{}-{form}.png", name_of(address)));
+            b.picture(&path, width).await;
+        }
+    }
+    b.end().await;
+}
+
+#[tokio::test]
+async fn the_form_is_chosen_and_kept_and_the_pointer_reads_out() {
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    let at = served(&job).await;
+    let b = Browser::start().await;
+    b.system(false).await;
+    b.size(1280, 900).await;
+    b.driver.goto(format!("http://{at}/bars/B002")).await.unwrap();
+    b.ask("document.querySelector('[data-form-switch]').click()").await;
+    let form = "return document.documentElement.dataset.form";
+    assert_eq!(b.ask(form).await, "dark");
+    b.driver.goto(format!("http://{at}/level")).await.unwrap();
+    assert_eq!(b.ask(form).await, "dark", "the choice is kept from page to page");
+
+    b.driver.goto(format!("http://{at}/bars/B002")).await.unwrap();
+    // In the middle of the bar's axis the read-out must say half its length, to a pixel's worth.
+    let said = b
+        .ask(
+            "const figure = document.querySelector('figure[data-along-length]');
+             const svg = figure.querySelector('svg');
+             const { alongFrom, alongTo, alongLength } = figure.dataset;
+             const x = (Number(alongFrom) + Number(alongTo)) / 2;
+             const at = new DOMPoint(x, 100).matrixTransform(svg.getScreenCTM());
+             svg.dispatchEvent(new PointerEvent('pointermove',
+                 { clientX: at.x, clientY: at.y, bubbles: true }));
+             return [figure.querySelector('output').textContent, Number(alongLength)];",
+        )
+        .await;
+    let metres: f64 = said[0].as_str().unwrap().split_whitespace().next().unwrap().parse().unwrap();
+    // Half a pixel of about 660 over the length, and the three decimals printed.
+    let tolerance = said[1].as_f64().unwrap() / 1000.0;
+    assert!((metres - said[1].as_f64().unwrap() / 2.0).abs() < tolerance, "{said}");
+
+    // The skip link leads past the chain.
+    b.press(Key::Tab).await;
+    b.press(Key::Enter).await;
+    assert_eq!(b.ask("return document.activeElement.id").await, "main");
+    b.end().await;
+}
