@@ -32,7 +32,7 @@ fn malformed_orders_name_file_line_and_key_and_write_nothing() {
         (
             "diameter_mm = 42.0",
             "diameter_mm = \"forty\"",
-            vec!["order.toml:14:15", "section.round.diameter_mm"],
+            vec!["order.toml:12:15", "section.round.diameter_mm"],
         ),
         (
             "diameter_mm = 42.0",
@@ -41,7 +41,7 @@ fn malformed_orders_name_file_line_and_key_and_write_nothing() {
         ),
         ("diameter_mm = 42.0", "diameter_mm = -42.0", vec!["section.round.diameter_mm", "-42 mm"]),
         ("diameter_mm = 42.0", "diameter_mm = nan", vec!["NaN"]),
-        ("diameter_mm = 42.0", "diameter_mm = = 42.0", vec!["order.toml:14"]),
+        ("diameter_mm = 42.0", "diameter_mm = = 42.0", vec!["order.toml:12"]),
         (
             "longitudinal_m_s = 5920.0",
             "longitudinal_m_s = 0.0",
@@ -53,11 +53,8 @@ fn malformed_orders_name_file_line_and_key_and_write_nothing() {
         let before = files_of(folder.path());
         let said = job(folder.path(), &["plan"], 2);
         for word in wanted {
-            assert!(
-                said.err.replace(['\n', '│'], " ").contains(word),
-                "{to}: no {word:?} in\n{}",
-                said.err
-            );
+            let words: Vec<&str> = said.err.split_whitespace().filter(|w| *w != "│").collect();
+            assert!(words.join(" ").contains(word), "{to}: no {word:?} in\n{}", said.err);
         }
         assert_eq!(files_of(folder.path()), before, "{to}");
     }

@@ -6,6 +6,7 @@
 use std::f64::consts::PI;
 
 use barwright_wave::cylinder::{Attenuation, ModalSolution, Passage};
+use barwright_wave::estimate;
 use barwright_wave::path::least_time;
 use barwright_wave::scatter::SideDrilledHole;
 use barwright_wave::{Fluid, Mode, Point, Result, Solid, Surface, interface, water};
@@ -74,6 +75,8 @@ pub fn compare() -> std::result::Result<Findings, Failure> {
     two_media(out)?;
     cylinder_strengths(out)?;
     hole(out)?;
+    pocket_printed(out)?;
+    pocket_closed(out)?;
     Ok(findings)
 }
 
@@ -139,6 +142,125 @@ fn normal_incidence(out: &mut Vec<Comparison>) -> Result<()> {
         1.840_379_66,
         5e-8,
     );
+    Ok(())
+}
+
+/// Pocket calculations against printed values.
+fn pocket_printed(out: &mut Vec<Comparison>) -> Result<()> {
+    let mut t = Table {
+        out,
+        source: "Hull and John, Non-Destructive Testing, 1988 (steel 5810 m/s)",
+        truth: Truth::PublishedTable,
+    };
+    for (mhz, printed) in [(1.25, 4.65), (2.5, 2.32), (5.0, 1.16), (10.0, 0.58)] {
+        let found = estimate::wavelength_m(5810.0, mhz * 1e6)? * 1e3;
+        // Two decimals are printed, cut off rather than rounded at 2.5 MHz.
+        t.row("wavelength", &format!("at {mhz} MHz"), "mm", found, printed, 0.006);
+    }
+    t.source = "Krautkrämer, Ultrasonic Testing of Materials, beam constants";
+    for (shape, name, printed) in [
+        (estimate::Aperture::Circular, "disc", 0.514),
+        (estimate::Aperture::Rectangular, "strip", 0.44),
+    ] {
+        let found = estimate::beam_constant(shape, estimate::Way::PulseEcho, 6.0)?;
+        // Three and two digits are printed.
+        t.row("beam constant", &format!("{name}, echo, -6 dB"), "", found, printed, 0.0025);
+    }
+    Ok(())
+}
+
+/// Pocket calculations against values that follow from the textbook formulas by hand.
+fn pocket_closed(out: &mut Vec<Comparison>) -> Result<()> {
+    let mut t = Table {
+        out,
+        source: "textbook formula, worked by separate arithmetic",
+        truth: Truth::ClosedForm,
+    };
+    let (water, steel) = (Fluid::new(1482.38, 998.204)?, Solid::new(5920.0, 3255.0, 7850.0)?);
+    let lambda = estimate::wavelength_m(5920.0, 5e6)?;
+    let degrees = |x: Option<f64>| x.unwrap_or(f64::NAN).to_degrees();
+    let critical = interface::critical_angles(&water, &steel);
+    let circular = estimate::Aperture::Circular;
+    let half = |drop| {
+        estimate::beam_half_angle_rad(circular, estimate::Way::PulseEcho, drop, 0.010, lambda)
+    };
+    let lobe =
+        estimate::grating_lobes(0.5e-3, estimate::wavelength_m(1482.38, 5e6)?, 20f64.to_radians())?;
+    let lobe = lobe.iter().find(|l| l.order == 1).map(|l| l.angle_rad);
+    // Half of the last digit of the worked value; beam spreads were worked with constants of three
+    // digits (0.514, 0.87).
+    for (case, quantity, unit, found, worked, tolerance) in [
+        (
+            "critical angle",
+            "longitudinal, water 20 °C to steel",
+            "deg",
+            degrees(critical.longitudinal_rad),
+            14.501,
+            5e-4,
+        ),
+        ("critical angle", "shear", "deg", degrees(critical.shear_rad), 27.092, 5e-4),
+        (
+            "probe offset",
+            "45° shear, over radius",
+            "",
+            estimate::probe_offset_m(1.0, PI / 4.0, 1482.38, 3255.0)?,
+            0.3220,
+            5e-5,
+        ),
+        (
+            "near field",
+            "10 mm disc, 5 MHz, steel",
+            "mm",
+            estimate::near_field_m(circular, 0.010, 1.0, lambda)? * 1e3,
+            21.115,
+            5e-4,
+        ),
+        ("beam spread", "10 mm disc, echo -6 dB", "deg", half(6.0)?.to_degrees(), 3.489, 5e-3),
+        ("beam spread", "10 mm disc, echo -20 dB", "deg", half(20.0)?.to_degrees(), 5.912, 5e-3),
+        ("grating lobe", "0.5 mm pitch, water, steered 20°", "deg", degrees(lobe), -14.5, 0.05),
+        (
+            "delay step",
+            "loss at 10 ns, 5 MHz",
+            "dB",
+            estimate::delay_rounding(10e-9, 5e6, 16)?.loss_db,
+            0.0357,
+            5e-5,
+        ),
+        (
+            "water path",
+            "50 mm bar",
+            "mm",
+            estimate::minimum_water_path_m(0.050, 1482.38, 5920.0)? * 1e3,
+            12.52,
+            5e-3,
+        ),
+        (
+            "disc over back wall",
+            "2 mm at 100 mm, 5 MHz",
+            "dB",
+            estimate::disc_over_backwall_db(2e-3, lambda, 0.1)?,
+            -25.50,
+            5e-3,
+        ),
+        (
+            "hole as disc",
+            "2 mm hole at 100 mm, 5 MHz",
+            "mm",
+            estimate::disc_equal_to_hole_m(2e-3, lambda, 0.1)? * 1e3,
+            2.745,
+            5e-4,
+        ),
+        (
+            "pulse spacing",
+            "1 m/s, 5 kHz",
+            "mm",
+            estimate::pulse_spacing_m(1.0, 5e3)? * 1e3,
+            0.2,
+            1e-12,
+        ),
+    ] {
+        t.row(case, quantity, unit, found, worked, tolerance);
+    }
     Ok(())
 }
 
