@@ -312,6 +312,15 @@ fn indications(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
             .take(200)
             .all(|p| (p.0 - at.0).abs() > 14.0 || (p.1 - at.1).abs() > 11.0);
         if clear {
+            // A plate, so that the letter can be read on any shade of the map.
+            let wide = 4.5 * i.letter.len() as f64 + 3.0;
+            let mut plate = String::new();
+            move_to(&mut plate, (at.0 - wide, at.1 - 11.5));
+            line_to(&mut plate, (at.0 + wide, at.1 - 11.5));
+            line_to(&mut plate, (at.0 + wide, at.1 + 2.5));
+            line_to(&mut plate, (at.0 - wide, at.1 + 2.5));
+            plate.push('Z');
+            svg.path(&plate, &look.card, &look.ink, 0.6);
             svg.text(at, &i.letter, Type::new(13.0, &look.ink, Anchor::Middle).bold());
             lettered.push(at);
         }
