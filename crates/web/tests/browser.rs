@@ -27,7 +27,7 @@ const FORMS: [(&str, bool, u32, u32); 4] = [
 
 /// Whether the browser must be there: otherwise the test skips, loudly.
 fn browser() -> bool {
-    let there = |name| {
+    let there = |name: &str| {
         Command::new(name).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status()
     };
     let absent: Vec<&str> = ["chromium", "chromedriver"]
@@ -96,10 +96,7 @@ impl Browser {
 
     async fn size(&self, width: u32, height: u32) {
         let size = json!({"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500});
-        self.tools
-            .execute_cdp_with_params("Emulation.setDeviceMetricsOverride", size)
-            .await
-            .unwrap();
+        self.driver.cdp().send_raw("Emulation.setDeviceMetricsOverride", size).await.unwrap();
     }
 
     /// What the system of the reader asks for.

@@ -7,17 +7,22 @@ use maud::{Markup, html};
 pub struct Column {
     name: &'static str,
     unit: &'static str,
-    figures: bool,
+    class: Option<&'static str>,
 }
 
 /// A column of words.
 pub const fn words(name: &'static str) -> Column {
-    Column { name, unit: "", figures: false }
+    Column { name, unit: "", class: None }
+}
+
+/// A column of sentences, which wrap.
+pub const fn prose(name: &'static str) -> Column {
+    Column { name, unit: "", class: Some("prose") }
 }
 
 /// A column of figures with their unit.
 pub const fn figures(name: &'static str, unit: &'static str) -> Column {
-    Column { name, unit, figures: true }
+    Column { name, unit, class: Some("figures") }
 }
 
 /// A table; the first cell of each row is its head. Wide ones scroll within themselves.
@@ -32,7 +37,7 @@ pub fn table(
                 caption { (caption) }
                 thead { tr {
                     @for c in columns {
-                        th scope="col" class=[c.figures.then_some("figures")] {
+                        th scope="col" class=[c.class] {
                             (c.name)
                             @if !c.unit.is_empty() { " " span.unit { (c.unit) } }
                         }
@@ -42,9 +47,8 @@ pub fn table(
                     @for row in rows {
                         tr {
                             @for (k, (cell, c)) in row.iter().zip(columns).enumerate() {
-                                @let class = c.figures.then_some("figures");
-                                @if k == 0 { th scope="row" class=[class] { (cell) } }
-                                @else { td class=[class] { (cell) } }
+                                @if k == 0 { th scope="row" class=[c.class] { (cell) } }
+                                @else { td class=[c.class] { (cell) } }
                             }
                         }
                     }

@@ -20,7 +20,7 @@ use crate::{
         mark,
         parts::{self, facts, unit},
         segment, shell,
-        table::{behind, figures, table, words},
+        table::{behind, figures, prose, table, words},
     },
     lot::{Bar, Lot, Standing},
 };
@@ -35,7 +35,7 @@ pub fn page(lot: &Lot, name: &str) -> Option<Markup> {
     let lead = html! {
         span.stand { (mark::standing(standing)) strong { (standing.words()) } }
         @if let Some(s) = bar.screened.here() {
-            " heat " (text::visible(&s.body.heat)) ", " (unit(text::number(s.body.length_m, 3), "m"))
+            span { "heat " (text::visible(&s.body.heat)) ", " (unit(text::number(s.body.length_m, 3), "m")) }
         }
     };
     let body = html! {
@@ -136,7 +136,7 @@ fn cut(plan: &CutPlan) -> Markup {
             figures("from", "mm"),
             figures("to", "mm"),
             figures("length", "mm"),
-            words("what becomes of it"),
+            prose("what becomes of it"),
         ],
         plan.pieces.iter().enumerate().map(|(k, p)| {
             vec![
@@ -156,7 +156,7 @@ fn cut(plan: &CutPlan) -> Markup {
 fn lost(s: &ScreenedBar) -> Markup {
     table(
         "Stretches not inspected",
-        &[words("Class"), figures("from", "mm"), figures("to", "mm"), words("why"), words("beams")],
+        &[words("Class"), figures("from", "mm"), figures("to", "mm"), words("why"), prose("beams")],
         s.lost.iter().map(|l| {
             vec![
                 html! { (text::class(l.class)) },
@@ -182,7 +182,7 @@ fn indications(j: &Judgement, t: Option<&Technique>) -> Markup {
             "Indications along the bar",
             &[
                 words("Letter"),
-                words("likely kind"),
+                prose("likely kind"),
                 figures("from", "mm"),
                 figures("length", "mm"),
                 words("clock"),

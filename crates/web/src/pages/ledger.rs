@@ -10,7 +10,7 @@ use crate::{
         mark,
         parts::{self, facts},
         segment, shell,
-        table::{figures, table, words},
+        table::{figures, prose, table, words},
     },
     lot::{Lot, to_the_minute},
     record::{Ledger, Said, document_of},
@@ -81,7 +81,7 @@ fn bars(said: &Said) -> Markup {
     }
     table(
         "State of every bar",
-        &[words("Bar"), words("heat"), words("state"), words("why"), figures("check before", "entry"), figures("check after", "entry")],
+        &[words("Bar"), words("heat"), words("state"), prose("why"), figures("check before", "entry"), figures("check after", "entry")],
         said.bars.iter().map(|s| {
             let entry = |seq: Option<i64>| match seq {
                 Some(n) => html! { a href=(format!("#entry-{n}")) { (n) } },

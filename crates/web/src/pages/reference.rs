@@ -8,7 +8,7 @@ use crate::{
     look::{
         parts::{self, unit},
         shell,
-        table::{behind, figures, table, words},
+        table::{behind, figures, prose, table, words},
     },
     lot::Lot,
 };
@@ -46,7 +46,7 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
             section {
                 (table(
                     "Reflectors",
-                    &[words("Mark"), words("what it is"), figures("from the head end", "mm"), figures("angle from the mark", "°"), figures("from the axis", "mm")],
+                    &[words("Mark"), prose("what it is"), figures("from the head end", "mm"), figures("angle from the mark", "°"), figures("from the axis", "mm")],
                     r.reflectors.iter().map(|x| vec![
                         html! { (text::visible(&x.name)) },
                         html! { (shape_words(&x.shape)) },
@@ -57,7 +57,7 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
                 ))
                 (table(
                     "Motion list",
-                    &[figures("Step", ""), words("what it is for"), figures("place under the ring", "mm"), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
+                    &[figures("Step", ""), prose("what it is for"), figures("place under the ring", "mm"), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
                     r.motion.iter().enumerate().map(|(k, m)| vec![
                         html! { (k + 1) },
                         html! { (text::visible(&m.purpose)) },

@@ -9,7 +9,7 @@ use crate::{
     look::{
         parts::{self, facts, unit},
         shell,
-        table::{behind, figures, table, words},
+        table::{behind, figures, prose, table, words},
     },
     lot::Lot,
 };
@@ -125,7 +125,7 @@ fn limits(t: &Technique) -> Markup {
 fn firings(t: &Technique) -> Markup {
     table(
         "Firings of one cycle",
-        &[figures("Firing", ""), figures("start", "µs"), words("beams that fire together")],
+        &[figures("Firing", ""), figures("start", "µs"), prose("beams that fire together")],
         t.schedule.firings.iter().enumerate().map(|(k, f)| {
             let list: Vec<String> = f.beams.iter().map(u32::to_string).collect();
             vec![
@@ -149,7 +149,7 @@ fn beams(t: &Technique) -> Markup {
             words("enters at"),
             figures("gain", "dB"),
             figures("surface", "µs"),
-            words("gates, µs after the surface"),
+            prose("gates, µs after the surface"),
             figures("width along the bar", "mm"),
         ],
         t.beams.iter().map(|b| {
