@@ -4,7 +4,7 @@ use barwright_job::{DocumentError, Order, Rules, Station};
 
 fn example(name: &str) -> String {
     let path = format!("{}/../../examples/{name}", env!("CARGO_MANIFEST_DIR"));
-    std::fs::read_to_string(path).unwrap()
+    std::fs::read_to_string(path).expect("the examples are part of the project")
 }
 
 #[test]

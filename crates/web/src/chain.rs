@@ -53,7 +53,7 @@ pub struct Link {
 }
 
 impl Link {
-    fn new(name: &'static str, href: &'static str) -> Draft {
+    fn draft(name: &'static str, href: &'static str) -> Draft {
         Draft { name, href }
     }
 }
@@ -113,7 +113,7 @@ pub fn chain(lot: &Lot) -> [Link; 6] {
 }
 
 fn order(lot: &Lot) -> Link {
-    let draft = Link::new("Order", "/order");
+    let draft = Link::draft("Order", "/order");
     let damaged = draft
         .damaged(&lot.order)
         .or_else(|| draft.damaged(&lot.station))
@@ -179,7 +179,7 @@ fn stale<T: Document>(
 }
 
 fn technique(lot: &Lot) -> Link {
-    let draft = Link::new("Technique", "/technique");
+    let draft = Link::draft("Technique", "/technique");
     if let Some(link) = draft.damaged(&lot.technique).or_else(|| draft.damaged(&lot.proof)) {
         return link;
     }
@@ -246,7 +246,7 @@ fn technique(lot: &Lot) -> Link {
 }
 
 fn levelled(lot: &Lot) -> Link {
-    let draft = Link::new("Levelled", "/level");
+    let draft = Link::draft("Levelled", "/level");
     if let Some(link) = draft.damaged(&lot.level).or_else(|| draft.damaged(&lot.reference)) {
         return link;
     }
@@ -292,7 +292,7 @@ fn levelled(lot: &Lot) -> Link {
 }
 
 fn checked(lot: &Lot) -> Link {
-    let draft = Link::new("Checked", "/checks");
+    let draft = Link::draft("Checked", "/checks");
     if let Some(link) = lot.checks.iter().find_map(|(_, check)| draft.damaged(check)) {
         return link;
     }
@@ -338,7 +338,7 @@ fn checked(lot: &Lot) -> Link {
 }
 
 fn screened(lot: &Lot) -> Link {
-    let draft = Link::new("Screened", "/bars");
+    let draft = Link::draft("Screened", "/bars");
     if let Some(link) = lot.bars.iter().find_map(|b| draft.damaged(&b.screened)) {
         return link;
     }
@@ -368,7 +368,7 @@ fn screened(lot: &Lot) -> Link {
 }
 
 fn released(lot: &Lot) -> Link {
-    let draft = Link::new("Released", "/ledger");
+    let draft = Link::draft("Released", "/ledger");
     let said = match &lot.ledger {
         Ledger::Here(said) => said,
         Ledger::Absent => {

@@ -135,7 +135,8 @@ fn numbers(class: &ClassProof) -> Markup {
         let n = values.iter().filter(|v| keep(**v)).count();
         text::percent(n as f64 / values.len().max(1) as f64, 2)
     };
-    let mut bands: Vec<(String, Box<dyn Fn(Option<f32>) -> bool>)> = vec![
+    type Belongs = Box<dyn Fn(Option<f32>) -> bool>;
+    let mut bands: Vec<(String, Belongs)> = vec![
         ("not computed or no beam".into(), Box::new(|v| v.is_none())),
         ("under 0".into(), Box::new(|v| v.is_some_and(|v| v < 0.0))),
     ];
