@@ -58,7 +58,7 @@ fn closed(class: &str) -> Markup {
 }
 
 fn open() -> Markup {
-    svg("due", &[arc(0.17, 0.98, (0.0, 0.0))])
+    svg("due", &[arc(0.22, 0.96, (0.0, 0.0))])
 }
 
 fn split() -> Markup {

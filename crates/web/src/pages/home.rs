@@ -39,6 +39,8 @@ fn lead(links: &[Link; 6]) -> &'static str {
         "The chain is broken. What broke it, and what mends it, stands below."
     } else if links.iter().all(|l| l.shape == Shape::Closed) {
         "The chain is closed from the order to the release."
+    } else if links[0].shape == Shape::Open {
+        "Nothing is here yet. It begins with the order; what is due stands below."
     } else {
         "The chain is sound as far as it goes. What is due stands below."
     }

@@ -15,7 +15,7 @@ use crate::{
         mark,
         parts::{self, facts, unit},
         shell,
-        table::{figures, table, words},
+        table::{behind, figures, table, words},
     },
     lot::Lot,
 };
@@ -56,7 +56,7 @@ fn body(lot: &Lot, sealed: &Sealed<Level>) -> Markup {
                 (parts::findings(&l.findings))
             }
         }
-        (numbers(l, technique))
+        (behind("Every beam as a table", &numbers(l, technique)))
         (parts::origin(lot, sealed))
     }
 }
