@@ -129,17 +129,6 @@ macro_rules! hinted {
     )*};
 }
 
-/// Library errors without a hint.
-macro_rules! plain {
-    ($($error:ty),* $(,)?) => {$(
-        impl From<$error> for Failure {
-            fn from(error: $error) -> Self {
-                Self::because(&error)
-            }
-        }
-    )*};
-}
-
 hinted!(
     DocumentError,
     barwright_capture::CaptureError,
@@ -148,7 +137,18 @@ hinted!(
     barwright_report::ReportError,
     barwright_twin::TwinError,
 );
-plain!(barwright_wave::WaveError, barwright_web::ServeError);
+impl From<barwright_wave::WaveError> for Failure {
+    fn from(error: barwright_wave::WaveError) -> Self {
+        Self::because(&error)
+    }
+}
+
+impl From<barwright_web::ServeError> for Failure {
+    fn from(error: barwright_web::ServeError) -> Self {
+        let hint = error.hint().map(str::to_owned);
+        Self::because(&error).hint(hint)
+    }
+}
 
 impl From<barwright_ledger::LedgerError> for Failure {
     fn from(error: barwright_ledger::LedgerError) -> Self {

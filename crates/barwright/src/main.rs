@@ -10,6 +10,7 @@ mod demo;
 mod failure;
 mod steps;
 mod validate;
+mod virtual_captures;
 
 use std::process::ExitCode;
 

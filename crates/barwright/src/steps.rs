@@ -15,7 +15,6 @@ use barwright_job::{
     Hash, Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement,
     level::Level, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
 };
-use barwright_twin::Capture;
 use barwright_web::{JobFolder, files};
 
 use crate::failure::Failure;
@@ -42,15 +41,6 @@ pub fn reference_bar(job: &JobFolder) -> Result<Sealed<ReferenceBar>, Failure> {
     let reference = barwright_plan::reference_bar(&job.technique()?)?;
     files::write_sealed(&job.reference_path(), &reference)?;
     Ok(reference)
-}
-
-/// Stores a capture of the virtual station under a name in the job folder.
-pub fn store(job: &JobFolder, name: &str, capture: Capture<'_>) -> Result<Hash, Failure> {
-    let path = job.capture_path(name);
-    files::make_room(&path)?;
-    let mut writer = CaptureWriter::create(&path, capture.header())?;
-    capture.run(&mut |shots: Shots| -> Result<(), Failure> { Ok(writer.write(&shots)?) })?;
-    Ok(writer.finish()?)
 }
 
 /// Stores shots that are already in memory.

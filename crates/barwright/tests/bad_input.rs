@@ -78,6 +78,35 @@ fn a_missing_a_damaged_and_a_newer_document_are_three_errors() {
     assert!(!j.join("reference-bar.json").exists());
 }
 
+/// A sealed technique whose content cannot be: sealed anew, so that only its meaning is wrong.
+#[test]
+fn an_impossible_technique_is_refused_with_the_number() {
+    use barwright_job::{Sealed, Technique};
+    let folder = round_with("diameter_mm = 42.0", "diameter_mm = 42.0");
+    let j = folder.path();
+    job(j, &["plan"], 0);
+    let path = j.join("technique.json");
+    let text = std::fs::read_to_string(&path).expect("technique");
+    let whole = Sealed::<Technique>::from_json("technique", &text).expect("as planned");
+    type Spoil = fn(&mut Technique);
+    let cases: [(Spoil, &str); 4] = [
+        (|t| t.beams[0].first_element = 90, "its probe has 96 elements"),
+        (|t| t.beams[0].gates[0].end_s = 1.0, "lies inside the record"),
+        (|t| t.beams[1].probe = 9, "has 6 probes"),
+        (|t| t.line_speed_m_s = -1.0, "line_speed_m_s is -1 m/s"),
+    ];
+    for (spoil, wanted) in cases {
+        let mut body = whole.body.clone();
+        spoil(&mut body);
+        let order = whole.made_from["order"].clone();
+        std::fs::write(&path, Sealed::seal(body, [("order", order)]).to_json()).expect("write");
+        let said = job(j, &["refbar"], 2);
+        let words: Vec<&str> = said.err.split_whitespace().filter(|w| *w != "│").collect();
+        assert!(words.join(" ").contains(wanted), "no {wanted:?} in\n{}", said.err);
+        assert!(!j.join("reference-bar.json").exists());
+    }
+}
+
 #[test]
 fn an_impossible_order_is_refused_with_the_rule() {
     // Larger than any ring of the station.

@@ -50,6 +50,14 @@ pub trait Document: Serialize + DeserializeOwned {
     const KIND: &'static str;
     /// The latest format this program writes and reads.
     const FORMAT: u32;
+
+    /// Whether what the document says can be; called by every reader.
+    ///
+    /// # Errors
+    /// [`DocumentError::Impossible`] with the key and the number.
+    fn check(&self, _name: &str) -> Result<()> {
+        Ok(())
+    }
 }
 
 /// A derived document with its seal.
@@ -138,8 +146,10 @@ impl<T: Document> Sealed<T> {
                 Hash(stored).short()
             )));
         }
-        serde_path_to_error::deserialize(value)
-            .map_err(|e| corrupt(format!("{} at {}", e.inner(), e.path())))
+        let sealed: Self = serde_path_to_error::deserialize(value)
+            .map_err(|e| corrupt(format!("{} at {}", e.inner(), e.path())))?;
+        sealed.body.check(name)?;
+        Ok(sealed)
     }
 
     /// Demands that this document was made from the given one.

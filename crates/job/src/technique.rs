@@ -6,7 +6,7 @@
 use barwright_wave::{Element, Fluid, Mode, Point, Solid, Surface};
 use serde::{Deserialize, Serialize};
 
-use crate::{finding::Finding, seal::Document};
+use crate::{error::Result, finding::Finding, limits::Limits, seal::Document};
 
 /// A technique. Its sources are `order` and `station`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -50,6 +50,72 @@ pub struct Technique {
 impl Document for Technique {
     const KIND: &'static str = "technique";
     const FORMAT: u32 = 1;
+
+    fn check(&self, name: &str) -> Result<()> {
+        let l = Limits { document: name };
+        l.positive("record.sample_rate_hz", self.record.sample_rate_hz, "Hz")?;
+        l.positive("record.full_scale_fsh", self.record.full_scale_fsh, "FSH")?;
+        l.positive("line_speed_m_s", self.line_speed_m_s, "m/s")?;
+        l.positive("schedule.period_s", self.schedule.period_s, "s")?;
+        for (i, beam) in self.beams.iter().enumerate() {
+            self.check_beam(&l, i, beam)?;
+        }
+        Ok(())
+    }
+}
+
+impl Technique {
+    /// An aperture lies inside its probe, a gate inside the record.
+    fn check_beam(&self, l: &Limits<'_>, i: usize, beam: &Beam) -> Result<()> {
+        let key = |name: &str| format!("beams[{i}].{name}");
+        if beam.id as usize != i {
+            return Err(l.impossible(
+                &key("id"),
+                beam.id,
+                format!("beam {i} has its place as number"),
+            ));
+        }
+        let Some(probe) = self.probes.get(beam.probe as usize) else {
+            return Err(l.impossible(
+                &key("probe"),
+                beam.probe,
+                format!("the technique has {} probes, counted from 0", self.probes.len()),
+            ));
+        };
+        let last = u64::from(beam.first_element) + u64::from(beam.elements());
+        if beam.elements() == 0 || last > probe.elements.len() as u64 {
+            return Err(l.impossible(
+                &key("first_element"),
+                format!("{} with {} elements", beam.first_element, beam.elements()),
+                format!("its probe has {} elements", probe.elements.len()),
+            ));
+        }
+        if beam.receive_delays_s.len() != beam.transmit_delays_s.len() {
+            return Err(l.impossible(
+                &key("receive_delays_s"),
+                format!("{} delays", beam.receive_delays_s.len()),
+                format!("it transmits with {}", beam.transmit_delays_s.len()),
+            ));
+        }
+        for (g, gate) in beam.gates.iter().enumerate() {
+            let zero_s = if gate.kind == GateKind::Surface { 0.0 } else { beam.surface_time_s };
+            let (from_s, to_s) = (zero_s + gate.start_s, zero_s + gate.end_s);
+            let inside =
+                from_s >= self.record.first_sample_s && to_s <= self.record.last_sample_s();
+            if !(from_s < to_s && inside) {
+                return Err(l.impossible(
+                    &key(&format!("gates[{g}]")),
+                    format!("{:.3} to {:.3} µs from firing", from_s * 1e6, to_s * 1e6),
+                    format!(
+                        "a gate has a length and lies inside the record, {:.3} to {:.3} µs",
+                        self.record.first_sample_s * 1e6,
+                        self.record.last_sample_s() * 1e6
+                    ),
+                ));
+            }
+        }
+        Ok(())
+    }
 }
 
 /// Shape and size of a section, in SI.

@@ -2,8 +2,6 @@
 
 use std::path::PathBuf;
 
-use barwright_job::Sealed;
-use barwright_job::level::Level;
 use barwright_twin::{Scene, Truth, VirtualStation, demo_scene};
 use barwright_web::files;
 use clap::Subcommand;
@@ -11,7 +9,7 @@ use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use crate::virtual_captures;
 
 /// Make captures with known truth from the virtual station.
 ///
@@ -71,11 +69,6 @@ pub fn scene(bench: &Bench) -> Result<Scene, Failure> {
     Ok(files::read_written(&bench.job.path("scene.toml"), Scene::from_toml)?)
 }
 
-/// Gains of a level, one for each beam.
-pub fn gains(level: &Sealed<Level>) -> Vec<f64> {
-    level.body.beams.iter().map(|b| b.gain_db).collect()
-}
-
 /// Makes a scene or a capture.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     if let Action::Scene { seed } = args.action {
@@ -95,55 +88,25 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let technique = bench.job.technique()?;
     let scene = scene(bench)?;
     let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
-    let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
+    let job = &bench.job;
     let (name, hash) = match &args.action {
         Action::Scene { .. } => unreachable!("handled above"),
         Action::Reference { levelled, passes, name } => {
-            let reference = bench.job.reference()?;
-            let level = if *levelled { Some(bench.job.level()?) } else { None };
-            let gains = level.as_ref().map_or(nominal, gains);
-            let capture = station.reference_capture(
-                &reference,
-                &gains,
-                level.map(|l| l.hash),
-                *passes,
-                name,
-            )?;
-            (name.clone(), steps::store(&bench.job, name, capture)?)
+            let level = if *levelled { Some(job.level()?) } else { None };
+            (name, virtual_captures::reference(job, &station, level.as_ref(), *passes, name)?)
         }
         Action::Check { passes, name } => {
-            let (reference, level) = (bench.job.reference()?, bench.job.level()?);
-            let rules = bench.job.rules()?;
-            let passes = passes.unwrap_or(u16::try_from(rules.check.passes).unwrap_or(u16::MAX));
-            let speed = technique.body.line_speed_m_s;
-            let capture = station.check_capture(
-                &reference,
-                &gains(&level),
-                Some(level.hash.clone()),
-                passes,
-                speed,
-                name,
-            )?;
-            (name.clone(), steps::store(&bench.job, name, capture)?)
+            (name, virtual_captures::check(job, &station, *passes, name)?.0)
         }
         Action::Bar { bar } => {
-            let (order, level) = (bench.job.order()?, bench.job.level()?);
             let flawed = scene.bar(bar).ok_or_else(|| {
                 Failure::new(format!("the scene holds no bar {bar}"))
                     .hint(scene.bars.first().map(|b| format!("its bars are named like {}", b.name)))
             })?;
-            let length = order.bars.length_mm / 1e3;
-            let capture = station.bar_capture(
-                flawed,
-                &order.order.heat,
-                length,
-                &gains(&level),
-                Some(level.hash.clone()),
-            )?;
-            (bar.clone(), steps::store(&bench.job, bar, capture)?)
+            (bar, virtual_captures::bar(job, &station, flawed)?)
         }
     };
-    let file = bench.job.capture_path(&name);
+    let file = bench.job.capture_path(name);
     bench.say(&format!("wrote {}", file.display()));
     bench.answer(&format!("capture {name} {}", hash.short()), &Made { file, hash: hash.0 })?;
     Ok(Outcome::Good)

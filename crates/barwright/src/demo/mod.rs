@@ -21,10 +21,9 @@ use crate::bench::Bench;
 use crate::commands::certify::Papers;
 use crate::commands::example::Example;
 use crate::commands::ledger::{What, record};
-use crate::commands::twin::gains;
 use crate::commands::{level, plan, serve};
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use crate::{steps, virtual_captures};
 
 /// Do the whole job on an invented order and a virtual station, in one folder.
 ///
@@ -175,24 +174,14 @@ impl<'a> Demo<'a> {
         let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
 
         self.watch.begin("level");
-        let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
         let duration: f64 =
             reference.body.motion.iter().map(|m| m.duration_s).sum::<f64>() * f64::from(TURNS);
-        let capture =
-            station.reference_capture(&reference, &nominal, None, TURNS, "reference-1")?;
-        steps::store(&job, "reference-1", capture)?;
+        virtual_captures::reference(&job, &station, None, TURNS, "reference-1")?;
         self.clock.pass_s(duration);
         let first = steps::level(&job, &job.capture_path("reference-1"))?;
         bench.say(&level::level_text(&first));
         // The second capture shows what the first level's gains made of it; its level is in force.
-        let capture = station.reference_capture(
-            &reference,
-            &gains(&first),
-            Some(first.hash.clone()),
-            TURNS,
-            "reference-2",
-        )?;
-        steps::store(&job, "reference-2", capture)?;
+        virtual_captures::reference(&job, &station, Some(&first), TURNS, "reference-2")?;
         self.clock.pass_s(duration);
         let level = steps::level(&job, &job.capture_path("reference-2"))?;
         bench.say(&level::level_text(&level));
@@ -232,20 +221,10 @@ impl<'a> Demo<'a> {
         name: &str,
     ) -> Result<barwright_job::Sealed<barwright_job::check::Check>, Failure> {
         self.watch.begin("check");
-        let (technique, level, reference) =
-            (self.job.technique()?, self.job.level()?, self.job.reference()?);
-        let passes = u16::try_from(self.job.rules()?.check.passes).unwrap_or(u16::MAX);
-        let speed = technique.body.line_speed_m_s;
-        let capture = station.check_capture(
-            &reference,
-            &gains(&level),
-            Some(level.hash.clone()),
-            passes,
-            speed,
-            name,
-        )?;
-        steps::store(&self.job, name, capture)?;
-        self.clock.pass_s(f64::from(passes) * (reference.body.length_m / speed + 30.0));
+        let (_, passes) = virtual_captures::check(&self.job, station, None, name)?;
+        let (length, speed) =
+            (self.job.reference()?.body.length_m, self.job.technique()?.body.line_speed_m_s);
+        self.clock.pass_s(f64::from(passes) * (length / speed + 30.0));
         let (number, check) = steps::check(&self.job, &self.job.capture_path(name))?;
         self.bench.say(&level::check_text(number, &check));
         self.enter(What::Check, &number.to_string())?;
@@ -258,23 +237,15 @@ impl<'a> Demo<'a> {
         station: &VirtualStation,
         scene: &barwright_twin::Scene,
     ) -> Result<Vec<barwright_job::Sealed<barwright_job::judgement::Judgement>>, Failure> {
-        let (technique, level, order) =
-            (self.job.technique()?, self.job.level()?, self.job.order()?);
-        let length = order.bars.length_mm / 1e3;
+        let speed = self.job.technique()?.body.line_speed_m_s;
+        let length = self.job.order()?.bars.length_mm / 1e3;
         let progress = self.bench.progress("bars", scene.bars.len() as u64);
         let mut judgements = Vec::new();
         for bar in &scene.bars {
             self.watch.begin("virtual bars");
-            let capture = station.bar_capture(
-                bar,
-                &order.order.heat,
-                length,
-                &gains(&level),
-                Some(level.hash.clone()),
-            )?;
-            steps::store(&self.job, &bar.name, capture)?;
+            virtual_captures::bar(&self.job, station, bar)?;
             // A bar's way through the ring, and the gap to the next.
-            self.clock.pass_s(length / technique.body.line_speed_m_s + 2.0);
+            self.clock.pass_s(length / speed + 2.0);
             self.watch.begin("screen");
             let path = self.job.capture_path(&bar.name);
             steps::screen(&self.job, &path, true)?;
