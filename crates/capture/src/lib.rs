@@ -1,6 +1,6 @@
 //! Shots: in memory, on disk as Parquet, and from full-matrix files.
 //!
-//! [`shots`] holds what every judge and every maker of captures share; it does no I/O. [`file`]
+//! [`shots`] holds what every judge and every maker of captures share; it does no I/O. [`mod@file`]
 //! keeps shots on disk, [`echoes`] and [`kept`] what screening leaves of them; nothing appears
 //! under a file's name before it is whole, and a changed byte is found on reading. [`matrix`] reads
 //! full matrices, [`form`] makes shots of them. `docs/capture-format.md` describes the files for

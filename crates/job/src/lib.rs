@@ -2,7 +2,7 @@
 //!
 //! People write three documents, in TOML: the [`order`], the [`station`] and the acceptance
 //! [`rules`]. Everything else is derived and sealed as JSON ([`seal`]): [`technique`],
-//! [`proof`], [`reference`] bar, [`level`], [`check`], [`screened`] bar and [`judgement`].
+//! [`proof`], [`mod@reference`] bar, [`level`], [`check`], [`screened`] bar and [`judgement`].
 //!
 //! Written documents carry the unit in each key (`diameter_mm`); derived documents are SI with
 //! the unit as a suffix (`radius_m`). This crate parses, validates and hashes; it reads no files,

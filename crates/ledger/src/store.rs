@@ -8,7 +8,7 @@
 //!
 //! For a second home in PostgreSQL the statements can stay. What is SQLite's own is
 //! `migrations/sqlite/0002_append_only.sql`, `BEGIN IMMEDIATE` (there: lock the head's row) and
-//! the opening of files in [`file`].
+//! the opening of files in [`mod@file`].
 
 pub mod file;
 mod read;
