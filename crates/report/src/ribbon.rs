@@ -361,7 +361,7 @@ fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
         );
         k += 1.0;
     }
-    svg.text((LEFT - 8.0, y + 17.0), "m from head", Type::new(10.5, &look.soft, Anchor::End))
+    svg.text((LEFT - 16.0, y + 17.0), "m from head", Type::new(10.5, &look.soft, Anchor::End))
         .close();
 }
 
