@@ -409,25 +409,3 @@ fn a_lot_is_certified_only_when_every_ordered_bar_is_released() {
         }
     }
 }
-
-/// Measurement: time of one certificate once the type is loaded. The bound is twenty times the aim,
-/// so that a busy machine does not fail it; the figure is printed.
-#[test]
-fn a_certificate_takes_a_moment() {
-    let job = job();
-    let case = |name| BarCase {
-        verdict: Verdict::Crop,
-        standing: Standing::Released,
-        closing: Some(true),
-        indications: 5,
-        name,
-    };
-    bar_paper(&job, &case("0")).unwrap();
-    let start = std::time::Instant::now();
-    for name in ["1", "2", "3", "4"] {
-        bar_paper(&job, &case(name)).unwrap();
-    }
-    let each = start.elapsed() / 4;
-    eprintln!("one certificate: {each:?}");
-    assert!(each < std::time::Duration::from_secs(3), "{each:?}");
-}
