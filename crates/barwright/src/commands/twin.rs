@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
+use barwright_job::Hash;
 use barwright_twin::{Scene, Truth, VirtualStation, demo_scene};
-use barwright_web::files;
+use barwright_web::{JobFolder, files};
 use clap::Subcommand;
 use serde::Serialize;
 
@@ -65,47 +66,52 @@ struct Made {
 }
 
 /// The scene of the job folder.
-pub fn scene(bench: &Bench) -> Result<Scene, Failure> {
+fn scene(bench: &Bench) -> Result<Scene, Failure> {
     Ok(files::read_written(&bench.job.path("scene.toml"), Scene::from_toml)?)
 }
 
 /// Makes a scene or a capture.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
-    if let Action::Scene { seed } = args.action {
-        let order = bench.job.order()?;
-        let scene = demo_scene(seed, &order);
-        let path = bench.job.path("scene.toml");
-        files::write(&path, scene.to_toml().as_bytes())?;
-        files::write_sealed(
-            &bench.job.path("truth.json"),
-            &Truth::of(&scene, &bench.job.technique()?)?,
-        )?;
-        bench.say(&format!("wrote {} and truth.json", path.display()));
-        let flawed = scene.bars.iter().filter(|b| !b.flaws.is_empty()).count();
-        bench.answer(&format!("{} bars, {flawed} of them with flaws", scene.bars.len()), &scene)?;
-        return Ok(Outcome::Good);
-    }
-    let technique = bench.job.technique()?;
-    let scene = scene(bench)?;
-    let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
-    let job = &bench.job;
-    let (name, hash) = match &args.action {
-        Action::Scene { .. } => unreachable!("handled above"),
-        Action::Reference { levelled, passes, name } => {
+    match &args.action {
+        Action::Scene { seed } => write_scene(bench, *seed),
+        Action::Reference { levelled, passes, name } => take(bench, name, |job, station, _| {
             let level = if *levelled { Some(job.level()?) } else { None };
-            (name, virtual_captures::reference(job, &station, level.as_ref(), *passes, name)?)
-        }
-        Action::Check { passes, name } => {
-            (name, virtual_captures::check(job, &station, *passes, name)?.0)
-        }
-        Action::Bar { bar } => {
+            virtual_captures::reference(job, station, level.as_ref(), *passes, name)
+        }),
+        Action::Check { passes, name } => take(bench, name, |job, station, _| {
+            Ok(virtual_captures::check(job, station, *passes, name)?.0)
+        }),
+        Action::Bar { bar } => take(bench, bar, |job, station, scene| {
             let flawed = scene.bar(bar).ok_or_else(|| {
                 Failure::new(format!("the scene holds no bar {bar}"))
                     .hint(scene.bars.first().map(|b| format!("its bars are named like {}", b.name)))
             })?;
-            (bar, virtual_captures::bar(job, &station, flawed)?)
-        }
-    };
+            virtual_captures::bar(job, station, flawed)
+        }),
+    }
+}
+
+fn write_scene(bench: &Bench, seed: u64) -> Result<Outcome, Failure> {
+    let scene = demo_scene(seed, &bench.job.order()?);
+    let truth = Truth::of(&scene, &bench.job.technique()?)?;
+    let path = bench.job.path("scene.toml");
+    files::write(&path, scene.to_toml().as_bytes())?;
+    files::write_sealed(&bench.job.path("truth.json"), &truth)?;
+    bench.say(&format!("wrote {} and truth.json", path.display()));
+    let flawed = scene.bars.iter().filter(|b| !b.flaws.is_empty()).count();
+    bench.answer(&format!("{} bars, {flawed} of them with flaws", scene.bars.len()), &scene)?;
+    Ok(Outcome::Good)
+}
+
+/// Sets the virtual station up for the job folder's technique and scene, and takes one capture.
+fn take(
+    bench: &Bench,
+    name: &str,
+    capture: impl FnOnce(&JobFolder, &VirtualStation, &Scene) -> Result<Hash, Failure>,
+) -> Result<Outcome, Failure> {
+    let (technique, scene) = (bench.job.technique()?, scene(bench)?);
+    let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
+    let hash = capture(&bench.job, &station, &scene)?;
     let file = bench.job.capture_path(name);
     bench.say(&format!("wrote {}", file.display()));
     bench.answer(&format!("capture {name} {}", hash.short()), &Made { file, hash: hash.0 })?;
