@@ -2,7 +2,15 @@
 
 mod support;
 
-use support::{barwright, json, shared};
+use std::path::Path;
+
+use support::{Said, barwright, json, shared};
+
+/// Compares a folder of cases and writes the record to a file.
+fn validate_cases(cases: &Path, out: &Path) -> Said {
+    let (cases, out) = (cases.to_str().expect("path"), out.to_str().expect("path"));
+    barwright(&["validate", "--cases", cases, "--out", out])
+}
 
 #[test]
 fn the_built_in_list_is_inside_its_tolerances() {
@@ -23,13 +31,7 @@ fn every_case_file_is_inside_its_tolerances() {
     let Some(cases) = shared("check-values") else { return };
     let folder = tempfile::tempdir().expect("a folder");
     let out = folder.path().join("validation.json");
-    let said = barwright(&[
-        "validate",
-        "--cases",
-        cases.to_str().expect("path"),
-        "--out",
-        out.to_str().expect("path"),
-    ]);
+    let said = validate_cases(&cases, &out);
     assert_eq!(said.code, 0, "{}", said.out);
     let record = json(&out);
     let kinds: std::collections::BTreeSet<&str> = record["comparisons"]
@@ -60,13 +62,7 @@ fn a_wrong_reference_is_outside_and_an_unknown_kind_is_not_run() {
     std::fs::write(folder.path().join("water_speed-misprint.json"), case).expect("write");
     std::fs::write(folder.path().join("sea_water.json"), case).expect("write");
     let out = folder.path().join("out/validation.json");
-    let said = barwright(&[
-        "validate",
-        "--cases",
-        folder.path().to_str().expect("path"),
-        "--out",
-        out.to_str().expect("path"),
-    ]);
+    let said = validate_cases(folder.path(), &out);
     assert_eq!(said.code, 1, "{}", said.out);
     assert!(said.out.contains("1 checks, 1 outside tolerance (1 not run)"), "{}", said.out);
     assert!(said.out.contains("NOT RUN  sea_water.json"), "{}", said.out);
@@ -76,12 +72,6 @@ fn a_wrong_reference_is_outside_and_an_unknown_kind_is_not_run() {
 fn a_folder_without_cases_is_not_a_pass() {
     let folder = tempfile::tempdir().expect("a folder");
     let out = folder.path().join("v.json");
-    let said = barwright(&[
-        "validate",
-        "--cases",
-        folder.path().to_str().expect("path"),
-        "--out",
-        out.to_str().expect("path"),
-    ]);
+    let said = validate_cases(folder.path(), &out);
     assert_eq!(said.code, 2, "{}", said.out);
 }

@@ -63,21 +63,7 @@ impl Case<'_> {
         found: &[f64],
         wanted: &[f64],
     ) {
-        if found.len() != wanted.len() {
-            self.compare(
-                &format!("{quantity} (count)"),
-                "",
-                0.0,
-                [count(found.len(), wanted.len())],
-            );
-            return;
-        }
-        self.compare(
-            quantity,
-            unit,
-            tolerance,
-            found.iter().zip(wanted).map(|(&a, &b)| (a, b, (a - b).abs())),
-        );
+        self.list(quantity, unit, tolerance, found, wanted, |&a, &b| (a, b, (a - b).abs()));
     }
 
     /// Adds a list of points or complex numbers.
@@ -89,28 +75,30 @@ impl Case<'_> {
         found: &[Pair],
         wanted: &[Pair],
     ) {
-        if found.len() != wanted.len() {
-            self.compare(
-                &format!("{quantity} (count)"),
-                "",
-                0.0,
-                [count(found.len(), wanted.len())],
-            );
-            return;
-        }
-        self.compare(
-            quantity,
-            unit,
-            tolerance,
-            found.iter().zip(wanted).map(|(a, b)| {
-                (a[0].hypot(a[1]), b[0].hypot(b[1]), (a[0] - b[0]).hypot(a[1] - b[1]))
-            }),
-        );
+        self.list(quantity, unit, tolerance, found, wanted, |a, b| {
+            (a[0].hypot(a[1]), b[0].hypot(b[1]), (a[0] - b[0]).hypot(a[1] - b[1]))
+        });
     }
-}
 
-fn count(found: usize, wanted: usize) -> (f64, f64, f64) {
-    (found as f64, wanted as f64, found.abs_diff(wanted) as f64)
+    /// Lists of different length are a comparison that fails: of their lengths.
+    fn list<V>(
+        &mut self,
+        quantity: &str,
+        unit: &'static str,
+        tolerance: f64,
+        found: &[V],
+        wanted: &[V],
+        distance: impl Fn(&V, &V) -> (f64, f64, f64),
+    ) {
+        let (n, m) = (found.len(), wanted.len());
+        if n == m {
+            let pairs = found.iter().zip(wanted).map(|(a, b)| distance(a, b));
+            self.compare(quantity, unit, tolerance, pairs);
+        } else {
+            let counts = (n as f64, m as f64, n.abs_diff(m) as f64);
+            self.compare(&format!("{quantity} (count)"), "", 0.0, [counts]);
+        }
+    }
 }
 
 /// Compares every file of a folder.
