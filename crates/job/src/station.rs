@@ -147,6 +147,10 @@ pub struct ArcArray {
     pub element_width_mm: f64,
     /// Length of an element along the bar in mm.
     pub element_length_mm: f64,
+    /// Way in the water, in mm, at which a face curved along the bar focuses; absent for a straight
+    /// face.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub axial_focus_mm: Option<f64>,
 }
 
 /// A flat array.
@@ -163,6 +167,10 @@ pub struct FlatArray {
     pub element_width_mm: f64,
     /// Length of an element along the bar in mm.
     pub element_length_mm: f64,
+    /// Way in the water, in mm, at which a face curved along the bar focuses; absent for a straight
+    /// face.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub axial_focus_mm: Option<f64>,
 }
 
 impl Array {
@@ -172,6 +180,15 @@ impl Array {
         match *self {
             Self::Arc(a) => (a.elements, a.pitch_mm, a.element_width_mm, a.element_length_mm),
             Self::Flat(a) => (a.elements, a.pitch_mm, a.element_width_mm, a.element_length_mm),
+        }
+    }
+
+    /// Way in the water, in mm, at which the elements focus along the bar; absent if they do not.
+    #[must_use]
+    pub fn axial_focus_mm(&self) -> Option<f64> {
+        match *self {
+            Self::Arc(a) => a.axial_focus_mm,
+            Self::Flat(a) => a.axial_focus_mm,
         }
     }
 }
@@ -256,6 +273,13 @@ impl Station {
             l.positive(&key("array.pitch_mm"), pitch, "mm")?;
             l.within(&key("array.element_width_mm"), width, 0.01, pitch, "mm")?;
             l.positive(&key("array.element_length_mm"), length, "mm")?;
+            if let Some(focus) = ring.array.axial_focus_mm() {
+                let key = key("array.axial_focus_mm");
+                l.within(&key, focus, 1.0, 10_000.0, "mm")?;
+                if matches!(self.coupling, Coupling::Contact(_)) {
+                    return Err(l.impossible(&key, focus, "a face in contact is straight"));
+                }
+            }
             match (ring.array, self.coupling) {
                 (Array::Arc(a), _) => {
                     l.within(

@@ -208,6 +208,9 @@ impl Media {
 pub struct Probe {
     /// Elements, numbered as connected.
     pub elements: Vec<Element>,
+    /// Way in the water, in m, at which the elements focus along the bar; absent if they do not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub axial_focus_m: Option<f64>,
 }
 
 /// A Gaussian pulse.

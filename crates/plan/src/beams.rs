@@ -14,14 +14,15 @@ use crate::{gains, gates};
 /// Aperture of a sketch.
 #[must_use]
 pub fn aperture<'a>(probes: &'a [Probe], sketch: &'a Sketch) -> Aperture<'a> {
+    let probe = probes.get(sketch.probe);
     Aperture {
-        elements: probes
-            .get(sketch.probe)
+        elements: probe
             .and_then(|p| p.elements.get(sketch.first..sketch.first + sketch.count))
             .unwrap_or(&[]),
         transmit_s: &sketch.delays_s,
         receive_s: &sketch.delays_s,
         mode: sketch.mode,
+        axial_focus_m: probe.and_then(|p| p.axial_focus_m),
     }
 }
 

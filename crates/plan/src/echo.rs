@@ -6,7 +6,12 @@
 use std::f64::consts::PI;
 
 use barwright_job::technique::{Beam, Section, Technique};
-use barwright_wave::{Point, elevation, ray::TwoWay, scatter};
+use barwright_wave::{
+    Point,
+    elevation::{self, Spread, Strip},
+    ray::TwoWay,
+    scatter,
+};
 use num_complex::Complex64;
 
 use crate::conditions::Conditions;
@@ -79,8 +84,8 @@ pub fn disc(
     let field = two_way(conditions, aperture, place)?;
     let axial = Axial::new(conditions, aperture, &field)?;
     let amplitude = scatter::disc_amplitude(diameter_m / 2.0, axial.wavelength_steel_m, 0.0);
-    let (peak, arrival_s) = field.peak();
-    let transfer = axial.ratio * 4.0 * PI * amplitude * peak * axial.at(0.0).norm_sqr();
+    let (peak, arrival_s) = axial.at(&field, 0.0).peak();
+    let transfer = axial.ratio * 4.0 * PI * amplitude * peak;
     Some(Echo { transfer_db: db(transfer), arrival_s })
 }
 
@@ -109,8 +114,8 @@ pub fn crack(
     .ok()?;
     let k = 2.0 * PI / axial.wavelength_steel_m;
     let strength = scatter::line_strength(Complex64::from(far_field), k).norm();
-    let (peak, arrival_s) = field.peak();
-    let transfer = axial.ratio * strength * peak * axial.over(length_m);
+    let (peak, arrival_s) = axial.over(&field, length_m).peak();
+    let transfer = axial.ratio * strength * peak;
     Some(Echo { transfer_db: db(transfer), arrival_s })
 }
 
@@ -144,8 +149,8 @@ pub fn back_wall(conditions: &Conditions, aperture: &Aperture<'_>, end: Point) -
     let field = TwoWay::sum(&ordered)?;
     let axial = Axial::new(conditions, aperture, &middle)?;
     let (peak, arrival_s) = field.peak();
-    let length = axial.length_m
-        * elevation::mirror_factor(axial.length_m, axial.path_m, axial.wavelength_m).norm();
+    let mirror = axial.strip.mirror_factor(&axial.spread, axial.centre_hz);
+    let length = axial.strip.length_m * mirror.norm();
     Some(Echo { transfer_db: db(axial.ratio * peak * length), arrival_s })
 }
 
@@ -158,7 +163,7 @@ pub fn axial_width_m(
 ) -> Option<f64> {
     let field = two_way(conditions, aperture, place)?;
     let axial = Axial::new(conditions, aperture, &field)?;
-    elevation::axial_width_m(axial.length_m, axial.path_m, axial.wavelength_m, 6.0).ok()
+    elevation::axial_width_m(&axial.strip, &axial.spread, &conditions.pulse, 6.0).ok()
 }
 
 /// Loss in dB of a point flaw that lies `z_m` along the bar from the middle of the beam, at a place.
@@ -171,15 +176,14 @@ pub fn axial_loss_db(
 ) -> Option<f64> {
     let field = two_way(conditions, aperture, place)?;
     let axial = Axial::new(conditions, aperture, &field)?;
-    Some(db(axial.at(0.0).norm_sqr()) - db(axial.at(z_m).norm_sqr()))
+    Some(db(axial.at(&field, 0.0).peak().0) - db(axial.at(&field, z_m).peak().0))
 }
 
 /// The third dimension of a beam at a place.
 struct Axial {
-    length_m: f64,
-    path_m: f64,
-    /// Wavelength of the medium that `path_m` counts in.
-    wavelength_m: f64,
+    strip: Strip,
+    spread: Spread,
+    centre_hz: f64,
     wavelength_steel_m: f64,
     /// ρ_f/ρ_s through water (reciprocity of source and receiver), 1 in contact.
     ratio: f64,
@@ -189,47 +193,40 @@ impl Axial {
     fn new(conditions: &Conditions, aperture: &Aperture<'_>, field: &TwoWay) -> Option<Self> {
         let steel = &conditions.media.steel;
         let c = steel.velocity_m_s(aperture.mode);
-        let f = conditions.pulse.centre_hz;
-        let length_m = aperture.elements.first()?.length_m;
-        Some(match conditions.media.water {
-            Some(water) => Self {
-                length_m,
-                path_m: elevation::equivalent_path_m(
-                    field.water_m,
-                    field.steel_m,
-                    water.velocity_m_s,
-                    c,
-                ),
-                wavelength_m: water.velocity_m_s / f,
-                wavelength_steel_m: c / f,
-                ratio: scatter::reciprocity_factor(&water, steel),
-            },
-            None => Self {
-                length_m,
-                path_m: field.steel_m,
-                wavelength_m: c / f,
-                wavelength_steel_m: c / f,
-                ratio: 1.0,
-            },
+        let centre_hz = conditions.pulse.centre_hz;
+        let (spread, ratio) = match conditions.media.water {
+            Some(water) => (
+                Spread::through_water(field.water_m, field.steel_m, water.velocity_m_s, c),
+                scatter::reciprocity_factor(&water, steel),
+            ),
+            None => (Spread::in_steel(field.steel_m, c), 1.0),
+        };
+        let strip = aperture.strip()?;
+        Some(Self { strip, spread, centre_hz, wavelength_steel_m: c / centre_hz, ratio })
+    }
+
+    /// Response of a point `z_m` along the bar from the beam's middle.
+    fn at(&self, field: &TwoWay, z_m: f64) -> TwoWay {
+        field.shaped(|f| self.both(z_m, f))
+    }
+
+    /// Response of a line along the bar, centred, in m: that of a point times its length where the
+    /// beam is wider than it.
+    fn over(&self, field: &TwoWay, length_m: f64) -> TwoWay {
+        // Half the line by the midpoint rule; the factor is even in z.
+        let steps = 12;
+        let dz = length_m / 2.0 / f64::from(steps);
+        field.shaped(|f| {
+            (0..steps)
+                .map(|i| self.both((f64::from(i) + 0.5) * dz, f) * (2.0 * dz))
+                .sum::<Complex64>()
         })
     }
 
-    fn at(&self, z_m: f64) -> Complex64 {
-        elevation::factor(self.length_m, z_m, self.path_m, self.wavelength_m)
-    }
-
-    /// |∫ E_tx E_rx dz| over a reflector of a length, centred, in m.
-    fn over(&self, length_m: f64) -> f64 {
-        // Half the reflector by the midpoint rule; the factor is even in z.
-        let steps = 12;
-        let dz = length_m / 2.0 / f64::from(steps);
-        (0..steps)
-            .map(|i| {
-                let e = self.at((f64::from(i) + 0.5) * dz);
-                e * e * (2.0 * dz)
-            })
-            .sum::<Complex64>()
-            .norm()
+    /// Transmit times receive factor at one frequency.
+    fn both(&self, z_m: f64, frequency_hz: f64) -> Complex64 {
+        let one = self.strip.factor(z_m, &self.spread, frequency_hz);
+        one * one
     }
 }
 

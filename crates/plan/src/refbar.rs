@@ -50,11 +50,12 @@ pub fn reference_bar(technique: &Sealed<Technique>) -> Result<Sealed<ReferenceBa
 }
 
 fn round(t: &Technique, conditions: &Conditions, radius_m: f64) -> ReferenceBar {
+    let facing = nearest_degree(t, Mode::L, |b| b.axis.entry.angle());
     let hole = |name: &str, n: usize, depth_m: f64| Reflector {
         name: name.into(),
         shape: Shape::FlatBottomedHole { diameter_m: t.sensitivity.disc_diameter_m },
         z_m: n as f64 * APART_M + t.unguided_end_m,
-        angle_rad: 0.0,
+        angle_rad: facing,
         radius_m: radius_m - depth_m,
     };
     // Bottoms at a half and at three quarters of the radius, below any skin.
@@ -68,7 +69,7 @@ fn round(t: &Technique, conditions: &Conditions, radius_m: f64) -> ReferenceBar 
             name: "N1".into(),
             shape: Shape::Notch { depth_m, length_m: NOTCH_M },
             z_m: 3.0 * APART_M + t.unguided_end_m,
-            angle_rad: 0.0,
+            angle_rad: nearest_degree(t, Mode::S, |b| beams::end(b).angle()),
             radius_m,
         });
     }
@@ -100,6 +101,17 @@ fn round(t: &Technique, conditions: &Conditions, radius_m: f64) -> ReferenceBar 
         expected,
         findings,
     }
+}
+
+/// Angle around the bar, to the degree that a workshop marks, of the beam of a mode that looks nearest
+/// to 0: a bar that passes without turning shows its reflectors squarely to one beam at least.
+fn nearest_degree(t: &Technique, mode: Mode, angle_rad: impl Fn(&Beam) -> f64) -> f64 {
+    t.beams
+        .iter()
+        .filter(|b| b.mode == mode)
+        .map(|b| echo::turn(angle_rad(b)))
+        .min_by(|a, b| a.abs().total_cmp(&b.abs()))
+        .map_or(0.0, |angle| angle.to_degrees().round().to_radians())
 }
 
 /// The turn at which a beam reads a reflector highest, and what it then reads.

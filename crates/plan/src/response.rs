@@ -4,6 +4,7 @@
 use barwright_job::technique::{Beam, Probe};
 use barwright_wave::{
     Element, Mode, Point,
+    elevation::Strip,
     ray::{self, Attenuation, RayMedium, TwoWay},
 };
 
@@ -20,6 +21,8 @@ pub struct Aperture<'a> {
     pub receive_s: &'a [f64],
     /// Kind of wave in the steel.
     pub mode: Mode,
+    /// Way in the water, in m, at which the elements focus along the bar.
+    pub axial_focus_m: Option<f64>,
 }
 
 impl<'a> Aperture<'a> {
@@ -27,15 +30,23 @@ impl<'a> Aperture<'a> {
     #[must_use]
     pub fn of_beam(probes: &'a [Probe], beam: &'a Beam) -> Self {
         let first = beam.first_element as usize;
+        let probe = probes.get(beam.probe as usize);
         Self {
-            elements: probes
-                .get(beam.probe as usize)
+            elements: probe
                 .and_then(|p| p.elements.get(first..first + beam.transmit_delays_s.len()))
                 .unwrap_or(&[]),
             transmit_s: &beam.transmit_delays_s,
             receive_s: &beam.receive_delays_s,
             mode: beam.mode,
+            axial_focus_m: probe.and_then(|p| p.axial_focus_m),
         }
+    }
+
+    /// An element of the aperture seen along the bar; `None` without elements.
+    #[must_use]
+    pub fn strip(&self) -> Option<Strip> {
+        let length_m = self.elements.first()?.length_m;
+        Some(Strip { length_m, focus_m: self.axial_focus_m })
     }
 }
 

@@ -57,7 +57,10 @@ pub fn probes(ring: &Ring, coupling: &Coupling) -> Vec<Probe> {
         .map(|i| {
             let middle = ring.first_probe_deg.to_radians()
                 + f64::from(i) * std::f64::consts::TAU / f64::from(ring.probes);
-            Probe { elements: elements(&ring.array, middle, coupling) }
+            Probe {
+                elements: elements(&ring.array, middle, coupling),
+                axial_focus_m: ring.array.axial_focus_mm().map(|mm| mm * 1e-3),
+            }
         })
         .collect()
 }

@@ -2,6 +2,7 @@
 
 use barwright_job::technique::{self, Technique};
 use barwright_wave::cylinder::Drive;
+use barwright_wave::elevation::Strip;
 use barwright_wave::{Mode, Point};
 
 use crate::error::{Result, TwinError};
@@ -44,8 +45,8 @@ pub(crate) struct BeamModel {
     pub direction_rad: f64,
     /// Way from the aperture's middle to the entry, in metres.
     pub water_m: f64,
-    /// Length of the elements along the bar, in metres.
-    pub length_m: f64,
+    /// Its elements seen along the bar.
+    pub strip: Strip,
     /// Nominal time of the surface, in seconds from firing.
     pub surface_time_s: f64,
 }
@@ -93,7 +94,10 @@ impl BeamModel {
             entry: beam.axis.entry,
             direction_rad: beam.axis.direction_rad,
             water_m: middle.distance(beam.axis.entry),
-            length_m: aperture[0].length_m,
+            strip: Strip {
+                length_m: aperture[0].length_m,
+                focus_m: technique.probes[probe].axial_focus_m,
+            },
             surface_time_s: beam.surface_time_s,
         })
     }

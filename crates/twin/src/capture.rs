@@ -2,6 +2,7 @@
 
 use barwright_capture::{Header, Shots, shots::ShotPlace};
 use barwright_wave::Point;
+use barwright_wave::elevation::Spread;
 use num_complex::Complex32;
 use rand::RngExt;
 use rayon::prelude::*;
@@ -9,7 +10,8 @@ use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 use std::f64::consts::TAU;
 
-use crate::echo::{Echo, EchoMaker, Request, axial_factor, axial_reach_m};
+use crate::along::reach_m;
+use crate::echo::{Echo, EchoMaker, Request};
 use crate::error::{Result, TwinError};
 use crate::motion::{Run, missed};
 use crate::noise::{generator, seed_for};
@@ -35,20 +37,8 @@ pub struct Capture<'a> {
     pub(crate) motions: usize,
 }
 
-/// A reflector with its echoes in one run.
-struct Heard<'a> {
-    reflector: &'a Reflector,
-    /// Places along the bar from which it can be heard, in metres.
-    reach_m: [f64; 2],
-    echoes: Echoes,
-}
-
-enum Echoes {
-    /// The bar does not turn: by beam.
-    Fixed(Vec<Option<Echo>>),
-    /// The bar turns: by shot of the run.
-    Turning(HashMap<u64, Echo>),
-}
+/// Echoes of one reflector in one run, by shot of the run.
+type Heard = HashMap<u64, Echo>;
 
 /// A shot to be put together.
 #[derive(Clone, Copy)]
@@ -175,71 +165,65 @@ impl<'a> Mixer<'a> {
     }
 
     /// Echoes of all reflectors that a run comes near.
-    fn heard(&self, run: &Run) -> Result<Vec<Heard<'a>>> {
+    fn heard(&self, run: &Run) -> Result<Vec<Heard>> {
         let station = self.capture.station;
         let maker = station.echo_maker();
         let last_m = run.cycle_z_m(run.cycles);
         // The farthest any beam hears along the bar: through the whole section.
-        let water = station.field.fluid.velocity_m_s;
-        let across = 2.0 * station.field.radius_m * station.field.solid.longitudinal_m_s / water;
+        let across = 2.0 * station.field.radius_m;
+        let (fluid, solid) = (&station.field.fluid, &station.field.solid);
         let most = station
             .beams
             .iter()
-            .map(|b| axial_reach_m(b.length_m, b.water_m + across, station.water_wavelength_m()))
+            .map(|b| {
+                let (water, steel) = (fluid.velocity_m_s, solid.longitudinal_m_s);
+                let spread = Spread::through_water(b.water_m, across, water, steel);
+                reach_m(&b.strip, &spread, station.field.pulse.centre_hz)
+            })
             .fold(0.0, f64::max);
         let mut all = Vec::new();
         for reflector in &self.capture.reflectors {
-            let reach_m = [reflector.from_m - most, reflector.to_m + most];
-            if run.z_m.max(last_m) < reach_m[0] || run.z_m.min(last_m) > reach_m[1] {
+            let (from, to) = (reflector.from_m - most, reflector.to_m + most);
+            if run.z_m.max(last_m) < from || run.z_m.min(last_m) > to {
                 continue;
             }
-            let echoes = if run.turn_rad_s == 0.0 {
-                self.fixed(&maker, reflector)?
-            } else {
-                self.turning(&maker, reflector, run)?
-            };
-            all.push(Heard { reflector, reach_m, echoes });
+            all.push(self.echoes(&maker, reflector, run)?);
         }
         Ok(all)
     }
 
-    fn fixed(&self, maker: &EchoMaker<'_>, reflector: &Reflector) -> Result<Echoes> {
-        let viewers = maker.viewers(reflector, 0.0);
-        let mut by_beam: Vec<Option<Echo>> = maker.beams.iter().map(|_| None).collect();
-        for (&beam, echo) in viewers.iter().zip(maker.at(reflector, &viewers, 0.0)?) {
-            by_beam[beam] = echo.filter(|echo| self.counts(reflector, beam, echo));
-        }
-        Ok(Echoes::Fixed(by_beam))
-    }
-
-    fn turning(&self, maker: &EchoMaker<'_>, reflector: &Reflector, run: &Run) -> Result<Echoes> {
+    fn echoes(&self, maker: &EchoMaker<'_>, reflector: &Reflector, run: &Run) -> Result<Heard> {
+        let centre_hz = self.capture.station.field.pulse.centre_hz;
         let mut numbers = Vec::new();
         let mut requests: Vec<Request> = Vec::new();
         for shot in self.capture.shots_of(run)? {
-            let request = (shot.place.beam as usize, f64::from(shot.place.turn_rad));
-            if maker.sees(reflector, request.0, request.1) {
+            let request = Request {
+                beam: shot.place.beam as usize,
+                turn_rad: f64::from(shot.place.turn_rad),
+                z_m: shot.place.z_m,
+            };
+            if maker.sees(reflector, request.beam, request.turn_rad)
+                && maker.seen(reflector, &request).within_reach(reflector, centre_hz)
+            {
                 numbers.push(shot.number);
                 requests.push(request);
             }
         }
-        let echoes = maker.around(reflector, &requests)?;
-        let mut by_shot = HashMap::new();
-        for ((number, (beam, _)), echo) in numbers.into_iter().zip(requests).zip(echoes) {
-            if let Some(echo) = echo.filter(|echo| self.counts(reflector, beam, echo)) {
-                by_shot.insert(number, echo);
-            }
-        }
-        Ok(Echoes::Turning(by_shot))
-    }
-
-    /// Whether an echo can change a sample.
-    fn counts(&self, reflector: &Reflector, beam: usize, echo: &Echo) -> bool {
-        // A bound of the axial factor: Fresnel ripples stay below 1.4 each way.
-        let axial = match reflector.line_length_m() {
-            0.0 => 2.0,
-            length_m => 2.0 * length_m as f32,
+        let echoes = if run.turn_rad_s == 0.0 {
+            maker.at(reflector, &requests)?
+        } else {
+            maker.around(reflector, &requests)?
         };
-        echo.peak * self.scale[beam] * axial > LEAST_COUNTS
+        let loud =
+            |request: &Request, echo: &Echo| echo.peak * self.scale[request.beam] > LEAST_COUNTS;
+        Ok(numbers
+            .into_iter()
+            .zip(&requests)
+            .zip(echoes)
+            .filter_map(|((number, request), echo)| {
+                echo.filter(|echo| loud(request, echo)).map(|echo| (number, echo))
+            })
+            .collect())
     }
 
     /// Samples of a batch of shots.
@@ -287,35 +271,17 @@ impl<'a> Mixer<'a> {
         for ((sum, bare), noise) in sum.iter_mut().zip(&self.bare[from..]).zip(noise) {
             *sum = bare + noise;
         }
-        for heard in heard {
-            if shot.place.z_m < heard.reach_m[0] || shot.place.z_m > heard.reach_m[1] {
-                continue;
-            }
-            if let Some(echo) = heard.echoes.of(shot) {
-                self.add(heard.reflector, echo, shot, later, sum);
-            }
+        for echo in heard.iter().filter_map(|heard| heard.get(&shot.number)) {
+            self.add(echo, beam, later, sum);
         }
     }
 
-    fn add(&self, reflector: &Reflector, echo: &Echo, shot: &Shot, later: f64, sum: &mut [f32]) {
-        let station = self.capture.station;
-        let beam = shot.place.beam as usize;
-        let wavelength = station.water_wavelength_m();
-        let axial = axial_factor(
-            reflector,
-            shot.place.z_m,
-            station.beams[beam].length_m,
-            echo.path_m,
-            wavelength,
-        );
-        if axial == Complex32::ZERO {
-            return;
-        }
+    fn add(&self, echo: &Echo, beam: usize, later: f64, sum: &mut [f32]) {
         // Whole samples are moved, the rest is a turn of the carrier.
         let whole = later.round();
-        let cycles = (later - whole) * station.field.pulse.centre_hz
+        let cycles = (later - whole) * self.capture.station.field.pulse.centre_hz
             / self.capture.header.record.sample_rate_hz;
-        let factor = axial * self.scale[beam] * Complex32::from_polar(1.0, (TAU * cycles) as f32);
+        let factor = Complex32::from_polar(self.scale[beam], (TAU * cycles) as f32);
         let first = echo.first + whole as isize;
         let skip = (-first).clamp(0, echo.samples.len() as isize) as usize;
         let start = (first.max(0) as usize).min(sum.len());
@@ -331,15 +297,6 @@ impl<'a> Mixer<'a> {
                     && (loss.from_mm / 1e3..=loss.to_mm / 1e3).contains(&z_m)
             })
         })
-    }
-}
-
-impl Echoes {
-    fn of(&self, shot: &Shot) -> Option<&Echo> {
-        match self {
-            Self::Fixed(by_beam) => by_beam.get(shot.place.beam as usize)?.as_ref(),
-            Self::Turning(by_shot) => by_shot.get(&shot.number),
-        }
     }
 }
 

@@ -1,11 +1,14 @@
 //! Echoes of reflectors: signals of each beam, and how they change along the bar.
 
 use barwright_wave::cylinder::{Passage, Synthesis};
+use barwright_wave::elevation::Spread;
 use barwright_wave::path::least_time;
-use barwright_wave::{Mode, Point, Surface, elevation};
+use barwright_wave::{Point, Surface};
 use num_complex::{Complex32, Complex64};
 use rayon::prelude::*;
+use std::collections::HashMap;
 
+use crate::along::{Factors, Seen};
 use crate::beam::BeamModel;
 use crate::error::Result;
 use crate::field::{Field, Pair};
@@ -20,8 +23,8 @@ const LONGITUDINAL_REACH_M: f64 = 7e-3;
 /// Discs are not computed for sound that meets them more obliquely (Kirchhoff ends before).
 const MOST_TILT_RAD: f64 = 1.2;
 
-/// Echo of one reflector in one beam before gain: analytic signal in unit transfer per unit of the
-/// axial factor, gain curve included.
+/// Echo of one reflector in one shot before gain: analytic signal in unit transfer, gain curve
+/// included.
 pub(crate) struct Echo {
     /// Sample of the record at which it starts; may lie before or after the record.
     pub first: isize,
@@ -29,12 +32,18 @@ pub(crate) struct Echo {
     pub samples: Vec<Complex32>,
     /// Largest magnitude.
     pub peak: f32,
-    /// Way that spreads the sound along the bar, as a way in water, in metres.
-    pub path_m: f64,
 }
 
-/// A request: beam by number, and the turn of the bar.
-pub(crate) type Request = (usize, f64);
+/// A shot's echo that is asked for.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Request {
+    /// Beam by number.
+    pub beam: usize,
+    /// Turn of the bar.
+    pub turn_rad: f64,
+    /// Place under the ring, in metres from the head end.
+    pub z_m: f64,
+}
 
 /// What turns spectra into echoes.
 pub(crate) struct EchoMaker<'a> {
@@ -48,37 +57,34 @@ pub(crate) struct EchoMaker<'a> {
 }
 
 impl EchoMaker<'_> {
-    /// Beams that can see a reflector at a turn.
-    pub(crate) fn viewers(&self, reflector: &Reflector, turn_rad: f64) -> Vec<usize> {
-        (0..self.beams.len()).filter(|&b| self.sees(reflector, b, turn_rad)).collect()
-    }
-
     /// Whether a beam can see a reflector at a turn.
     pub(crate) fn sees(&self, reflector: &Reflector, beam: usize, turn_rad: f64) -> bool {
         self.meeting_rad(reflector, beam, turn_rad).is_some()
     }
 
-    /// Echoes at one exact turn, one for each of the beams.
+    /// Echoes of a bar that does not turn, one for each of the requests.
     ///
     /// # Errors
     /// The wave crate's.
     pub(crate) fn at(
         &self,
         reflector: &Reflector,
-        beams: &[usize],
-        turn_rad: f64,
+        requests: &[Request],
     ) -> Result<Vec<Option<Echo>>> {
+        let Some(first) = requests.first() else {
+            return Ok(Vec::new());
+        };
+        let mut beams: Vec<usize> = requests.iter().map(|r| r.beam).collect();
+        beams.sort_unstable();
+        beams.dedup();
         let models: Vec<&BeamModel> = beams.iter().map(|&b| &self.beams[b]).collect();
-        let angle = reflector.angle_rad + turn_rad;
-        let fields = self.field.at(
-            reflector.mode(),
-            passage(reflector),
-            &models,
-            &self.radii_m(reflector),
-            angle,
-        )?;
-        let requests: Vec<Request> = beams.iter().map(|&b| (b, turn_rad)).collect();
-        self.echoes(reflector, &requests, fields)
+        let angle = reflector.angle_rad + first.turn_rad;
+        let radii = self.radii_m(reflector);
+        let fields = self.field.at(reflector.mode(), passage(reflector), &models, &radii, angle)?;
+        let by_beam: HashMap<usize, Vec<Pair>> = beams.into_iter().zip(fields).collect();
+        let fields: Vec<&[Pair]> =
+            requests.iter().map(|r| by_beam.get(&r.beam).map_or(&[][..], Vec::as_slice)).collect();
+        self.echoes(reflector, requests, &fields)
     }
 
     /// Echoes at many turns, which are taken at the nearest point of the field's grid.
@@ -92,14 +98,15 @@ impl EchoMaker<'_> {
     ) -> Result<Vec<Option<Echo>>> {
         let snapped: Vec<(&BeamModel, f64)> = requests
             .iter()
-            .map(|&(b, turn)| {
-                let beam = &self.beams[b];
-                (beam, self.field.snapped_rad(beam, reflector.angle_rad + turn))
+            .map(|r| {
+                let beam = &self.beams[r.beam];
+                (beam, self.field.snapped_rad(beam, reflector.angle_rad + r.turn_rad))
             })
             .collect();
         let radii = self.radii_m(reflector);
         let fields = self.field.around(reflector.mode(), passage(reflector), &radii, &snapped)?;
-        self.echoes(reflector, requests, fields)
+        let fields: Vec<&[Pair]> = fields.iter().map(Vec::as_slice).collect();
+        self.echoes(reflector, requests, &fields)
     }
 
     fn radii_m(&self, reflector: &Reflector) -> Vec<f64> {
@@ -110,30 +117,53 @@ impl EchoMaker<'_> {
         &self,
         reflector: &Reflector,
         requests: &[Request],
-        fields: Vec<Vec<Pair>>,
+        fields: &[&[Pair]],
     ) -> Result<Vec<Option<Echo>>> {
         // Only a disc's strength depends on how it is met in a way that differs between beams; of
         // a hole it is computed once.
         let frequencies = self.field.frequencies_hz();
+        let centre_hz = self.field.pulse.centre_hz;
         let common = match reflector.kind {
             Kind::Hole { .. } => Some(reflector.strength(&self.field.solid, frequencies, 0.0)?),
             Kind::Disc { .. } | Kind::Crack { .. } => None,
         };
+        let seen: Vec<Seen> = requests.iter().map(|r| self.seen(reflector, r)).collect();
+        let near = seen.iter().copied().filter(|s| s.within_reach(reflector, centre_hz));
+        let factors = Factors::of(reflector, frequencies, centre_hz, near);
         requests
             .par_iter()
             .zip(fields)
-            .map(|(&(b, turn), pairs)| {
-                let Some(meeting) = self.meeting_rad(reflector, b, turn) else {
+            .zip(&seen)
+            .map(|((request, pairs), seen)| {
+                let (Some(meeting), Some(along)) = (
+                    self.meeting_rad(reflector, request.beam, request.turn_rad),
+                    factors.get(seen),
+                ) else {
                     return Ok(None);
                 };
                 let strength = match &common {
                     Some(strength) => strength.clone(),
                     None => reflector.strength(&self.field.solid, frequencies, meeting)?,
                 };
-                let spectrum = self.spectrum(&strength, &pairs);
-                self.echo(b, reflector.place(turn), reflector.mode(), &spectrum)
+                let mut spectrum = self.spectrum(&strength, pairs);
+                for (value, factor) in spectrum.iter_mut().zip(along) {
+                    *value *= factor;
+                }
+                self.echo(request.beam, &spectrum)
             })
             .collect()
+    }
+
+    /// How a shot sees a reflector along the bar.
+    pub(crate) fn seen(&self, reflector: &Reflector, request: &Request) -> Seen {
+        let model = &self.beams[request.beam];
+        let spread = Spread::through_water(
+            model.water_m,
+            reflector.place(request.turn_rad).distance(model.entry),
+            self.field.fluid.velocity_m_s,
+            self.field.solid.velocity_m_s(reflector.mode()),
+        );
+        Seen { strip: model.strip, spread, z_m: request.z_m }
     }
 
     /// Spectrum received: strength, both fields, density ratio (reciprocity) and pulse.
@@ -163,13 +193,7 @@ impl EchoMaker<'_> {
             .collect()
     }
 
-    fn echo(
-        &self,
-        beam: usize,
-        place: Point,
-        mode: Mode,
-        spectrum: &[Complex64],
-    ) -> Result<Option<Echo>> {
+    fn echo(&self, beam: usize, spectrum: &[Complex64]) -> Result<Option<Echo>> {
         let signal = self.synthesis.analytic(spectrum)?;
         let mut samples: Vec<Complex32> = signal
             .iter()
@@ -185,14 +209,7 @@ impl EchoMaker<'_> {
         };
         samples.truncate(end + 1);
         samples.drain(..start);
-        let model = &self.beams[beam];
-        let path_m = elevation::equivalent_path_m(
-            model.water_m,
-            place.distance(model.entry),
-            self.field.fluid.velocity_m_s,
-            self.field.solid.velocity_m_s(mode),
-        );
-        Ok(Some(Echo { first: self.start + start as isize, samples, peak, path_m }))
+        Ok(Some(Echo { first: self.start + start as isize, samples, peak }))
     }
 
     /// How the sound of a beam meets a reflector (see [`Reflector::strength`]), in rad; `None` if
@@ -238,46 +255,4 @@ fn passage(reflector: &Reflector) -> Passage {
         Kind::Crack { .. } => Passage::First,
         Kind::Disc { .. } | Kind::Hole { .. } => Passage::Full,
     }
-}
-
-/// Factor along the bar: product of the transmit and receive strips' fields at the reflector, or
-/// its integral over the length of a line-like one (m); `z_m` is the place under the ring.
-///
-/// Zero further away than the beam reaches.
-pub(crate) fn axial_factor(
-    reflector: &Reflector,
-    z_m: f64,
-    length_m: f64,
-    path_m: f64,
-    wavelength_m: f64,
-) -> Complex32 {
-    let reach = axial_reach_m(length_m, path_m, wavelength_m);
-    let both = |z: f64| {
-        let one = elevation::factor(length_m, z, path_m, wavelength_m);
-        one * one
-    };
-    let factor = if reflector.line_length_m() > 0.0 {
-        let low = (reflector.from_m - z_m).max(-reach);
-        let high = (reflector.to_m - z_m).min(reach);
-        if high <= low {
-            return Complex32::ZERO;
-        }
-        // Fresnel ripples are a millimetre or more apart; the midpoint rule at 0.4 mm follows.
-        let parts = ((high - low) / 4e-4).ceil().max(4.0);
-        let step = (high - low) / parts;
-        (0..parts as usize).map(|i| both(low + (i as f64 + 0.5) * step)).sum::<Complex64>() * step
-    } else {
-        let z = reflector.middle_m() - z_m;
-        if z.abs() > reach {
-            return Complex32::ZERO;
-        }
-        both(z)
-    };
-    Complex32::new(factor.re as f32, factor.im as f32)
-}
-
-/// Distance along the bar beyond which the pulse-echo field of a strip is below -54 dB of its middle: from
-/// the edge on, |E|² falls as 1/(2 π² u²) in Fresnel's coordinate u.
-pub(crate) fn axial_reach_m(length_m: f64, path_m: f64, wavelength_m: f64) -> f64 {
-    length_m / 2.0 + 5.0 * (wavelength_m * path_m / 2.0).sqrt()
 }

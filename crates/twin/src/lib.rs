@@ -13,6 +13,7 @@
 //! sections that are not round.
 #![deny(missing_docs)]
 
+mod along;
 mod beam;
 pub mod capture;
 pub mod demo;

@@ -3,7 +3,7 @@
 use barwright_capture::{CaptureKind, Header};
 use barwright_job::{Hash, Sealed, Technique, reference::ReferenceBar};
 use barwright_wave::cylinder::Synthesis;
-use barwright_wave::elevation;
+use barwright_wave::elevation::Spread;
 use num_complex::Complex64;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
@@ -268,11 +268,6 @@ impl VirtualStation {
     pub(crate) fn counts_per_fsh(&self) -> f64 {
         counts_per_fsh(&self.technique)
     }
-
-    /// Wavelength in the water at the pulse's centre frequency, in metres.
-    pub(crate) fn water_wavelength_m(&self) -> f64 {
-        self.field.fluid.velocity_m_s / self.field.pulse.centre_hz
-    }
 }
 
 fn counts_per_fsh(technique: &Technique) -> f64 {
@@ -351,7 +346,6 @@ fn bare_signals(
             field.synthesis(record.time_s(-(pad as f64) - later), stride)
         })
         .collect::<Result<Vec<_>>>()?;
-    let wavelength = field.fluid.velocity_m_s / field.pulse.centre_hz;
     let c_steel = field.solid.longitudinal_m_s;
     let rows = beams
         .par_iter()
@@ -362,14 +356,14 @@ fn bare_signals(
                 .map(|j| {
                     let time_s = record.time_s(j as f64 - pad as f64);
                     let steel_m = (time_s - beam.surface_time_s).max(0.0) * c_steel / 2.0;
-                    let path = elevation::equivalent_path_m(
+                    let spread = Spread::through_water(
                         beam.water_m,
                         steel_m,
                         field.fluid.velocity_m_s,
                         c_steel,
                     );
-                    elevation::mirror_factor(beam.length_m, path, wavelength)
-                        * (beam.length_m * curve(technique, b, time_s))
+                    beam.strip.mirror_factor(&spread, field.pulse.centre_hz)
+                        * (beam.strip.length_m * curve(technique, b, time_s))
                 })
                 .collect();
             let mut row = Vec::with_capacity(phases * stride);

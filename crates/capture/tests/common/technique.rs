@@ -27,7 +27,7 @@ pub fn contact(elements: usize, record: Record) -> Sealed<Technique> {
             attenuation_l_np_m: 1.0,
             attenuation_s_np_m: 2.0,
         },
-        probes: vec![Probe { elements: probe }],
+        probes: vec![Probe { elements: probe, axial_focus_m: None }],
         pulse: PulseSpec { centre_hz: 5e6, bandwidth_rel: 0.6 },
         record,
         sensitivity: Sensitivity {

@@ -169,7 +169,7 @@ impl Bench {
                 attenuation_l_np_m: 0.0,
                 attenuation_s_np_m: 0.0,
             },
-            probes: vec![Probe { elements: vec![] }; 6],
+            probes: vec![Probe { elements: vec![], axial_focus_m: None }; 6],
             pulse: PulseSpec { centre_hz: 5e6, bandwidth_rel: 0.6 },
             record: Record {
                 first_sample_s: 50e-6,

@@ -82,7 +82,7 @@ fn technique(order: &Order) -> Sealed<Technique> {
             attenuation_l_np_m: 0.0,
             attenuation_s_np_m: 0.0,
         },
-        probes: vec![Probe { elements: vec![] }],
+        probes: vec![Probe { elements: vec![], axial_focus_m: None }],
         pulse: PulseSpec { centre_hz: 5e6, bandwidth_rel: 0.6 },
         record: Record {
             first_sample_s: 0.0,

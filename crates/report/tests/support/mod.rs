@@ -142,6 +142,7 @@ pub fn technique() -> Sealed<Technique> {
         },
         probes: (0..6)
             .map(|p| Probe {
+                axial_focus_m: None,
                 elements: barwright_wave::array::arc(
                     FACE_M,
                     FRAC_PI_2 + f64::from(p) * TAU / 6.0,
@@ -611,6 +612,7 @@ pub fn block_technique() -> Technique {
     t.section = Section::Flat { thickness_m: 0.05 };
     t.media.water = None;
     t.probes = vec![Probe {
+        axial_focus_m: None,
         elements: barwright_wave::array::flat(
             Point::new(0.0, 0.0),
             -FRAC_PI_2,

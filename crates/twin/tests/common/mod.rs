@@ -101,7 +101,7 @@ pub fn technique(speed_m_s: f64) -> Sealed<Technique> {
             attenuation_l_np_m: 1.15,
             attenuation_s_np_m: 2.3,
         },
-        probes: (0..PROBES).map(|p| Probe { elements: probe(p) }).collect(),
+        probes: (0..PROBES).map(|p| Probe { elements: probe(p), axial_focus_m: None }).collect(),
         pulse: PulseSpec { centre_hz: 5e6, bandwidth_rel: 0.6 },
         record: Record {
             first_sample_s: 50e-6,
