@@ -3,7 +3,7 @@
 use barwright_job::technique::{Section, Technique};
 use barwright_wave::cylinder::{Attenuation, CylinderBand, Drive, LineArray, Passage, Synthesis};
 use barwright_wave::pulse::Pulse;
-use barwright_wave::{Fluid, Mode, Point, Solid};
+use barwright_wave::{Fluid, Mode, Point, Solid, ray};
 use num_complex::Complex64;
 use std::f64::consts::{PI, TAU};
 
@@ -79,11 +79,17 @@ impl Field {
             .collect();
         let damping = DAMPING_NP * step_hz;
         let media = technique.media;
+        // The attenuation of a technique is that at the centre frequency.
+        let growing = ray::Attenuation {
+            longitudinal_np_m: media.attenuation_l_np_m,
+            shear_np_m: media.attenuation_s_np_m,
+            reference_hz: pulse.centre_hz,
+            ..ray::Attenuation::default()
+        };
         let band = |passage| {
-            // The attenuation of a technique is that at the centre frequency.
-            let attenuation = |_| Attenuation {
-                longitudinal_np_m: media.attenuation_l_np_m,
-                shear_np_m: media.attenuation_s_np_m,
+            let attenuation = |f| Attenuation {
+                longitudinal_np_m: growing.np_m(Mode::L, f),
+                shear_np_m: growing.np_m(Mode::S, f),
             };
             CylinderBand::with_attenuation(
                 radius_m,
