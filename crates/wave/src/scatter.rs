@@ -4,11 +4,17 @@
 //! the scattered wave is `f exp(ikr)/√r` times the incident one, `f` in √m; for compact reflectors
 //! it is `A exp(ikr)/r`, `A` in m. Both refer to `P_L` or `P_S`, incident and scattered alike.
 
+mod corner;
+mod dense;
 mod hole;
+mod kirchhoff;
 mod sphere;
+mod spherical;
 
+pub use corner::{Corner, Mirrored, Wall};
 pub use hole::SideDrilledHole;
-pub use sphere::SphericalVoid;
+pub use kirchhoff::{Meeting, disc_strength, face_coupling, strip_strength};
+pub use sphere::{SphericalInclusion, SphericalVoid};
 
 use num_complex::Complex64;
 use std::f64::consts::PI;
@@ -105,6 +111,16 @@ pub fn received_pressure(
 #[must_use]
 pub fn reciprocity_factor(fluid: &Fluid, solid: &Solid) -> f64 {
     fluid.density_kg_m3 / solid.density_kg_m3
+}
+
+/// `Ok` for ω + i damping with ω above zero and a damping of zero or more.
+fn angular_frequency(angular: Complex64) -> Result<()> {
+    positive("the angular frequency", angular.re, "rad/s")?;
+    if angular.im.is_finite() && angular.im >= 0.0 {
+        return Ok(());
+    }
+    let (what, value) = ("the damping", angular.im);
+    Err(WaveError::OutOfRange { what, value, unit: "1/s", expected: "zero or more" })
 }
 
 #[cfg(test)]

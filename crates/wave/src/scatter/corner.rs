@@ -1,0 +1,445 @@
+//! The corner of a surface crack and the surface, for shear waves: geometry, the wave mirrored in the
+//! surface, and the closed form for a plane wave at a plane surface.
+//!
+//! A shear wave reaches every place of the crack's face twice, straight and mirrored in the surface;
+//! the same holds for reception. All four pairs are summed over the face by Kirchhoff's approximation
+//! ([`super::face_coupling`]). The two mixed pairs keep their phase over a square crack: they are the
+//! corner echo. The straight pair gives the tip its echo (in Kirchhoff's size, not that of exact
+//! diffraction).
+
+use num_complex::Complex64;
+use std::f64::consts::{FRAC_PI_2, PI};
+
+use super::angular_frequency;
+use super::kirchhoff::{Meeting, face_coupling};
+use crate::error::{Result, WaveError, positive};
+use crate::geometry::Point;
+use crate::interface::free_surface_ss;
+use crate::media::{Mode, Solid};
+
+/// The surface that a crack starts from, seen from inside.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Wall {
+    /// A plane face; its normal out of the steel as an angle from +x in rad.
+    Flat {
+        /// Direction out of the steel.
+        outward_rad: f64,
+    },
+    /// The surface of a round bar.
+    Round {
+        /// Centre of the section.
+        centre: Point,
+        /// Radius of the bar in m.
+        radius_m: f64,
+    },
+}
+
+/// A crack that starts at a place of the surface.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Corner {
+    mouth: Point,
+    wall: Wall,
+    outward_rad: f64,
+    depth_m: f64,
+    inward_rad: f64,
+}
+
+/// A shear wave that reaches a place by way of the surface.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mirrored {
+    /// Where it meets the surface.
+    pub from: Point,
+    /// Way from there to the place, in m.
+    pub way_m: f64,
+    /// Direction of travel after that, in rad.
+    pub heading_rad: f64,
+    /// Reflection coefficient times focusing by a round surface (one or more).
+    pub coefficient: Complex64,
+}
+
+impl Corner {
+    /// A crack of a depth in m along its face. `tilt_rad` turns it, counter-clockwise, out of the
+    /// direction square to the surface.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] for a depth that is not positive (or reaches a fifth of the diameter of a round
+    /// bar), a tilt of 90 degrees or more, or a mouth that does not lie on a round surface.
+    pub fn new(mouth: Point, wall: Wall, depth_m: f64, tilt_rad: f64) -> Result<Self> {
+        positive("the depth of the crack", depth_m, "m")?;
+        within("the tilt of the crack", tilt_rad, FRAC_PI_2)?;
+        within("the place of the crack", mouth.x + mouth.y, f64::INFINITY)?;
+        let outward_rad = match wall {
+            Wall::Flat { outward_rad } => outward_rad,
+            Wall::Round { centre, radius_m } => {
+                positive("the bar radius", radius_m, "m")?;
+                let from = mouth - centre;
+                if (from.radius() - radius_m).abs() > 1e-6 * radius_m {
+                    return Err(WaveError::OutOfRange {
+                        what: "the distance of the crack's mouth from the bar's centre",
+                        value: from.radius(),
+                        unit: "m",
+                        expected: "the bar's radius",
+                    });
+                }
+                if depth_m >= 0.4 * radius_m {
+                    return Err(WaveError::OutOfRange {
+                        what: "the depth of the crack",
+                        value: depth_m,
+                        unit: "m",
+                        expected: "below a fifth of the bar's diameter",
+                    });
+                }
+                from.angle()
+            }
+        };
+        within("the normal of the wall", outward_rad, f64::INFINITY)?;
+        let inward_rad = outward_rad + PI + tilt_rad;
+        Ok(Self { mouth, wall, outward_rad, depth_m, inward_rad })
+    }
+
+    /// Depth along the face in m.
+    #[must_use]
+    pub fn depth_m(&self) -> f64 {
+        self.depth_m
+    }
+
+    /// Direction of the face's normal in rad (one of the two).
+    #[must_use]
+    pub fn normal_rad(&self) -> f64 {
+        self.inward_rad + FRAC_PI_2
+    }
+
+    /// The place at a depth along the face in m.
+    #[must_use]
+    pub fn place(&self, depth_m: f64) -> Point {
+        self.mouth + Point::polar(depth_m, self.inward_rad)
+    }
+
+    /// Places on the face with their shares of it in m, for integrals of waves of a wavelength in m or
+    /// longer: four points by Gauss and Legendre on every quarter of it.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] for a wavelength that is not positive.
+    pub fn nodes(&self, wavelength_m: f64) -> Result<Vec<(Point, f64)>> {
+        positive("the shear wavelength", wavelength_m, "m")?;
+        const GAUSS: [(f64, f64); 4] = [
+            (-0.861_136_311_594_052_6, 0.173_927_422_568_727),
+            (-0.339_981_043_584_856_3, 0.326_072_577_431_273),
+            (0.339_981_043_584_856_3, 0.326_072_577_431_273),
+            (0.861_136_311_594_052_6, 0.173_927_422_568_727),
+        ];
+        let parts = (2.0 * self.depth_m / wavelength_m).ceil().max(1.0);
+        let part = self.depth_m / parts;
+        let nodes = (0..parts as usize).flat_map(|i| {
+            GAUSS.map(|(x, weight)| {
+                let depth = (i as f64 + 0.5 + 0.5 * x) * part;
+                (self.place(depth), weight * part)
+            })
+        });
+        Ok(nodes.collect())
+    }
+
+    /// Angle in rad between a direction of travel and the wall's outward normal at the mouth.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] for a wave that does not travel towards the wall.
+    pub fn incidence_rad(&self, heading_rad: f64) -> Result<f64> {
+        let turn = (heading_rad - self.outward_rad + PI).rem_euclid(2.0 * PI) - PI;
+        within("the incidence of the shear wave on the surface", turn, FRAC_PI_2)?;
+        Ok(turn)
+    }
+
+    /// The wave that arrives along `heading_rad` everywhere near the mouth, on its way to `place` by
+    /// the surface.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] as [`Self::incidence_rad`], and where a round surface has focused the
+    /// wave before it gets there.
+    pub fn mirrored(&self, solid: &Solid, place: Point, heading_rad: f64) -> Result<Mirrored> {
+        let beta = self.incidence_rad(heading_rad)?;
+        let travel = Point::polar(1.0, heading_rad);
+        let outward = Point::polar(1.0, self.outward_rad);
+        // Image of the place in the plane that touches the surface at the mouth.
+        let depth = dot(self.mouth - place, outward);
+        let way = depth / beta.cos();
+        let from = place + outward * (2.0 * depth) - travel * way;
+        let (from, normal, way_m, focus) = match self.wall {
+            Wall::Flat { .. } => (from, outward, way, 1.0),
+            Wall::Round { centre, radius_m } => {
+                let miss = |angle: f64| {
+                    let normal = Point::polar(1.0, angle);
+                    let leg = place - (centre + normal * radius_m);
+                    let on = mirror(travel, normal);
+                    on.x * leg.y - on.y * leg.x
+                };
+                let mut angle = (from - centre).angle();
+                // Newton with the slope by differences; the guess is off by depth²/radius.
+                for _ in 0..20 {
+                    let h = 1e-6;
+                    let value = miss(angle);
+                    let slope = (miss(angle + h) - miss(angle - h)) / (2.0 * h);
+                    angle -= value / slope;
+                    if value.abs() < 1e-13 * radius_m {
+                        break;
+                    }
+                }
+                let normal = Point::polar(1.0, angle);
+                let from = centre + normal * radius_m;
+                let way_m = dot(place - from, mirror(travel, normal));
+                let spread = 1.0 - 2.0 * way_m / (radius_m * dot(travel, normal));
+                let met = miss(angle).abs() < 1e-9 * radius_m && way_m >= -1e-9 * radius_m;
+                if !met || spread.is_nan() || spread < 0.1 {
+                    return Err(WaveError::OutOfRange {
+                        what: "the depth of the crack for this incidence on a round surface",
+                        value: self.depth_m,
+                        unit: "m",
+                        expected: "short of where the surface focuses the mirrored wave",
+                    });
+                }
+                (from, normal, way_m, spread.sqrt().recip())
+            }
+        };
+        let incidence = dot(travel, normal).clamp(-1.0, 1.0).acos();
+        Ok(Mirrored {
+            from,
+            way_m,
+            heading_rad: mirror(travel, normal).angle(),
+            coefficient: free_surface_ss(solid, incidence) * focus,
+        })
+    }
+
+    /// Strength (a pure number, as a line source) for plane shear waves, the surface taken as plane:
+    /// closed form, fields counted at the mouth. `angular` is ω + i damping in rad/s.
+    ///
+    /// For a square crack and pulse-echo the mixed pairs are -4 i k h sin β R(β) R(90° - β).
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] for a frequency that is not positive or waves that do not travel
+    /// towards the surface.
+    pub fn plane_strength(
+        &self,
+        solid: &Solid,
+        angular: Complex64,
+        sent_rad: f64,
+        received_rad: f64,
+    ) -> Result<Complex64> {
+        angular_frequency(angular)?;
+        let k = angular / solid.shear_m_s;
+        let outward = Point::polar(1.0, self.outward_rad);
+        let both = |heading: f64| -> Result<[(f64, Complex64); 2]> {
+            let beta = self.incidence_rad(heading)?;
+            let on = mirror(Point::polar(1.0, heading), outward).angle();
+            Ok([(heading, Complex64::ONE), (on, free_surface_ss(solid, beta))])
+        };
+        let mut sum = Complex64::ZERO;
+        for (sent, by_sent) in both(sent_rad)? {
+            for (received, by_received) in both(received_rad)? {
+                let wave = |heading_rad| Meeting { mode: Mode::S, heading_rad };
+                let coupling =
+                    face_coupling(solid, self.normal_rad(), wave(sent), wave(received))?;
+                let along = (sent - self.inward_rad).cos() + (received - self.inward_rad).cos();
+                sum += coupling * by_sent * by_received * phase_mean(k * along * self.depth_m);
+            }
+        }
+        Ok(Complex64::i() * angular * sum * self.depth_m)
+    }
+}
+
+/// Mean of exp(i x s) over s from 0 to 1.
+fn phase_mean(x: Complex64) -> Complex64 {
+    let half = x / 2.0;
+    let sinc = if half.norm() < 1e-4 { 1.0 - half * half / 6.0 } else { half.sin() / half };
+    (Complex64::i() * half).exp() * sinc
+}
+
+fn mirror(travel: Point, normal: Point) -> Point {
+    travel - normal * (2.0 * dot(travel, normal))
+}
+
+fn dot(a: Point, b: Point) -> f64 {
+    a.x * b.x + a.y * b.y
+}
+
+/// Strictly within ± a limit, and finite.
+fn within(what: &'static str, value: f64, limit: f64) -> Result<()> {
+    if value.is_finite() && value.abs() < limit {
+        return Ok(());
+    }
+    Err(WaveError::OutOfRange {
+        what,
+        value,
+        unit: "rad",
+        expected: if limit.is_finite() { "within ±π/2, ends excluded" } else { "finite" },
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scatter::{crack_strength, line_strength};
+    use std::f64::consts::TAU;
+
+    fn steel() -> Solid {
+        Solid::new(5900.0, 3230.0, 7800.0).expect("steel")
+    }
+
+    const UP: Wall = Wall::Flat { outward_rad: FRAC_PI_2 };
+
+    fn corner(wall: Wall, mouth: Point, depth: f64, tilt_deg: f64) -> Corner {
+        Corner::new(mouth, wall, depth, tilt_deg.to_radians()).expect("a crack")
+    }
+
+    // Truth: closed form. Over whole wavelengths of the straight pair the tip and mouth terms vanish
+    // and the corner alone is left, phase included; total between the critical angles.
+    #[test]
+    fn a_square_corner_returns_all_between_the_critical_angles() {
+        let (f, wavelength) = (5e6, 3230.0 / 5e6);
+        for deg in [20.0_f64, 36.0, 45.0, 54.0, 70.0] {
+            let beta = deg.to_radians();
+            let depth = 4.0 * wavelength / (2.0 * beta.cos());
+            let crack = corner(UP, Point::default(), depth, 0.0);
+            let heading = FRAC_PI_2 + beta;
+            let got = crack
+                .plane_strength(&steel(), Complex64::from(TAU * f), heading, heading)
+                .expect("a strength");
+            let returned =
+                free_surface_ss(&steel(), beta) * free_surface_ss(&steel(), FRAC_PI_2 - beta);
+            let k = TAU / wavelength;
+            let want = Complex64::new(0.0, -4.0 * k * depth * beta.sin()) * returned;
+            assert!((got - want).norm() < 1e-10 * want.norm(), "{deg}: {got} {want}");
+            // The amplitude form of before is its modulus.
+            let flat = crack_strength(depth, wavelength, beta, &steel()).expect("a crack");
+            let old = line_strength(Complex64::from(flat), k).norm();
+            assert!((got.norm() / old - 1.0).abs() < 1e-10);
+            let total = (33.2..56.8).contains(&deg);
+            assert_eq!((returned.norm() - 1.0).abs() < 1e-12, total, "{deg}");
+        }
+    }
+
+    // Truth: property (reciprocity of the corner pairs in pulse-echo; mirror image of tilt and
+    // direction gives the same strength).
+    #[test]
+    fn a_mirrored_crack_is_the_same() {
+        let omega = Complex64::from(TAU * 5e6);
+        for (tilt, beta) in [(0.0, 45.0), (5.0, 40.0), (-12.0, 50.0)] {
+            let at = |sign: f64| {
+                corner(UP, Point::default(), 1.3e-3, sign * tilt)
+                    .plane_strength(
+                        &steel(),
+                        omega,
+                        FRAC_PI_2 + sign * f64::to_radians(beta),
+                        FRAC_PI_2 + sign * f64::to_radians(beta),
+                    )
+                    .expect("a strength")
+            };
+            assert!((at(1.0) - at(-1.0)).norm() < 1e-10 * at(1.0).norm(), "{tilt}");
+        }
+    }
+
+    // Truth: closed form. Turning a crack of many wavelengths by δ turns the corner's echo by 2δ: it
+    // falls as a sinc of k h sin δ 2 sin... ; at 45 degrees the path along the face changes by
+    // 2 k sin δ sin β.. compared at its first null, where the mixed pairs vanish.
+    #[test]
+    fn tilt_turns_the_echo_away() {
+        let (f, depth) = (5e6, 4e-3);
+        let omega = Complex64::from(TAU * f);
+        let heading = FRAC_PI_2 + 45f64.to_radians();
+        let size = |tilt: f64| {
+            Corner::new(Point::default(), UP, depth, tilt)
+                .expect("a crack")
+                .plane_strength(&steel(), omega, heading, heading)
+                .expect("a strength")
+                .norm()
+        };
+        // Mixed pairs: phase k s (cos(d - t) + cos(d' - t)) = k s 2 sin(tilt) sin(45°).
+        let k = TAU * f / 3230.0;
+        let null = (TAU / (k * depth * 2.0 * 0.5f64.sqrt())).asin();
+        assert!(size(null) < 0.15 * size(0.0), "{} {}", size(null), size(0.0));
+        assert!(size(null / 2.0) < 0.75 * size(0.0));
+    }
+
+    // Truth: numerical integral. Nodes and mirrored waves give the closed form on a plane wall.
+    // 1e-4: Gauss-Legendre on half wavelengths of a product that turns twice as fast.
+    #[test]
+    fn nodes_and_mirrored_waves_meet_the_closed_form() {
+        let (omega, wavelength) = (TAU * 5e6, 3230.0 / 5e6);
+        let mouth = Point::new(0.004, 0.03);
+        let k = omega / 3230.0;
+        for tilt in [0.0, 7.0, -20.0] {
+            let crack = corner(UP, mouth, 1.7e-3, tilt);
+            let heading = FRAC_PI_2 - 0.7;
+            let wave = |p: Point| {
+                let way = dot(p - mouth, Point::polar(1.0, heading));
+                Complex64::from_polar(1.0, k * way)
+            };
+            let mut sum = Complex64::ZERO;
+            for (place, weight) in crack.nodes(wavelength).expect("nodes") {
+                let m = crack.mirrored(&steel(), place, heading).expect("mirrored");
+                assert!((m.from.y - 0.03).abs() < 1e-15);
+                let by_wall =
+                    wave(m.from) * Complex64::from_polar(1.0, k * m.way_m) * m.coefficient;
+                let both = [(heading, wave(place)), (m.heading_rad, by_wall)];
+                for (sent, a) in both {
+                    for (received, b) in both {
+                        let meet = |heading_rad| Meeting { mode: Mode::S, heading_rad };
+                        let c =
+                            face_coupling(&steel(), crack.normal_rad(), meet(sent), meet(received))
+                                .expect("a coupling");
+                        sum += c * a * b * weight;
+                    }
+                }
+            }
+            let got = Complex64::new(0.0, omega) * sum;
+            let want = crack
+                .plane_strength(&steel(), Complex64::from(omega), heading, heading)
+                .expect("a strength");
+            assert!((got - want).norm() < 1e-4 * want.norm(), "{tilt}: {got} {want}");
+        }
+    }
+
+    // Truth: property. A very large bar is a plane wall; on a real one the law of reflection holds at
+    // the place found, and the wave is focused.
+    #[test]
+    fn a_round_wall_mirrors_by_the_law_of_reflection() {
+        let heading = FRAC_PI_2 - 0.8;
+        let at = |radius_m: f64, depth: f64| {
+            let centre = Point::new(0.0, -radius_m);
+            let crack =
+                corner(Wall::Round { centre, radius_m }, Point::default(), depth, 0.0);
+            (crack.mirrored(&steel(), crack.place(depth), heading).expect("mirrored"), centre)
+        };
+        let flat = corner(UP, Point::default(), 1e-3, 0.0);
+        let plane = flat.mirrored(&steel(), flat.place(1e-3), heading).expect("mirrored");
+        let (huge, _) = at(1e3, 1e-3);
+        assert!(huge.from.distance(plane.from) < 1e-8);
+        assert!((huge.coefficient - plane.coefficient).norm() < 1e-5);
+        let (m, centre) = at(0.03, 2e-3);
+        let place = Point::new(0.0, -2e-3);
+        let normal = (m.from - centre) * (1.0 / 0.03);
+        let leg = (place - m.from) * (1.0 / m.from.distance(place));
+        let travel = Point::polar(1.0, heading);
+        assert!((dot(travel, normal) + dot(leg, normal)).abs() < 1e-9);
+        assert!((m.way_m - m.from.distance(place)).abs() < 1e-12);
+        assert!(m.coefficient.norm() > 1.1);
+    }
+
+    #[test]
+    fn what_is_no_crack_is_refused() {
+        let round = Wall::Round { centre: Point::default(), radius_m: 0.03 };
+        let on = Point::new(0.03, 0.0);
+        for depth in [0.0, -1e-3, f64::NAN, 0.013] {
+            assert!(Corner::new(on, round, depth, 0.0).is_err(), "{depth}");
+        }
+        for tilt in [FRAC_PI_2, -2.0, f64::NAN] {
+            assert!(Corner::new(on, round, 1e-3, tilt).is_err(), "{tilt}");
+        }
+        assert!(Corner::new(Point::new(0.02, 0.0), round, 1e-3, 0.0).is_err());
+        assert!(Corner::new(Point::new(f64::NAN, 0.0), UP, 1e-3, 0.0).is_err());
+        let crack = Corner::new(on, round, 1e-3, 0.0).expect("a crack");
+        assert!(crack.incidence_rad(PI).is_err());
+        assert!(crack.nodes(0.0).is_err());
+        let omega = Complex64::from(TAU * 5e6);
+        assert!(crack.plane_strength(&steel(), omega, 2.0, 2.0).is_err());
+        assert!(crack.plane_strength(&steel(), Complex64::ZERO, 0.5, 0.5).is_err());
+    }
+}
