@@ -43,6 +43,16 @@ pub enum WaveError {
         /// How many are needed.
         need: usize,
     },
+    /// A combination that this crate has no model of.
+    #[error("{what} is not modelled for {missing}; {hint}")]
+    NotModelled {
+        /// What was asked for.
+        what: &'static str,
+        /// What the model lacks.
+        missing: &'static str,
+        /// What to do instead.
+        hint: &'static str,
+    },
 }
 
 /// `Ok(value)` if it is finite and above zero.

@@ -25,6 +25,7 @@ pub mod media;
 pub mod path;
 pub mod pulse;
 pub mod ray;
+pub mod reflect;
 pub mod scatter;
 pub mod water;
 

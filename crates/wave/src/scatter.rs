@@ -11,9 +11,9 @@ mod kirchhoff;
 mod sphere;
 mod spherical;
 
-pub use corner::{Corner, Mirrored, Wall};
+pub use corner::{Corner, Front, Mirrored, Wall};
 pub use hole::SideDrilledHole;
-pub use kirchhoff::{Meeting, disc_strength, face_coupling, strip_strength};
+pub use kirchhoff::{Meeting, disc_strength, face_coupling, strip_strength, surface_ss};
 pub use sphere::{SphericalInclusion, SphericalVoid};
 
 use num_complex::Complex64;

@@ -11,11 +11,10 @@ use num_complex::Complex64;
 use std::f64::consts::{FRAC_PI_2, PI};
 
 use super::angular_frequency;
-use super::kirchhoff::{Meeting, face_coupling};
+use super::kirchhoff::{Meeting, face_coupling, surface_ss};
 use crate::error::{Result, WaveError, positive};
 use crate::geometry::Point;
-use crate::interface::free_surface_ss;
-use crate::media::{Mode, Solid};
+use crate::media::{Fluid, Mode, Solid};
 
 /// The surface that a crack starts from, seen from inside.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -42,6 +41,35 @@ pub struct Corner {
     outward_rad: f64,
     depth_m: f64,
     inward_rad: f64,
+    outside: Option<Fluid>,
+}
+
+/// A shear wave near the mouth of a crack: the direction of travel, and how it changes across.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Front {
+    /// Where the direction is that given.
+    pub at: Point,
+    /// Direction of travel there in rad.
+    pub heading_rad: f64,
+    /// Turn of the direction (counter-clockwise) per way to the left of it, in rad/m: one over the
+    /// distance the wave seems to come from; zero for a plane wave, negative for a converging one.
+    pub divergence_1_m: f64,
+}
+
+impl Front {
+    /// A plane wave.
+    #[must_use]
+    pub fn plane(heading_rad: f64) -> Self {
+        Self { at: Point::default(), heading_rad, divergence_1_m: 0.0 }
+    }
+
+    /// Direction of travel at a place near by, in rad.
+    #[must_use]
+    pub fn heading_at(&self, place: Point) -> f64 {
+        let (sin, cos) = self.heading_rad.sin_cos();
+        let off = place - self.at;
+        self.heading_rad + self.divergence_1_m * (off.y * cos - off.x * sin)
+    }
 }
 
 /// A shear wave that reaches a place by way of the surface.
@@ -53,7 +81,7 @@ pub struct Mirrored {
     pub way_m: f64,
     /// Direction of travel after that, in rad.
     pub heading_rad: f64,
-    /// Reflection coefficient times focusing by a round surface (one or more).
+    /// Reflection coefficient times the focusing (or spreading) since the surface.
     pub coefficient: Complex64,
 }
 
@@ -94,7 +122,15 @@ impl Corner {
         };
         within("the normal of the wall", outward_rad, f64::INFINITY)?;
         let inward_rad = outward_rad + PI + tilt_rad;
-        Ok(Self { mouth, wall, outward_rad, depth_m, inward_rad })
+        Ok(Self { mouth, wall, outward_rad, depth_m, inward_rad, outside: None })
+    }
+
+    /// The same with a fluid on the other side of the surface, which takes its share of every
+    /// reflection there ([`surface_ss`]); the crack itself stays empty.
+    #[must_use]
+    pub fn bordering(mut self, fluid: Fluid) -> Self {
+        self.outside = Some(fluid);
+        self
     }
 
     /// Depth along the face in m.
@@ -149,63 +185,76 @@ impl Corner {
         Ok(turn)
     }
 
-    /// The wave that arrives along `heading_rad` everywhere near the mouth, on its way to `place` by
-    /// the surface.
+    /// A wave front on its way to `place` by the surface.
     ///
     /// # Errors
     /// [`WaveError::OutOfRange`] as [`Self::incidence_rad`], and where a round surface has focused the
-    /// wave before it gets there.
-    pub fn mirrored(&self, solid: &Solid, place: Point, heading_rad: f64) -> Result<Mirrored> {
-        let beta = self.incidence_rad(heading_rad)?;
-        let travel = Point::polar(1.0, heading_rad);
+    /// wave before it gets there (or it meets it too flatly to get there).
+    pub fn mirrored(&self, solid: &Solid, place: Point, front: &Front) -> Result<Mirrored> {
+        let beta = self.incidence_rad(front.heading_rad)?;
         let outward = Point::polar(1.0, self.outward_rad);
-        // Image of the place in the plane that touches the surface at the mouth.
+        let along = Point::new(-outward.y, outward.x);
+        // Guess: image of the place in the plane that touches the surface at the mouth.
         let depth = dot(self.mouth - place, outward);
-        let way = depth / beta.cos();
-        let from = place + outward * (2.0 * depth) - travel * way;
-        let (from, normal, way_m, focus) = match self.wall {
-            Wall::Flat { .. } => (from, outward, way, 1.0),
-            Wall::Round { centre, radius_m } => {
-                let miss = |angle: f64| {
-                    let normal = Point::polar(1.0, angle);
-                    let leg = place - (centre + normal * radius_m);
-                    let on = mirror(travel, normal);
-                    on.x * leg.y - on.y * leg.x
-                };
-                let mut angle = (from - centre).angle();
-                // Newton with the slope by differences; the guess is off by depth²/radius.
-                for _ in 0..20 {
-                    let h = 1e-6;
-                    let value = miss(angle);
-                    let slope = (miss(angle + h) - miss(angle - h)) / (2.0 * h);
-                    angle -= value / slope;
-                    if value.abs() < 1e-13 * radius_m {
-                        break;
-                    }
-                }
-                let normal = Point::polar(1.0, angle);
-                let from = centre + normal * radius_m;
-                let way_m = dot(place - from, mirror(travel, normal));
-                let spread = 1.0 - 2.0 * way_m / (radius_m * dot(travel, normal));
-                let met = miss(angle).abs() < 1e-9 * radius_m && way_m >= -1e-9 * radius_m;
-                if !met || spread.is_nan() || spread < 0.1 {
-                    return Err(WaveError::OutOfRange {
-                        what: "the depth of the crack for this incidence on a round surface",
-                        value: self.depth_m,
-                        unit: "m",
-                        expected: "short of where the surface focuses the mirrored wave",
-                    });
-                }
-                (from, normal, way_m, spread.sqrt().recip())
-            }
+        let travel = Point::polar(1.0, front.heading_rad);
+        let guess = place + outward * (2.0 * depth) - travel * (depth / beta.cos());
+        let mut s = dot(guess - self.mouth, along);
+        let miss = |s: f64| {
+            let (from, normal) = self.wall_at(s);
+            let on = mirror(Point::polar(1.0, front.heading_at(from)), normal);
+            let leg = place - from;
+            on.x * leg.y - on.y * leg.x
         };
-        let incidence = dot(travel, normal).clamp(-1.0, 1.0).acos();
+        let scale = depth.abs().max(self.depth_m);
+        // Newton with the slope by differences; the guess is off by depth²/radius.
+        for _ in 0..20 {
+            let (h, value) = (1e-4 * scale, miss(s));
+            s -= value / ((miss(s + h) - miss(s - h)) / (2.0 * h));
+            if value.abs() < 1e-12 * scale {
+                break;
+            }
+        }
+        let (from, normal) = self.wall_at(s);
+        let travel = Point::polar(1.0, front.heading_at(from));
+        let on = mirror(travel, normal);
+        let (way_m, cosine) = (dot(place - from, on), dot(travel, normal));
+        let bend = match self.wall {
+            Wall::Flat { .. } => 0.0,
+            Wall::Round { radius_m, .. } => 2.0 / (radius_m * cosine),
+        };
+        let spread = 1.0 + way_m * (front.divergence_1_m - bend);
+        let met = miss(s).abs() < 1e-6 * scale && way_m >= -1e-9 * scale && cosine > 0.0;
+        if !met || spread.is_nan() || spread < 0.1 {
+            return Err(WaveError::OutOfRange {
+                what: "the depth of the crack for this incidence on the surface",
+                value: self.depth_m,
+                unit: "m",
+                expected: "short of where a round surface focuses the mirrored wave",
+            });
+        }
+        let incidence = cosine.min(1.0).acos();
         Ok(Mirrored {
             from,
             way_m,
-            heading_rad: mirror(travel, normal).angle(),
-            coefficient: free_surface_ss(solid, incidence) * focus,
+            heading_rad: on.angle(),
+            coefficient: surface_ss(solid, self.outside.as_ref(), incidence)
+                / spread.sqrt(),
         })
+    }
+
+    /// The place of the wall at a way from the mouth, counter-clockwise seen from a bar's centre, and
+    /// the normal there.
+    fn wall_at(&self, s: f64) -> (Point, Point) {
+        match self.wall {
+            Wall::Flat { outward_rad } => {
+                let outward = Point::polar(1.0, outward_rad);
+                (self.mouth + Point::new(-outward.y, outward.x) * s, outward)
+            }
+            Wall::Round { centre, radius_m } => {
+                let normal = Point::polar(1.0, self.outward_rad + s / radius_m);
+                (centre + normal * radius_m, normal)
+            }
+        }
     }
 
     /// Strength (a pure number, as a line source) for plane shear waves, the surface taken as plane:
@@ -229,7 +278,7 @@ impl Corner {
         let both = |heading: f64| -> Result<[(f64, Complex64); 2]> {
             let beta = self.incidence_rad(heading)?;
             let on = mirror(Point::polar(1.0, heading), outward).angle();
-            Ok([(heading, Complex64::ONE), (on, free_surface_ss(solid, beta))])
+            Ok([(heading, Complex64::ONE), (on, surface_ss(solid, self.outside.as_ref(), beta))])
         };
         let mut sum = Complex64::ZERO;
         for (sent, by_sent) in both(sent_rad)? {
@@ -276,6 +325,7 @@ fn within(what: &'static str, value: f64, limit: f64) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::interface::free_surface_ss;
     use crate::scatter::{crack_strength, line_strength};
     use std::f64::consts::TAU;
 
@@ -374,7 +424,7 @@ mod tests {
             };
             let mut sum = Complex64::ZERO;
             for (place, weight) in crack.nodes(wavelength).expect("nodes") {
-                let m = crack.mirrored(&steel(), place, heading).expect("mirrored");
+                let m = crack.mirrored(&steel(), place, &Front::plane(heading)).expect("mirrored");
                 assert!((m.from.y - 0.03).abs() < 1e-15);
                 let by_wall =
                     wave(m.from) * Complex64::from_polar(1.0, k * m.way_m) * m.coefficient;
@@ -406,10 +456,10 @@ mod tests {
             let centre = Point::new(0.0, -radius_m);
             let crack =
                 corner(Wall::Round { centre, radius_m }, Point::default(), depth, 0.0);
-            (crack.mirrored(&steel(), crack.place(depth), heading).expect("mirrored"), centre)
+            (crack.mirrored(&steel(), crack.place(depth), &Front::plane(heading)).expect("mirrored"), centre)
         };
         let flat = corner(UP, Point::default(), 1e-3, 0.0);
-        let plane = flat.mirrored(&steel(), flat.place(1e-3), heading).expect("mirrored");
+        let plane = flat.mirrored(&steel(), flat.place(1e-3), &Front::plane(heading)).expect("mirrored");
         let (huge, _) = at(1e3, 1e-3);
         assert!(huge.from.distance(plane.from) < 1e-8);
         assert!((huge.coefficient - plane.coefficient).norm() < 1e-5);
@@ -421,6 +471,26 @@ mod tests {
         assert!((dot(travel, normal) + dot(leg, normal)).abs() < 1e-9);
         assert!((m.way_m - m.from.distance(place)).abs() < 1e-12);
         assert!(m.coefficient.norm() > 1.1);
+    }
+
+    // Truth: closed form. A wave from a point near by, mirrored in a plane, comes from its image: place,
+    // way and spreading. The front is linear across; its error is of third order (0.02² here).
+    #[test]
+    fn a_diverging_wave_comes_from_the_image_of_its_source() {
+        let source = Point::new(-0.03, -0.03);
+        let crack = corner(UP, Point::default(), 1e-3, 0.0);
+        let front = Front {
+            at: Point::default(),
+            heading_rad: FRAC_PI_2 / 2.0,
+            divergence_1_m: 1.0 / source.radius(),
+        };
+        let place = crack.place(1e-3);
+        let m = crack.mirrored(&steel(), place, &front).expect("mirrored");
+        let image = Point::new(-0.03, 0.03);
+        let want = Point::new(-0.03 + 0.03 * 0.03 / 0.031, 0.0);
+        assert!(m.from.distance(want) < 2e-6, "{:?} {want:?}", m.from);
+        let spread = (m.from.distance(image) / place.distance(image)).sqrt();
+        assert!((m.coefficient.norm() / spread - 1.0).abs() < 1e-3);
     }
 
     #[test]

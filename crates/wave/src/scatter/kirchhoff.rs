@@ -14,10 +14,12 @@
 
 use num_complex::Complex64;
 
+use super::angular_frequency;
+use super::dense::solve;
 use crate::error::{Result, WaveError, positive};
 use crate::harmonics::bessel_j;
-use crate::media::{Mode, Solid};
-use crate::scatter::angular_frequency;
+use crate::interface::free_surface_ss;
+use crate::media::{Fluid, Mode, Solid};
 
 /// A wave at the reflector: its kind and the direction in which it travels there. For reception it is
 /// the wave that the receiver would send.
@@ -56,13 +58,7 @@ pub fn face_coupling(
         Part { mode: meeting.mode, along: -sin * slowness, up: Complex64::from(cos * slowness) }
     };
     let (sent, received) = (wave(sent), wave(received));
-    let reflected = |mode| {
-        let slowness = 1.0 / solid.velocity_m_s(mode);
-        let square = slowness * slowness - sent.along * sent.along;
-        let root = square.abs().sqrt();
-        let up = if square >= 0.0 { Complex64::new(root, 0.0) } else { Complex64::new(0.0, root) };
-        Part { mode, along: sent.along, up }
-    };
+    let reflected = |mode| Part::leaving(solid.velocity_m_s(mode), mode, sent.along);
     let (l, s) = (reflected(Mode::L), reflected(Mode::S));
     let (t, t_l, t_s) = (sent.traction(solid), l.traction(solid), s.traction(solid));
     let det = |p: [Complex64; 2], q: [Complex64; 2]| p[0] * q[1] - p[1] * q[0];
@@ -81,6 +77,14 @@ struct Part {
 }
 
 impl Part {
+    /// The wave that leaves the face outwards with a slowness along it.
+    fn leaving(velocity_m_s: f64, mode: Mode, along: f64) -> Self {
+        let square = 1.0 / (velocity_m_s * velocity_m_s) - along * along;
+        let root = square.abs().sqrt();
+        let up = if square >= 0.0 { Complex64::new(root, 0.0) } else { Complex64::new(0.0, root) };
+        Self { mode, along, up }
+    }
+
     /// Displacement over i/(ρω), along and out.
     fn motion(&self) -> [Complex64; 2] {
         let along = Complex64::from(self.along);
@@ -100,6 +104,35 @@ impl Part {
             Mode::S => [(square - self.up * self.up) * cs2, mixed],
         }
     }
+}
+
+/// Reflection of a shear wave as a shear wave at the surface of steel that borders on a fluid: reflected
+/// over incident `P_S`, for an incidence angle from the surface's normal in rad (-π/2..=π/2). Without a
+/// fluid it is [`crate::interface::free_surface_ss`].
+///
+/// Between the critical angles water takes what the fluid carries off (8 % of the amplitude of a wave
+/// at 45 degrees in steel), so that the reflection is not total. Source: Schmerr (2016), ch. 6
+/// (boundary conditions), solved here.
+#[must_use]
+pub fn surface_ss(solid: &Solid, outside: Option<&Fluid>, incidence_rad: f64) -> Complex64 {
+    let Some(fluid) = outside else {
+        return free_surface_ss(solid, incidence_rad);
+    };
+    let (sin, cos) = incidence_rad.sin_cos();
+    let along = sin / solid.shear_m_s;
+    let incident = Part { mode: Mode::S, along, up: Complex64::from(-cos / solid.shear_m_s) };
+    let [l, s] = [Mode::L, Mode::S].map(|mode| Part::leaving(solid.velocity_m_s(mode), mode, along));
+    let water = Part::leaving(fluid.velocity_m_s, Mode::L, along).up;
+    let heavy = solid.density_kg_m3 / fluid.density_kg_m3;
+    // Shear and normal stress, normal displacement; the fluid presses back with its own pressure.
+    let rows = |p: &Part| {
+        let [shear, normal] = p.traction(solid);
+        [shear, normal, p.motion()[1]]
+    };
+    let out = [Complex64::ZERO, Complex64::ONE, water * heavy];
+    let columns = [rows(&l), rows(&s), out];
+    // Grazing incidence leaves no field: the reflected wave cancels the incident one.
+    solve(columns, rows(&incident).map(|v| -v)).map_or(-Complex64::ONE, |x| x[1])
 }
 
 /// Strength 4πA in m of a traction-free flat disc, normal in the section plane, as a point source.
@@ -170,7 +203,7 @@ fn finite(what: &'static str, value: f64) -> Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::interface::free_surface_ss;
+    use crate::interface::{free_surface_ss, plane_wave};
     use crate::scatter::{SideDrilledHole, disc_amplitude};
     use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
@@ -209,6 +242,29 @@ mod tests {
             let want = free_surface_ss(&steel(), tilt) * (-2.0 * tilt.cos() / 3255.0);
             assert!((got - want).norm() < 1e-13 * want.norm(), "{tilt}: {got} {want}");
         }
+    }
+
+    // Truth: properties. With water outside the energy that does not come back as S is that which the
+    // reverse wave loses by going in: reflected S plus (beyond the critical angle of L) what plane_wave
+    // says enters from the water at Snell's angle; a feather-light fluid is none.
+    #[test]
+    fn water_takes_its_share_of_a_shear_wave() {
+        let water = Fluid::new(1482.38, 998.204).expect("water");
+        let nothing = Fluid::new(1482.38, 1e-6).expect("hardly a fluid");
+        for deg in [5.0_f64, 20.0, 40.0, 45.0, 55.0, 75.0] {
+            let angle = deg.to_radians();
+            let loaded = surface_ss(&steel(), Some(&water), angle);
+            let free = surface_ss(&steel(), None, angle);
+            assert!((surface_ss(&steel(), Some(&nothing), angle) - free).norm() < 1e-7);
+            if deg > 35.0 {
+                let outside = (1482.38 / 3255.0 * angle.sin()).asin();
+                let share = plane_wave(&water, &steel(), outside).expect("in range").energy[2];
+                // Rounding of the two solutions.
+                assert!((loaded.norm_sqr() + share - 1.0).abs() < 1e-12, "{deg}: {loaded} {share}");
+            }
+            assert!((surface_ss(&steel(), Some(&water), -angle) - loaded).norm() < 1e-13);
+        }
+        assert!(surface_ss(&steel(), Some(&water), FRAC_PI_2).is_finite());
     }
 
     // Truth: property (reciprocity of mirrored waves): L to S in the direction of Snell's law equals
