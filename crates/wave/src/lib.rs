@@ -13,6 +13,7 @@
 pub mod array;
 pub mod cylinder;
 pub mod delay;
+pub mod dgs;
 pub mod echo;
 pub mod elevation;
 pub mod error;

@@ -9,7 +9,7 @@ use barwright_wave::pulse::Pulse;
 use barwright_wave::ray::{Aperture, Attenuation, RayMedium};
 use barwright_wave::reflect::{
     EchoFinding, EchoSpectrum, ExactBeam, OneWay, RayBeam, Reflector, Sight, disc_over_its_face,
-    echo, pulse_frequencies_hz,
+    echo, hole_in_its_field, pulse_frequencies_hz,
 };
 use barwright_wave::scatter::{Corner, Front, Wall};
 use barwright_wave::{Element, Fluid, Mode, Point, Solid, Surface};
@@ -141,11 +141,57 @@ fn rays_time(bench: &Bench, elements: &[Element], law: &[f64], place: Point, mod
     path.expect("a path").time_s + law[middle]
 }
 
+// Truth: independent routes, and reciprocity. A small hole off the axis, every pair of wave kinds: plane
+// waves against the field's own angular orders, and both directions of a conversion. 4 %: the fields'
+// curvature over a hole of 0.2 mm, and a degree of direction where waves convert; rounding for the exchange of the sides.
+#[test]
+fn every_pair_of_waves_meets_a_hole_alike_by_both_routes() {
+    let bench = Bench::new();
+    let band = bench.band();
+    let place = Point::new(-0.012, 0.012);
+    let (shear, _) = shear_probe(45.0);
+    let straight = arc(0.055, FRAC_PI_2 + 0.6, 16, 6e-4, 5e-4, 1e-2);
+    let laws = [bench.law(&shear, place, Mode::S), bench.law(&straight, place, Mode::L)];
+    let arrays = [bench.array(&shear), bench.array(&straight)];
+    let lit = [&arrays[0], &arrays[1]].map(|a| band.illuminate(a).expect("outside"));
+    let (by_s, by_l) = (bench.exact(&lit[0], &laws[0]), bench.exact(&lit[1], &laws[1]));
+    let side = |mode| -> &dyn OneWay { if mode == Mode::S { &by_s } else { &by_l } };
+    let radius_m = 2e-4;
+    let hole = Reflector::Hole { radius_m };
+    let sum = |a: &EchoSpectrum, b: &EchoSpectrum| {
+        let weight = |f: f64| bench.pulse.spectrum(f);
+        let all = a.values.iter().zip(&b.values).zip(&a.frequencies_hz);
+        all.fold((0.0, 0.0), |(off, whole), ((x, y), f)| {
+            (off + (x - y).norm_sqr() * weight(*f), whole + x.norm_sqr() * weight(*f))
+        })
+    };
+    for (sent, heard) in
+        [(Mode::L, Mode::L), (Mode::L, Mode::S), (Mode::S, Mode::L), (Mode::S, Mode::S)]
+    {
+        let look = |sent, heard| Sight {
+            transmit: side(sent),
+            transmit_mode: sent,
+            receive: side(heard),
+            receive_mode: heard,
+        };
+        let sight = look(sent, heard);
+        let plane = echo(&sight, &hole, place, &one).expect("an echo");
+        let orders = hole_in_its_field(&sight, place, radius_m, &one).expect("an echo");
+        let back = hole_in_its_field(&look(heard, sent), place, radius_m, &one).expect("an echo");
+        let (off, whole) = sum(&orders, &plane);
+        println!("{sent:?} to {heard:?}: plane waves off by {:.2} %", 100.0 * (off / whole).sqrt());
+        assert!(off < 1.6e-3 * whole, "{}", (off / whole).sqrt());
+        let (off, whole) = sum(&orders, &back);
+        assert!(off < 1e-18 * whole, "{}", (off / whole).sqrt());
+    }
+}
+
 // Truth: independent solution. The shear wave that a point near the far wall receives by way of that wall
 // (full field less first passage) against the crack's mirrored wave: straight field at the wall times
-// reflection (water takes its share), focusing and phase. 1 dB and a quarter of the waveform: near the wall the exact
-// field holds waves that rays have not (converted ones, those along the surface), and the part of the
-// beam that meets the wall near 33 degrees is not reflected fully (at 38 degrees this makes 1.5 dB).
+// reflection (water takes its share), focusing and phase. The share of it in the exact signal is within
+// 1.2 dB and 6 degrees (a part of the beam meets the wall near 33 degrees and is not reflected fully; at
+// 38 degrees the model is 1.5 dB too high); the rest, a quarter at most, are waves at other times that
+// rays have not: converted ones and those along the surface.
 #[test]
 fn the_mirrored_wave_of_a_crack_is_the_reflected_field() {
     let mut bench = Bench::new();
@@ -172,8 +218,7 @@ fn the_mirrored_wave_of_a_crack_is_the_reflected_field() {
             let turned = first.heading_rad(further, Mode::S).expect("a heading") - heading;
             let off = further - place;
             let left = off.y * heading.cos() - off.x * heading.sin();
-            let front =
-                Front { at: place, heading_rad: heading, divergence_1_m: turned / left };
+            let front = Front { at: place, heading_rad: heading, divergence_1_m: turned / left };
             let m = corner.mirrored(&bench.solid, place, &front).expect("mirrored");
             let fields = first.spectra(&[place, m.from], Mode::S).expect("fields");
             let whole = full.spectra(&[place], Mode::S).expect("fields");
@@ -198,12 +243,18 @@ fn the_mirrored_wave_of_a_crack_is_the_reflected_field() {
             };
             let (exact, model) = (window(reflected), window(model));
             let peak = exact.iter().map(|z| z.norm()).fold(0.0, f64::max);
-            let off =
-                exact.iter().zip(&model).map(|(a, b)| (a - b).norm()).fold(0.0, f64::max) / peak;
-            let db = 20.0
-                * (model.iter().map(|z| z.norm()).fold(0.0, f64::max) / peak).log10();
-            println!("{beta} deg, {depth} m: mirrored {db:+.3} dB, waveform off {:.1} %", off * 100.0);
-            assert!(db.abs() < 1.0 && off < 0.27, "{db} {off}");
+            let power: f64 = model.iter().map(|z| z.norm_sqr()).sum();
+            let share =
+                exact.iter().zip(&model).map(|(a, b)| a * b.conj()).sum::<Complex64>() / power;
+            let rest =
+                exact.iter().zip(&model).map(|(a, b)| (a - share * b).norm()).fold(0.0, f64::max)
+                    / peak;
+            let (db, phase) = (20.0 * share.norm().log10(), share.arg().to_degrees());
+            println!(
+                "{beta} deg, {depth} m: {db:+.2} dB, {phase:+.1} deg, rest {:.0} %",
+                100.0 * rest
+            );
+            assert!(db.abs() < 1.2 && phase.abs() < 6.0 && rest < 0.27, "{db} {phase} {rest}");
         }
     }
 }
@@ -222,7 +273,12 @@ fn crack_echoes_by_both_engines() {
     let wall = Wall::Round { centre: Point::default(), radius_m: RADIUS };
     let time = 2.0 * rays_time(&bench, &elements, &law, mouth, Mode::S);
     let at = |beam: &dyn OneWay, depth_m: f64, tilt_deg: f64| {
-        let crack = Reflector::Crack { depth_m, tilt_rad: tilt_deg.to_radians(), wall, outside: Some(bench.fluid) };
+        let crack = Reflector::Crack {
+            depth_m,
+            tilt_rad: tilt_deg.to_radians(),
+            wall,
+            outside: Some(bench.fluid),
+        };
         let got = echo(&Sight::pulse_echo(beam, Mode::S), &crack, mouth, &one).expect("an echo");
         (got.peak(&bench.pulse, time - 4e-6).expect("a peak"), got.findings)
     };
@@ -287,5 +343,9 @@ fn a_disc_and_its_face_agree() {
         assert!(disc_over_its_face(&sight, place, bad, 0.0, &|_, _| Complex64::ONE).is_err());
     }
     let hole = Reflector::Hole { radius_m: 5e-4 };
-    assert!(echo(&sight, &hole, place, &|_| Complex64::new(f64::NAN, 0.0)).is_err());
+    let lost = |_: f64| Complex64::new(f64::NAN, 0.0);
+    assert!(echo(&sight, &hole, place, &lost).is_err());
+    assert!(hole_in_its_field(&sight, place, 5e-4, &lost).is_err());
+    assert!(echo(&sight, &hole, Point::new(f64::NAN, 0.0), &one).is_err());
+    assert!(echo(&sight, &hole, Point::new(0.0, -0.04), &one).is_err());
 }

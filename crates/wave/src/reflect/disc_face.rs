@@ -3,8 +3,8 @@
 use num_complex::Complex64;
 use std::f64::consts::PI;
 
-use super::finding;
 use super::echo::Reflector;
+use super::finding;
 use super::one_way::{Sight, middle_hz};
 use super::signal::EchoSpectrum;
 use crate::error::{Result, positive};
@@ -70,12 +70,13 @@ pub fn disc_over_its_face(
     if flags != Default::default() {
         findings.push(finding::EchoFinding::Field(flags));
     }
-    Ok(EchoSpectrum {
+    EchoSpectrum {
         frequencies_hz: frequencies.to_vec(),
         values,
         damping_1_s: sight.transmit.damping_1_s(),
         findings,
-    })
+    }
+    .finite()
 }
 
 /// Mean of the axial factor over ± half a chord.

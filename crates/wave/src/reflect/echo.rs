@@ -110,27 +110,19 @@ pub fn echo(
     };
     let ratio = sight.receive.source_ratio();
     for (value, &f) in values.iter_mut().zip(frequencies) {
-        let factor = axial(f);
-        if !factor.is_finite() {
-            return Err(WaveError::OutOfRange {
-                what: "the axial factor",
-                value: factor.norm(),
-                unit: "",
-                expected: "finite at every frequency",
-            });
-        }
-        *value *= factor * ratio;
+        *value *= axial(f) * ratio;
     }
     let flags = sight.flags(place)?;
     if flags != Default::default() {
         findings.push(EchoFinding::Field(flags));
     }
-    Ok(EchoSpectrum {
+    EchoSpectrum {
         frequencies_hz: frequencies.to_vec(),
         values,
         damping_1_s: sight.transmit.damping_1_s(),
         findings,
-    })
+    }
+    .finite()
 }
 
 /// Strength of the source that stands for the reflector, at each frequency.
@@ -164,8 +156,9 @@ fn strengths(
             Reflector::Strip { width_m, normal_rad } => {
                 strip_strength(solid, omega, width_m, normal_rad, sent, received)?
             }
-            Reflector::Hole { radius_m } => SideDrilledHole::damped(radius_m, solid, omega)?
-                .strength(modes[0], modes[1], turn),
+            Reflector::Hole { radius_m } => {
+                SideDrilledHole::damped(radius_m, solid, omega)?.strength(modes[0], modes[1], turn)
+            }
             Reflector::SphericalVoid { radius_m } => {
                 point_strength(SphericalVoid::damped(radius_m, solid, omega)?.amplitude(turn))
             }

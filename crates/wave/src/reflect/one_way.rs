@@ -146,7 +146,11 @@ impl<'a> Sight<'a> {
         };
         for got in [sent.len(), heard.len()] {
             if got != places.len() {
-                return Err(WaveError::Count { what: "spectra of places", got, need: places.len() });
+                return Err(WaveError::Count {
+                    what: "spectra of places",
+                    got,
+                    need: places.len(),
+                });
             }
         }
         let need = self.transmit.frequencies_hz().len();

@@ -40,6 +40,24 @@ impl Peak {
 }
 
 impl EchoSpectrum {
+    /// Itself if every value is a number.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] with the frequency of the first value that is none: a field or an
+    /// axial factor was not finite there.
+    pub fn finite(self) -> Result<Self> {
+        let bad = self.values.iter().position(|v| !v.is_finite());
+        match bad.and_then(|i| self.frequencies_hz.get(i)) {
+            None => Ok(self),
+            Some(&value) => Err(WaveError::OutOfRange {
+                what: "a frequency at which the field or the axial factor is no number",
+                value,
+                unit: "Hz",
+                expected: "one at which both are finite",
+            }),
+        }
+    }
+
     /// Peak of the envelope for a pulse, within one record (one over the frequency step) from
     /// `earliest_s` on. The signal repeats itself after a record: nothing earlier may belong to the
     /// echo, and nothing that matters may come later.

@@ -77,6 +77,21 @@ impl SideDrilledHole {
         self.sum(incident, scattered, theta_rad) * Complex64::new(0.0, -4.0)
     }
 
+    /// Scattered over incident coefficient of one angular order, H_n over J_n; zero beyond the orders
+    /// that matter.
+    pub(crate) fn order(&self, incident: Mode, scattered: Mode, n: i32) -> Complex64 {
+        let Some(all) = self.orders.get(n.unsigned_abs() as usize) else {
+            return Complex64::ZERO;
+        };
+        match (incident, scattered) {
+            (Mode::L, Mode::L) => all[0],
+            // Converted orders are odd in n.
+            (Mode::L, Mode::S) => all[1] * f64::from(n.signum()),
+            (Mode::S, Mode::L) => all[2] * f64::from(n.signum()),
+            (Mode::S, Mode::S) => all[3],
+        }
+    }
+
     fn sum(&self, incident: Mode, scattered: Mode, theta_rad: f64) -> Complex64 {
         let (which, converts) = match (incident, scattered) {
             (Mode::L, Mode::L) => (0, false),
@@ -232,9 +247,8 @@ mod tests {
                 .sum();
             let k = TAU * f / c(incident);
             let forward = hole.amplitude(incident, incident, 0.0);
-            let lost = -2.0
-                * (TAU / k).sqrt()
-                * (forward * Complex64::from_polar(1.0, FRAC_PI_4)).re;
+            let lost =
+                -2.0 * (TAU / k).sqrt() * (forward * Complex64::from_polar(1.0, FRAC_PI_4)).re;
             assert!((left / lost - 1.0).abs() < 1e-10, "{incident:?} {left} {lost}");
         }
     }

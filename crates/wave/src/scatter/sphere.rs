@@ -257,12 +257,9 @@ mod tests {
     fn tungsten_carbide_in_water_meets_published_values() {
         let core = Solid::new(6853.0, 4171.0, 14900.0).expect("tungsten carbide");
         let (radius, c, rho) = (0.01905, 1477.3, 1026.8);
-        for (f, want) in [
-            (38e3, -42.33),
-            (70e3, -41.070_33),
-            (120e3, -39.502_64),
-            (200e3, -39.438_21),
-        ] {
+        for (f, want) in
+            [(38e3, -42.33), (70e3, -41.070_33), (120e3, -39.502_64), (200e3, -39.438_21)]
+        {
             let inner = shell(&core, f, radius);
             let x = Complex64::from(TAU * f / c * radius);
             let outer = Spherical::new(inner.limit, x);
@@ -280,11 +277,8 @@ mod tests {
                         return solve(columns, [-inward[0], -inward[1]]).map(|x| x[0]);
                     }
                     let turned = inner.shear(n, false);
-                    let columns = [
-                        out,
-                        [-held[0], -held[2], -held[3]],
-                        [-turned[0], -turned[2], -turned[3]],
-                    ];
+                    let columns =
+                        [out, [-held[0], -held[2], -held[3]], [-turned[0], -turned[2], -turned[3]]];
                     solve(columns, inward.map(|v| -v)).map(|x| x[0])
                 })
                 .collect::<Option<Vec<_>>>()

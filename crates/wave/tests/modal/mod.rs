@@ -90,11 +90,8 @@ pub fn source_in_steel(
     source: Point,
     receiver: Point,
 ) -> Complex64 {
-    let (k, k_l, k_s) = (
-        angular / fluid.velocity_m_s,
-        angular / solid.longitudinal_m_s,
-        angular / solid.shear_m_s,
-    );
+    let (k, k_l, k_s) =
+        (angular / fluid.velocity_m_s, angular / solid.longitudinal_m_s, angular / solid.shear_m_s);
     let [x, x_l, x_s] = [k, k_l, k_s].map(|k| k * radius);
     let highest = (x.norm() + 25.0) as usize;
     let heavy = solid.density_kg_m3 / fluid.density_kg_m3;
@@ -136,11 +133,8 @@ pub fn bar_with_bore(
     distance: f64,
     angles: &[f64],
 ) -> Complex64 {
-    let (k, k_l, k_s) = (
-        angular / fluid.velocity_m_s,
-        angular / solid.longitudinal_m_s,
-        angular / solid.shear_m_s,
-    );
+    let (k, k_l, k_s) =
+        (angular / fluid.velocity_m_s, angular / solid.longitudinal_m_s, angular / solid.shear_m_s);
     let [x, x_l, x_s] = [k, k_l, k_s].map(|k| k * radius);
     let [y_l, y_s] = [k_l, k_s].map(|k| k * bore);
     // Orders that reach the bore.
@@ -181,13 +175,7 @@ pub fn bar_with_bore(
         let pattern: Complex64 =
             angles.iter().map(|a| Complex64::from_polar(1.0, f64::from(n) * a)).sum();
         let twice = if n == 0 { 1.0 } else { 2.0 };
-        sum += (bored[0] - solid_bar[0])
-            * 0.25
-            * I
-            * far.z
-            * far.z
-            * pattern.norm_sqr()
-            * twice;
+        sum += (bored[0] - solid_bar[0]) * 0.25 * I * far.z * far.z * pattern.norm_sqr() * twice;
     }
     sum
 }
