@@ -4,7 +4,7 @@ use barwright_wave::array::arc;
 use barwright_wave::cylinder::{CylinderBand, Drive, LineArray, Passage};
 use barwright_wave::delay::focus;
 use barwright_wave::dgs::{Axial, Curves, DgsBeam, DgsFinding, Reference, SectionBeam};
-use barwright_wave::elevation;
+use barwright_wave::elevation::{Spread, Strip};
 use barwright_wave::pulse::Pulse;
 use barwright_wave::ray::{Aperture, Attenuation, RayMedium};
 use barwright_wave::reflect::{
@@ -23,17 +23,17 @@ fn media() -> (Fluid, Solid) {
     (Fluid::new(1480.0, 1000.0).expect("water"), Solid::new(5900.0, 3230.0, 7800.0).expect("steel"))
 }
 
-fn way(distance_m: f64) -> f64 {
-    elevation::equivalent_path_m(WATER, distance_m, 1480.0, 5900.0)
+fn spread(distance_m: f64) -> Spread {
+    Spread::through_water(WATER, distance_m, 1480.0, 5900.0)
 }
 
 fn product(distance_m: f64, z_m: f64, f_hz: f64) -> Complex64 {
-    let one = elevation::factor(LENGTH, z_m, way(distance_m), 1480.0 / f_hz);
+    let one = Strip::straight(LENGTH).factor(z_m, &spread(distance_m), f_hz);
     one * one
 }
 
 fn wall(distance_m: f64, f_hz: f64) -> Complex64 {
-    elevation::mirror_factor(LENGTH, way(distance_m), 1480.0 / f_hz) * LENGTH
+    Strip::straight(LENGTH).mirror_factor(&spread(distance_m), f_hz) * LENGTH
 }
 
 fn beam<'a>(side: &'a dyn OneWay, shape: Wall, half_m: f64) -> SectionBeam<'a> {
