@@ -110,6 +110,7 @@ pub fn crack(
         axial.wavelength_steel_m,
         incidence,
         &conditions.media.steel,
+        conditions.media.water.as_ref(),
     )
     .ok()?;
     let k = 2.0 * PI / axial.wavelength_steel_m;

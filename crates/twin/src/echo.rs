@@ -124,7 +124,9 @@ impl EchoMaker<'_> {
         let frequencies = self.field.frequencies_hz();
         let centre_hz = self.field.pulse.centre_hz;
         let common = match reflector.kind {
-            Kind::Hole { .. } => Some(reflector.strength(&self.field.solid, frequencies, 0.0)?),
+            Kind::Hole { .. } => {
+                Some(reflector.strength(&self.field.solid, &self.field.fluid, frequencies, 0.0)?)
+            }
             Kind::Disc { .. } | Kind::Crack { .. } => None,
         };
         let seen: Vec<Seen> = requests.iter().map(|r| self.seen(reflector, r)).collect();
@@ -143,7 +145,12 @@ impl EchoMaker<'_> {
                 };
                 let strength = match &common {
                     Some(strength) => strength.clone(),
-                    None => reflector.strength(&self.field.solid, frequencies, meeting)?,
+                    None => reflector.strength(
+                        &self.field.solid,
+                        &self.field.fluid,
+                        frequencies,
+                        meeting,
+                    )?,
                 };
                 let mut spectrum = self.spectrum(&strength, pairs);
                 for (value, factor) in spectrum.iter_mut().zip(along) {

@@ -3,9 +3,9 @@
 use barwright_job::reference::{self, Shape};
 use barwright_wave::interface::free_surface_ss;
 use barwright_wave::scatter::{
-    SideDrilledHole, crack_strength, disc_amplitude, line_strength, point_strength,
+    SideDrilledHole, crack_strength, disc_amplitude, line_strength, point_strength, surface_ss,
 };
-use barwright_wave::{Mode, Point, Solid};
+use barwright_wave::{Fluid, Mode, Point, Solid};
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::{FRAC_PI_4, PI, TAU};
@@ -196,6 +196,7 @@ impl Reflector {
     pub fn strength(
         &self,
         solid: &Solid,
+        water: &Fluid,
         frequencies_hz: &[f64],
         meeting_rad: f64,
     ) -> Result<Vec<Complex64>> {
@@ -212,10 +213,11 @@ impl Reflector {
                     line_strength(hole.amplitude(Mode::L, Mode::L, PI), k)
                 }
                 Kind::Crack { depth_m } => {
-                    let size = crack_strength(depth_m, wavelength, meeting_rad, solid)?;
+                    let size =
+                        crack_strength(depth_m, wavelength, meeting_rad, solid, Some(water))?;
                     let beta = meeting_rad.abs();
-                    let returned =
-                        free_surface_ss(solid, beta) * free_surface_ss(solid, PI / 2.0 - beta);
+                    let returned = surface_ss(solid, Some(water), beta)
+                        * free_surface_ss(solid, PI / 2.0 - beta);
                     line_strength(Complex64::from_polar(size, returned.arg() - FRAC_PI_4), k)
                 }
             })

@@ -24,9 +24,10 @@ use crate::interface::free_surface_ss;
 use crate::media::{Fluid, Solid};
 
 /// Kirchhoff amplitude in m of a flat disc (the end of a flat-bottomed hole), back towards the
-/// source, for a wave that meets its normal at `tilt_rad`: area / λ · 2 J₁(v)/v, v = 2 k b sin(tilt).
+/// source, for a wave that meets its normal at `tilt_rad`: area / λ · cos(tilt) · 2 J₁(v)/v,
+/// v = 2 k b sin(tilt).
 ///
-/// Valid for discs of about a wavelength across or more and tilts below about 30 degrees. Source:
+/// Valid for discs of about a wavelength across or more and tilts below about 60 degrees. Source:
 /// Krautkraemer, *Ultrasonic Testing of Materials* (4th ed. 1990), ch. 5; Schmerr (2016), ch. 10.
 #[must_use]
 pub fn disc_amplitude(radius_m: f64, wavelength_m: f64, tilt_rad: f64) -> f64 {
@@ -34,7 +35,7 @@ pub fn disc_amplitude(radius_m: f64, wavelength_m: f64, tilt_rad: f64) -> f64 {
     let v = 4.0 * PI / wavelength_m * radius_m * tilt_rad.sin();
     // 2 J1(v)/v = 1 - v²/8 + ...; below 1e-4 the quotient would lose digits to no avail.
     let directivity = if v.abs() < 1e-4 { 1.0 - v * v / 8.0 } else { 2.0 * libm::j1(v) / v };
-    facing * directivity
+    facing * tilt_rad.cos() * directivity
 }
 
 /// Amplitude |f| in √m of a crack of depth `depth_m` that stands square on the surface, for a shear
@@ -45,7 +46,8 @@ pub fn disc_amplitude(radius_m: f64, wavelength_m: f64, tilt_rad: f64) -> f64 {
 /// the surface (β) and at the crack (90° - β) multiplied in; both are total between about 33 and 57
 /// degrees in steel. Valid for depths of about a shear wavelength or more (below, it overestimates
 /// the tip's share and ignores the surface wave) and while the crack is smaller than the beam is
-/// wide; the caller limits larger ones to the beam. Source: Krautkraemer (4th ed. 1990), ch. 5
+/// wide; the caller limits larger ones to the beam. Water outside (`outside`) takes its share from the
+/// reflection at the surface, 0.75 dB at 45 degrees; the crack itself is dry. Source: Krautkraemer (4th ed. 1990), ch. 5
 /// (angle reflection); Schmerr (2016), ch. 10.
 ///
 /// # Errors
@@ -56,6 +58,7 @@ pub fn crack_strength(
     wavelength_s_m: f64,
     incidence_rad: f64,
     solid: &Solid,
+    outside: Option<&Fluid>,
 ) -> Result<f64> {
     positive("the depth of the crack", depth_m, "m")?;
     positive("the shear wavelength", wavelength_s_m, "m")?;
@@ -68,7 +71,7 @@ pub fn crack_strength(
             expected: "within ±π/2",
         });
     }
-    let returned = free_surface_ss(solid, beta) * free_surface_ss(solid, PI / 2.0 - beta);
+    let returned = surface_ss(solid, outside, beta) * free_surface_ss(solid, PI / 2.0 - beta);
     Ok(2.0 * depth_m * beta.sin() * returned.norm() / wavelength_s_m.sqrt())
 }
 
@@ -188,12 +191,13 @@ mod tests {
     fn corner_returns_all_between_the_critical_angles() {
         let steel = Solid::new(5900.0, 3230.0, 7800.0).expect("steel");
         let wavelength = 3230.0 / 5e6;
-        let at =
-            |deg: f64| crack_strength(1e-3, wavelength, deg.to_radians(), &steel).expect("a crack");
+        let at = |deg: f64| {
+            crack_strength(1e-3, wavelength, deg.to_radians(), &steel, None).expect("a crack")
+        };
         let full = 2.0 * 1e-3 * 0.5f64.sqrt() / wavelength.sqrt();
         assert!((at(45.0) / full - 1.0).abs() < 1e-12);
         assert!(at(62.0) < 0.6 * full);
-        assert!(crack_strength(0.0, wavelength, 0.7, &steel).is_err());
-        assert!(crack_strength(1e-3, wavelength, 1.6, &steel).is_err());
+        assert!(crack_strength(0.0, wavelength, 0.7, &steel, None).is_err());
+        assert!(crack_strength(1e-3, wavelength, 1.6, &steel, None).is_err());
     }
 }

@@ -32,7 +32,7 @@ fn a_square_corner_returns_all_between_the_critical_angles() {
         let want = Complex64::new(0.0, -4.0 * k * depth * beta.sin()) * returned;
         assert!((got - want).norm() < 1e-10 * want.norm(), "{deg}: {got} {want}");
         // The amplitude form of before is its modulus.
-        let flat = crack_strength(depth, wavelength, beta, &steel()).expect("a crack");
+        let flat = crack_strength(depth, wavelength, beta, &steel(), None).expect("a crack");
         let old = line_strength(Complex64::from(flat), k).norm();
         assert!((got.norm() / old - 1.0).abs() < 1e-10);
         let total = (33.2..56.8).contains(&deg);
