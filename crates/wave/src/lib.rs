@@ -5,7 +5,7 @@
 //! are SI throughout (m, s, Hz, rad); the time factor is exp(-iωt). Amplitudes in the bar are
 //! pressure-like: `P_L = -(λ+2μ) div u` and `P_S = μ (curl u)_z`; in the water the pressure `p`.
 //!
-//! Where to start: [`path`] (least-time paths), [`interface`] (plane-wave coefficients), then the
+//! Where to start: [`path`] (least-time paths; [`fermat`] for many at once), [`interface`] (plane-wave coefficients), then the
 //! two field engines [`ray`] and [`cylinder`]. Echoes need [`scatter`] as well; [`estimate`] holds the
 //! pocket calculations.
 #![deny(missing_docs)]
@@ -18,10 +18,12 @@ pub mod echo;
 pub mod elevation;
 pub mod error;
 pub mod estimate;
+pub mod fermat;
 pub mod fresnel;
 pub mod geometry;
 pub mod harmonics;
 pub mod interface;
+mod lanes;
 pub mod media;
 pub mod path;
 pub mod pulse;

@@ -46,15 +46,33 @@ pub fn least_time(
     c_water_m_s: f64,
     c_steel_m_s: f64,
 ) -> Result<Path> {
-    positive("the sound velocity of the water", c_water_m_s, "m/s")?;
-    positive("the sound velocity of the steel", c_steel_m_s, "m/s")?;
+    check(surface, from, c_water_m_s, c_steel_m_s)?;
     match *surface {
         Surface::Round { centre, radius_m } => {
-            positive("the bar radius", radius_m, "m")?;
             round(centre, radius_m, from, to, c_water_m_s, c_steel_m_s)
         }
         Surface::Flat { a, b } => flat(a, b, from, to, c_water_m_s, c_steel_m_s),
     }
+}
+
+/// What a path needs apart from its target: velocities, a surface and a source in the water.
+///
+/// # Errors
+/// [`WaveError::OutOfRange`].
+pub(crate) fn check(
+    surface: &Surface,
+    from: Point,
+    c_water_m_s: f64,
+    c_steel_m_s: f64,
+) -> Result<()> {
+    positive("the sound velocity of the water", c_water_m_s, "m/s")?;
+    positive("the sound velocity of the steel", c_steel_m_s, "m/s")?;
+    match *surface {
+        Surface::Round { radius_m, .. } => positive("the bar radius", radius_m, "m")?,
+        Surface::Flat { a, b } => positive("the length of the face", a.distance(b), "m")?,
+    };
+    in_water(-depth_m(surface, from))?;
+    Ok(())
 }
 
 /// Depth of a point below the surface in m; negative in the water.
