@@ -21,10 +21,19 @@ const GOLDEN_RAD: f64 = 2.399_963_229_728_653;
 const RUNS: usize = 9;
 
 fn main() {
-    let peers = support::peer("fermat.py");
     let peak = peak_gflops();
     println!("multiply-add peak of one core, measured: {peak:.1} GFLOP/s");
-    print("Least-time paths", &solver_rows(&peers, peak));
+    // The peer runs before and after us, and its shortest runs count: whatever else the machine does
+    // meanwhile must not be to our favour.
+    let before = support::peer("fermat.py");
+    let mut rows = solver_rows(&before, peak);
+    let after = support::peer("fermat.py");
+    for row in &mut rows {
+        if let (Some((_, s)), Some(again)) = (&mut row.peer, after.get(&row.case)) {
+            *s = s.min(*again);
+        }
+    }
+    print("Least-time paths", &rows);
 }
 
 fn solver_rows(peers: &BTreeMap<String, f64>, peak: f64) -> Vec<Row> {
@@ -73,9 +82,9 @@ fn row(
     let rate = solves as f64 / ours.median_s / 1e6;
     let mut note = format!("{rate:.1} M solves/s on {threads} thread(s)");
     if let Some(peak) = peak {
-        // Counted in the kernel, a fused multiply-add as two: 15 to start, 72 a step and three
-        // steps, 20 to finish with the time. Roots and quotients count as one.
-        let flops = rate * 1e6 * (15.0 + 3.0 * 72.0 + 20.0);
+        // Counted in the kernel, a fused multiply-add as two, a root or quotient as one, half of it in
+        // single precision: 15 to start, 72 a step (two single, one double), 20 to finish.
+        let flops = rate * 1e6 * (15.0 + 2.0 * 72.0 / 2.0 + 72.0 + 20.0);
         note += &format!(", {:.0} % of the multiply-add peak", flops / (peak * 1e9) * 100.0);
     }
     // The peer uses one thread.

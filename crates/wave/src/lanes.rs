@@ -8,7 +8,7 @@
 pub(crate) const LANES: usize = 64;
 
 /// A value for every lane.
-pub(crate) type Lane = [f64; LANES];
+pub(crate) type Lane<R = f64> = [R; LANES];
 
 /// Something to run at the best level the machine has.
 pub(crate) trait Kernel {
@@ -30,8 +30,41 @@ pub(crate) fn widest(kernel: impl Kernel) {
     pulp::Arch::new().dispatch(Level(kernel));
 }
 
+/// Numbers of either precision: twice as many single ones fit a vector.
+pub(crate) trait Real:
+    Copy
+    + PartialOrd
+    + std::ops::Add<Output = Self>
+    + std::ops::Sub<Output = Self>
+    + std::ops::Mul<Output = Self>
+    + std::ops::Div<Output = Self>
+    + std::ops::Neg<Output = Self>
+{
+    /// The nearest number.
+    fn of(value: f64) -> Self;
+    /// self·b + c in one rounding.
+    fn fused(self, b: Self, c: Self) -> Self;
+}
+
+macro_rules! real {
+    ($kind:ty) => {
+        impl Real for $kind {
+            #[inline(always)]
+            fn of(value: f64) -> Self {
+                value as $kind
+            }
+            #[inline(always)]
+            fn fused(self, b: Self, c: Self) -> Self {
+                self.mul_add(b, c)
+            }
+        }
+    };
+}
+real!(f32);
+real!(f64);
+
 /// a·b + c; fused where that is one instruction, since it is a slow library call elsewhere.
 #[inline(always)]
-pub(crate) fn fma<const FMA: bool>(a: f64, b: f64, c: f64) -> f64 {
-    if FMA { a.mul_add(b, c) } else { a * b + c }
+pub(crate) fn fma<R: Real, const FMA: bool>(a: R, b: R, c: R) -> R {
+    if FMA { a.fused(b, c) } else { a * b + c }
 }

@@ -1,7 +1,7 @@
 //! The lanes that are solved side by side.
 
 use super::rays::RayState;
-use crate::lanes::{LANES, Lane, fma};
+use crate::lanes::{LANES, Lane, Real, fma};
 use crate::path::Path;
 
 /// Code of a lane that is solved.
@@ -11,31 +11,53 @@ pub(super) const NO_PATH: f64 = 1.0;
 /// Code of a lane for the plain solver.
 pub(super) const HAND_OVER: f64 = 2.0;
 
-/// Steps after which a lane that still moves is handed over.
-const STEPS: usize = 9;
-/// Steps before anything is counted: nearly every lane needs them.
-const FIRST_STEPS: usize = 2;
+/// Steps in single precision, which nearly every lane needs and which halve the work.
+const COARSE_STEPS: usize = 2;
+/// Steps in double precision after which a lane that still moves is handed over.
+const FINE_STEPS: usize = 8;
 /// A lane is solved once its last step was shorter than this part of the shorter way: Halley's
 /// method leaves its third power.
 const SETTLED: f64 = 3e-5;
 /// Targets closer to the surface than this part of its size go to the plain solver.
 pub(super) const SHALLOW: f64 = 1e-6;
-/// Slack of the bracket, above rounding.
-const SLACK: f64 = 1e-12;
+/// Slack of the bracket, above rounding, in single and double precision.
+const COARSE_SLACK: f64 = 1e-6;
+const FINE_SLACK: f64 = 1e-12;
 
-/// Targets, unknowns and answers of all lanes.
+/// Targets and unknowns of all lanes in one precision.
+#[derive(Clone)]
+pub(super) struct Unknowns<R> {
+    /// Coordinates of the target in the frame of the solver.
+    pub u: Lane<R>,
+    pub v: Lane<R>,
+    /// Unknown with the bracket around it.
+    pub t: Lane<R>,
+    pub low: Lane<R>,
+    pub high: Lane<R>,
+    /// How far the unknown is from settled (0 or less: it is).
+    pub unsettled: Lane<R>,
+}
+
+impl<R: Real> Unknowns<R> {
+    fn zero() -> Self {
+        let z = [R::of(0.0); LANES];
+        Self { u: z, v: z, t: z, low: z, high: z, unsettled: z }
+    }
+}
+
+/// One step of the solver on all lanes, in either precision.
+pub(super) trait Step {
+    /// Must be `#[inline(always)]`.
+    fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R);
+}
+
+/// Targets and answers of all lanes.
 #[derive(Clone)]
 pub(super) struct Block {
     pub x_m: Lane,
     pub y_m: Lane,
-    /// Coordinates of the target in the frame of the solver.
-    pub u: Lane,
-    pub v: Lane,
-    /// Unknown with the bracket around it, and how far it is from settled (0 or less: it is).
-    pub t: Lane,
-    pub low: Lane,
-    pub high: Lane,
-    pub unsettled: Lane,
+    pub coarse: Unknowns<f32>,
+    pub fine: Unknowns<f64>,
     /// -1 where the frame is mirrored.
     pub side: Lane,
     pub code: Lane,
@@ -57,12 +79,8 @@ impl Default for Block {
         Self {
             x_m: z,
             y_m: z,
-            u: z,
-            v: z,
-            t: z,
-            low: z,
-            high: z,
-            unsettled: z,
+            coarse: Unknowns::zero(),
+            fine: Unknowns::zero(),
             side: z,
             code: z,
             state: [RayState::Found; LANES],
@@ -95,16 +113,20 @@ impl Block {
         self.code = [HAND_OVER; LANES];
     }
 
-    /// Repeats `step` on all lanes until they are settled, or long enough.
+    /// Repeats the step on all lanes until they are settled, or long enough.
     #[inline(always)]
-    pub(super) fn iterate(&mut self, mut step: impl FnMut(&mut Self)) {
-        for _ in 0..FIRST_STEPS {
-            step(self);
+    pub(super) fn iterate<const FMA: bool>(&mut self, frame: &impl Step) {
+        let (coarse, fine) = (&mut self.coarse, &mut self.fine);
+        for _ in 0..COARSE_STEPS {
+            frame.step::<f32, FMA>(coarse, COARSE_SLACK as f32);
         }
-        for _ in FIRST_STEPS..STEPS {
-            step(self);
+        for i in 0..LANES {
+            fine.t[i] = f64::from(coarse.t[i]);
+        }
+        for _ in 0..FINE_STEPS {
+            frame.step::<f64, FMA>(fine, FINE_SLACK);
             // Counted, since a sum of numbers would not be vector code.
-            let open: u64 = self.unsettled.iter().map(|r| u64::from(*r > 0.0)).sum();
+            let open: u64 = fine.unsettled.iter().map(|r| u64::from(*r > 0.0)).sum();
             if open == 0 {
                 break;
             }
@@ -143,25 +165,35 @@ impl Block {
 /// Halley's step of the way s for a function, half its derivative and half its second derivative.
 /// Zero where all of them vanish.
 #[inline(always)]
-pub(super) fn halley<const FMA: bool>(f: f64, half_first: f64, half_second: f64) -> f64 {
-    let first = 2.0 * half_first;
-    f * first / (fma::<FMA>(first, first, -f * half_second) + f64::MIN_POSITIVE)
+pub(super) fn halley<R: Real, const FMA: bool>(f: R, half_first: R, half_second: R) -> R {
+    let first = half_first + half_first;
+    let tiny = R::of(f64::from(f32::MIN_POSITIVE));
+    f * first / (fma::<R, FMA>(first, first, -f * half_second) + tiny)
 }
 
-/// One step of an unknown inside its bracket: (unknown, low, high).
-#[inline(always)]
-pub(super) fn bracketed(f: f64, t: f64, next: f64, low: f64, high: f64) -> (f64, f64, f64) {
-    let (low, high) = if f < 0.0 { (t, high) } else { (low, t) };
-    let middle = 0.5 * (low + high);
-    // Written so that a step that is no number is refused as well.
-    let next = if next >= low - SLACK { next } else { middle };
-    let next = if next <= high + SLACK { next } else { middle };
-    (next, low, high)
-}
+impl<R: Real> Unknowns<R> {
+    /// Moves a lane's unknown to `next`, or halves its bracket where that would leave it; returns the
+    /// move.
+    #[inline(always)]
+    pub(super) fn advance(&mut self, i: usize, f: R, next: R, slack: R) -> R {
+        let t = self.t[i];
+        let above = f >= R::of(0.0);
+        let low = if above { self.low[i] } else { t };
+        let high = if above { t } else { self.high[i] };
+        let middle = R::of(0.5) * (low + high);
+        // Written so that a step that is no number is refused as well.
+        let next = if next >= low - slack { next } else { middle };
+        let next = if next <= high + slack { next } else { middle };
+        self.t[i] = next;
+        self.low[i] = low;
+        self.high[i] = high;
+        next - t
+    }
 
-/// Positive while the square of a move exceeds what is allowed for the square of the shorter way.
-#[inline(always)]
-pub(super) fn unsettled(moved: f64, square_1: f64, square_2: f64) -> f64 {
-    let shorter = if square_1 < square_2 { square_1 } else { square_2 };
-    moved * moved - SETTLED * SETTLED * shorter
+    /// Judges a lane by the square of its last move against those of the ways in water and steel.
+    #[inline(always)]
+    pub(super) fn judge(&mut self, i: usize, moved: R, square_1: R, square_2: R) {
+        let shorter = if square_1 < square_2 { square_1 } else { square_2 };
+        self.unsettled[i] = moved * moved - R::of(SETTLED * SETTLED) * shorter;
+    }
 }

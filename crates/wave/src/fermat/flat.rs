@@ -4,9 +4,9 @@
 //! the target: entry at s, height h of the source, target at depth d and reach r ≥ 0. Snell's law
 //! κ s / d₁ = w / d₂ with w = r - s, squared: F = κ² s² d₂² - w² d₁², one root in 0..r.
 
-use super::block::{Block, FOUND, HAND_OVER, NO_PATH, SHALLOW, bracketed, halley, unsettled};
+use super::block::{Block, FOUND, HAND_OVER, NO_PATH, SHALLOW, Step, Unknowns, halley};
 use crate::geometry::Point;
-use crate::lanes::{LANES, fma};
+use crate::lanes::{LANES, Real, fma};
 
 /// Entries this close to an end of the face, in its lengths, are judged by the plain solver.
 const END: f64 = 1e-7;
@@ -47,10 +47,7 @@ impl Frame {
     #[inline(always)]
     pub(super) fn solve<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
         self.start::<FMA>(block);
-        block.iterate(
-            #[inline(always)]
-            |block| self.step::<FMA>(block),
-        );
+        block.iterate::<FMA>(self);
         self.finish::<FMA, FULL>(block);
     }
 
@@ -58,44 +55,26 @@ impl Frame {
     fn start<const FMA: bool>(&self, block: &mut Block) {
         let per = 1.0 / self.length_m;
         let (ax, ay) = (self.along.x, self.along.y);
+        let (coarse, fine) = (&mut block.coarse, &mut block.fine);
         for i in 0..LANES {
             let (x, y) = ((block.x_m[i] - self.a.x) * per, (block.y_m[i] - self.a.y) * per);
-            let ahead = fma::<FMA>(x, ax, y * ay) - self.foot;
-            let depth = fma::<FMA>(y, ax, -x * ay);
+            let ahead = fma::<_, FMA>(x, ax, y * ay) - self.foot;
+            let depth = fma::<_, FMA>(y, ax, -x * ay);
             let reach = ahead.abs();
-            block.u[i] = reach;
-            block.v[i] = depth;
             block.side[i] = 1.0_f64.copysign(ahead);
-            // Sines taken for tangents.
-            block.t[i] = reach * self.height / fma::<FMA>(self.ratio, depth.abs(), self.height);
-            block.low[i] = 0.0;
-            block.high[i] = reach;
             block.code[i] = if depth > SHALLOW { FOUND } else { HAND_OVER };
-        }
-    }
-
-    #[inline(always)]
-    fn step<const FMA: bool>(&self, block: &mut Block) {
-        let power = self.ratio * self.ratio;
-        let h2 = self.height * self.height;
-        for i in 0..LANES {
-            let (r, d, s) = (block.u[i], block.v[i], block.t[i]);
-            let w = r - s;
-            let (d1, d2) = (fma::<FMA>(s, s, h2), fma::<FMA>(w, w, d * d));
-            let (ss, ww, sw) = (s * s, w * w, s * w);
-            let f = fma::<FMA>(power * ss, d2, -ww * d1);
-            let first = fma::<FMA>(power * s, fma::<FMA>(s, -w, d2), w * fma::<FMA>(-w, s, d1));
-            let second = fma::<FMA>(
-                power,
-                fma::<FMA>(-4.0, sw, d2) + ss,
-                fma::<FMA>(4.0, sw, -d1) - ww,
-            );
-            let next = s - halley::<FMA>(f, first, second);
-            let (next, low, high) = bracketed(f, s, next, block.low[i], block.high[i]);
-            block.t[i] = next;
-            block.low[i] = low;
-            block.high[i] = high;
-            block.unsettled[i] = unsettled(next - s, d1, d2);
+            // Sines taken for tangents.
+            let guess =
+                reach * self.height / fma::<_, FMA>(self.ratio, depth.abs(), self.height);
+            fine.u[i] = reach;
+            fine.v[i] = depth;
+            fine.low[i] = 0.0;
+            fine.high[i] = reach;
+            coarse.u[i] = reach as f32;
+            coarse.v[i] = depth as f32;
+            coarse.t[i] = guess as f32;
+            coarse.low[i] = 0.0;
+            coarse.high[i] = reach as f32;
         }
     }
 
@@ -103,18 +82,19 @@ impl Frame {
     fn finish<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
         let (h, length) = (self.height, self.length_m);
         for i in 0..LANES {
-            let (r, d, s, side) = (block.u[i], block.v[i], block.t[i], block.side[i]);
+            let (r, d, s) = (block.fine.u[i], block.fine.v[i], block.fine.t[i]);
+            let side = block.side[i];
             let w = r - s;
-            let d1 = fma::<FMA>(s, s, h * h).sqrt();
-            let d2 = fma::<FMA>(w, w, d * d).sqrt();
-            let time = length * fma::<FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
+            let d1 = fma::<_, FMA>(s, s, h * h).sqrt();
+            let d2 = fma::<_, FMA>(w, w, d * d).sqrt();
+            let time = length * fma::<_, FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
             block.time_s[i] = time;
-            let at = fma::<FMA>(side, s, self.foot);
+            let at = fma::<_, FMA>(side, s, self.foot);
             // How far beyond an end of the face, in lengths of it.
             let beyond = (at - 0.5).abs() - 0.5;
             let code = if beyond > END { NO_PATH } else { FOUND };
             let code = if beyond.abs() <= END { HAND_OVER } else { code };
-            let open = block.unsettled[i] > 0.0 || !(time < f64::INFINITY) || block.code[i] > FOUND;
+            let open = block.fine.unsettled[i] > 0.0 || !(time < f64::INFINITY) || block.code[i] > FOUND;
             block.code[i] = if open { HAND_OVER } else { code };
             if FULL {
                 let per = 1.0 / (d1 * d2);
@@ -126,9 +106,35 @@ impl Frame {
                 block.cos_in[i] = h * per_1;
                 block.sin_out[i] = -side * w * per_2;
                 block.cos_out[i] = d * per_2;
-                block.entry_x_m[i] = fma::<FMA>(length * at, self.along.x, self.a.x);
-                block.entry_y_m[i] = fma::<FMA>(length * at, self.along.y, self.a.y);
+                block.entry_x_m[i] = fma::<_, FMA>(length * at, self.along.x, self.a.x);
+                block.entry_y_m[i] = fma::<_, FMA>(length * at, self.along.y, self.a.y);
             }
+        }
+    }
+}
+
+impl Step for Frame {
+    #[inline(always)]
+    fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R) {
+        let power = R::of(self.ratio * self.ratio);
+        let h2 = R::of(self.height * self.height);
+        let four = R::of(4.0);
+        for i in 0..LANES {
+            let (r, d, s) = (lanes.u[i], lanes.v[i], lanes.t[i]);
+            let w = r - s;
+            let (d1, d2) = (fma::<R, FMA>(s, s, h2), fma::<R, FMA>(w, w, d * d));
+            let (ss, ww, sw) = (s * s, w * w, s * w);
+            let f = fma::<R, FMA>(power * ss, d2, -ww * d1);
+            let first =
+                fma::<R, FMA>(power * s, fma::<R, FMA>(s, -w, d2), w * fma::<R, FMA>(-w, s, d1));
+            let second = fma::<R, FMA>(
+                power,
+                fma::<R, FMA>(-four, sw, d2) + ss,
+                fma::<R, FMA>(four, sw, -d1) - ww,
+            );
+            let next = s - halley::<R, FMA>(f, first, second);
+            let moved = lanes.advance(i, f, next, slack);
+            lanes.judge(i, moved, d1, d2);
         }
     }
 }

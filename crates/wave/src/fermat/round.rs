@@ -6,9 +6,9 @@
 //! between the foot of the source and that of the target. With t = tan(θ/2) all of it, and its
 //! derivatives by θ, are polynomials once multiplied by n = 1 + t² often enough.
 
-use super::block::{Block, FOUND, HAND_OVER, SHALLOW, bracketed, halley, unsettled};
+use super::block::{Block, FOUND, HAND_OVER, SHALLOW, Step, Unknowns, halley};
 use crate::geometry::Point;
-use crate::lanes::{LANES, fma};
+use crate::lanes::{LANES, Real, fma};
 
 /// A source beside a round bar.
 #[derive(Debug, Clone, Copy)]
@@ -54,10 +54,7 @@ impl Frame {
     #[inline(always)]
     pub(super) fn solve<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
         self.start::<FMA>(block);
-        block.iterate(
-            #[inline(always)]
-            |block| self.step::<FMA>(block),
-        );
+        block.iterate::<FMA>(self);
         self.finish::<FMA, FULL>(block);
     }
 
@@ -66,69 +63,38 @@ impl Frame {
     fn start<const FMA: bool>(&self, block: &mut Block) {
         let per = 1.0 / self.radius_m;
         let (ex, ey) = (self.towards.x, self.towards.y);
-        let near = self.ratio * self.e / self.gap;
+        let (coarse, fine) = (&mut block.coarse, &mut block.fine);
         for i in 0..LANES {
             let (x, y) = ((block.x_m[i] - self.centre.x) * per, (block.y_m[i] - self.centre.y) * per);
-            let u = fma::<FMA>(x, ex, y * ey);
-            let across = fma::<FMA>(y, ex, -x * ey);
+            let u = fma::<_, FMA>(x, ex, y * ey);
+            let across = fma::<_, FMA>(y, ex, -x * ey);
             let v = across.abs();
-            // Chords straightened about the foot of the source.
-            let chord = fma::<FMA>(u - 1.0, u - 1.0, v * v).sqrt();
-            let guess = 0.5 * v / fma::<FMA>(near, chord, u);
-            let radius = fma::<FMA>(u, u, v * v).sqrt();
-            let foot = v / (radius + u);
-            // Written so that 0/0, a target straight behind the centre, leaves the visible arc.
-            let high = if foot < self.visible { foot } else { self.visible };
-            block.u[i] = u;
-            block.v[i] = v;
+            fine.u[i] = u;
+            fine.v[i] = v;
+            coarse.u[i] = u as f32;
+            coarse.v[i] = v as f32;
             block.side[i] = 1.0_f64.copysign(across);
-            block.t[i] = if guess < high { guess } else { 0.5 * high };
-            block.low[i] = 0.0;
-            block.high[i] = high;
-            block.code[i] = if radius < 1.0 - SHALLOW { FOUND } else { HAND_OVER };
+            let inside = fma::<_, FMA>(u, u, v * v) < (1.0 - SHALLOW) * (1.0 - SHALLOW);
+            block.code[i] = if inside { FOUND } else { HAND_OVER };
         }
-    }
-
-    #[inline(always)]
-    fn step<const FMA: bool>(&self, block: &mut Block) {
-        let e = self.e;
-        let power = self.ratio * self.ratio * e * e;
-        let gap2 = self.gap * self.gap;
+        let near = (self.ratio * self.e / self.gap) as f32;
+        let visible = self.visible as f32;
         for i in 0..LANES {
-            let (u, v, t) = (block.u[i], block.v[i], block.t[i]);
-            let n = fma::<FMA>(t, t, 1.0);
-            let (c, s) = (fma::<FMA>(-t, t, 1.0), 2.0 * t);
-            let (dx, dy) = (fma::<FMA>(u, n, -c), fma::<FMA>(v, n, -s));
-            let d2 = fma::<FMA>(dx, dx, dy * dy);
-            let d1 = n * fma::<FMA>(gap2, n, e * s * s);
-            let w = fma::<FMA>(v, c, -u * s);
-            let q = fma::<FMA>(u, c, v * s);
-            let (ps, wn, esn) = (power * s, w * n, e * s * n);
-            let f = fma::<FMA>(ps * s, d2, -w * w * d1);
-            let first = fma::<FMA>(
-                ps,
-                fma::<FMA>(c, d2, -s * wn),
-                w * fma::<FMA>(q, d1, -w * esn),
-            );
-            let steel = fma::<FMA>(
-                fma::<FMA>(c, c, -s * s),
-                d2,
-                s * fma::<FMA>(s * q, n, -4.0 * c * wn),
-            );
-            let water = fma::<FMA>(
-                fma::<FMA>(w, w, -q * q),
-                d1,
-                w * fma::<FMA>(4.0 * q, esn, -e * c * wn),
-            );
-            let step = halley::<FMA>(f, first, fma::<FMA>(power, steel, water));
-            // t(θ - step) to second order.
-            let next = t - 0.5 * step * n * fma::<FMA>(-0.5 * step, t, 1.0);
-            let (next, low, high) = bracketed(f, t, next, block.low[i], block.high[i]);
-            block.t[i] = next;
-            block.low[i] = low;
-            block.high[i] = high;
-            // In units of n times the radius, as d1 and d2.
-            block.unsettled[i] = unsettled(2.0 * (next - t), d1, d2);
+            let (u, v) = (coarse.u[i], coarse.v[i]);
+            // Chords straightened about the foot of the source.
+            let chord = fma::<_, FMA>(u - 1.0, u - 1.0, v * v).sqrt();
+            let guess = 0.5 * v / fma::<_, FMA>(near, chord, u);
+            let foot = v / (fma::<_, FMA>(u, u, v * v).sqrt() + u);
+            // Written so that 0/0, a target straight behind the centre, leaves the visible arc.
+            let high = if foot < visible { foot } else { visible };
+            coarse.t[i] = if guess < high { guess } else { 0.5 * high };
+            coarse.low[i] = 0.0;
+            coarse.high[i] = high;
+        }
+        for i in 0..LANES {
+            fine.low[i] = 0.0;
+            // Single precision may have cut off the root.
+            fine.high[i] = f64::from(coarse.high[i]) * (1.0 + 1e-6);
         }
     }
 
@@ -136,18 +102,18 @@ impl Frame {
     fn finish<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
         let (e, gap, a) = (self.e, self.gap, self.radius_m);
         for i in 0..LANES {
-            let (u, v, t) = (block.u[i], block.v[i], block.t[i]);
-            let per_n = 1.0 / fma::<FMA>(t, t, 1.0);
+            let (u, v, t) = (block.fine.u[i], block.fine.v[i], block.fine.t[i]);
+            let per_n = 1.0 / fma::<_, FMA>(t, t, 1.0);
             let s = 2.0 * t * per_n;
             // 1 - cos θ
             let sag = t * s;
-            let d1 = fma::<FMA>(gap, gap, 2.0 * e * sag).sqrt();
+            let d1 = fma::<_, FMA>(gap, gap, 2.0 * e * sag).sqrt();
             let (dx, dy) = ((u - 1.0) + sag, v - s);
-            let d2 = fma::<FMA>(dx, dx, dy * dy).sqrt();
-            let time = a * fma::<FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
+            let d2 = fma::<_, FMA>(dx, dx, dy * dy).sqrt();
+            let time = a * fma::<_, FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
             block.time_s[i] = time;
             // A time that is not finite belongs to a target that is none.
-            let open = block.unsettled[i] > 0.0 || !(time < f64::INFINITY);
+            let open = block.fine.unsettled[i] > 0.0 || !(time < f64::INFINITY);
             block.code[i] = if open { HAND_OVER } else { block.code[i] };
             if FULL {
                 let side = block.side[i];
@@ -157,14 +123,58 @@ impl Frame {
                 block.water_m[i] = a * d1;
                 block.steel_m[i] = a * d2;
                 block.sin_in[i] = side * e * s * per_1;
-                block.cos_in[i] = fma::<FMA>(-e, sag, gap) * per_1;
-                block.sin_out[i] = side * fma::<FMA>(v, c, -u * s) * per_2;
-                block.cos_out[i] = (1.0 - fma::<FMA>(u, c, v * s)) * per_2;
+                block.cos_in[i] = fma::<_, FMA>(-e, sag, gap) * per_1;
+                block.sin_out[i] = side * fma::<_, FMA>(v, c, -u * s) * per_2;
+                block.cos_out[i] = (1.0 - fma::<_, FMA>(u, c, v * s)) * per_2;
                 let (along, across) = (a * c, a * side * s);
                 let at = self.towards;
-                block.entry_x_m[i] = self.centre.x + fma::<FMA>(along, at.x, -across * at.y);
-                block.entry_y_m[i] = self.centre.y + fma::<FMA>(along, at.y, across * at.x);
+                block.entry_x_m[i] = self.centre.x + fma::<_, FMA>(along, at.x, -across * at.y);
+                block.entry_y_m[i] = self.centre.y + fma::<_, FMA>(along, at.y, across * at.x);
             }
+        }
+    }
+}
+
+impl Step for Frame {
+    #[inline(always)]
+    fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R) {
+        let e = R::of(self.e);
+        let power = R::of(self.ratio * self.ratio * self.e * self.e);
+        let gap2 = R::of(self.gap * self.gap);
+        let (one, two, four, half) = (R::of(1.0), R::of(2.0), R::of(4.0), R::of(0.5));
+        for i in 0..LANES {
+            let (u, v, t) = (lanes.u[i], lanes.v[i], lanes.t[i]);
+            let n = fma::<R, FMA>(t, t, one);
+            let (c, s) = (fma::<R, FMA>(-t, t, one), t + t);
+            let (dx, dy) = (fma::<R, FMA>(u, n, -c), fma::<R, FMA>(v, n, -s));
+            let d2 = fma::<R, FMA>(dx, dx, dy * dy);
+            let es = e * s;
+            let d1 = n * fma::<R, FMA>(gap2, n, es * s);
+            let w = fma::<R, FMA>(v, c, -u * s);
+            let q = fma::<R, FMA>(u, c, v * s);
+            let (ps, wn, esn, four_w) = (power * s, w * n, es * n, four * w);
+            let f = fma::<R, FMA>(ps * s, d2, -w * w * d1);
+            let first = fma::<R, FMA>(
+                ps,
+                fma::<R, FMA>(c, d2, -s * wn),
+                w * fma::<R, FMA>(q, d1, -w * esn),
+            );
+            let steel = fma::<R, FMA>(
+                fma::<R, FMA>(c, c, -s * s),
+                d2,
+                s * n * fma::<R, FMA>(s, q, -c * four_w),
+            );
+            let water = fma::<R, FMA>(
+                fma::<R, FMA>(w, w, -q * q),
+                d1,
+                fma::<R, FMA>(four_w * q, esn, -e * c * w * wn),
+            );
+            let step = half * halley::<R, FMA>(f, first, fma::<R, FMA>(power, steel, water));
+            // t(θ - 2 step) to second order.
+            let next = fma::<R, FMA>(-step * n, fma::<R, FMA>(-step, t, one), t);
+            let moved = lanes.advance(i, f, next, slack);
+            // In units of n times the radius, as d1 and d2.
+            lanes.judge(i, two * moved, d1, d2);
         }
     }
 }

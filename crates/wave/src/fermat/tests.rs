@@ -136,7 +136,8 @@ fn flat_faces_meet_the_plain_solver() {
     }
     assert!(total.found > 20_000 && total.no_path > 2_000 && total.refused > 500, "{total:?}");
     let kept = total.one_by_one - total.refused;
-    assert!(kept < total.found / 1000, "{total:?}");
+    // Two targets of each face lie on it.
+    assert!(kept < total.found / 100, "{total:?}");
 }
 
 // Truth: independent code. Steel slower than the water has no bulk solver, and the same answers.
