@@ -30,9 +30,11 @@ pub mod pulse;
 pub mod ray;
 pub mod reflect;
 pub mod scatter;
+pub mod section;
 pub mod water;
 
 pub use array::Element;
 pub use error::{Result, WaveError};
 pub use geometry::{Point, Surface};
 pub use media::{Fluid, Mode, Solid};
+pub use section::{Faces, Section};

@@ -92,7 +92,7 @@ fn no_path(from: Point, to: Point) -> WaveError {
     WaveError::NoPath { from_x_m: from.x, from_y_m: from.y, to_x_m: to.x, to_y_m: to.y }
 }
 
-fn in_water(clearance_m: f64) -> Result<f64> {
+pub(crate) fn in_water(clearance_m: f64) -> Result<f64> {
     if clearance_m.is_finite() && clearance_m > 0.0 {
         return Ok(clearance_m);
     }
@@ -105,7 +105,7 @@ fn in_water(clearance_m: f64) -> Result<f64> {
 }
 
 /// Depth with the rounding of points on the surface removed.
-fn in_steel(depth_m: f64, scale_m: f64) -> Result<f64> {
+pub(crate) fn in_steel(depth_m: f64, scale_m: f64) -> Result<f64> {
     if depth_m.is_finite() && depth_m >= -ON_SURFACE * scale_m {
         return Ok(depth_m.max(0.0));
     }

@@ -10,33 +10,32 @@
 //! useless close under the surface at steep shear angles, where a leaky surface wave carries the
 //! sound. [`RayFlags`] names these places; the answer there is still given, never smoothed.
 
+mod arrivals;
+mod bulk;
 mod contact;
 mod drive;
 mod envelope;
+mod map;
+mod peak;
+mod spectrum;
 mod two_way;
 
+pub use arrivals::Arrival;
 pub use contact::{contact_field, contact_peak, contact_two_way};
 pub use drive::{Aperture, Attenuation, RayMedium};
-pub use envelope::{RayPeak, map, peak_envelope};
+pub use map::{Counts, MAX_POINTS, RayMap, map};
+pub use peak::{RayPeak, peak_envelope};
 pub use two_way::{TwoWay, two_way};
 
 use num_complex::Complex64;
 use serde::{Deserialize, Serialize};
-use std::f64::consts::{FRAC_PI_4, PI};
+use std::f64::consts::PI;
 
-use crate::array::Element;
-use crate::error::{Result, WaveError, positive};
-use crate::geometry::{Point, Surface};
-use crate::interface::{CriticalAngles, critical_angles, plane_wave};
+use crate::error::Result;
+use crate::geometry::Point;
 use crate::media::Mode;
-use crate::path::{Path, depth_m, least_time};
-
-/// Rays this close to a critical incidence are left out: their transmission changes within a
-/// fraction of an element. Against the exact field of round bars this errs by 0.48 dB (root mean
-/// square at places with such rays), keeping them by 0.58 dB.
-const DROPPED_RAD: f64 = 0.3 * PI / 180.0;
-/// Rays this close to a critical incidence are named by [`RayFlags::near_critical`].
-const FLAGGED_RAD: f64 = PI / 180.0;
+use crate::section::Faces;
+use arrivals::Arrivals;
 
 /// Where the ray answer is not to be trusted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
@@ -48,31 +47,9 @@ pub struct RayFlags {
     pub near_critical: bool,
     /// Some elements have no ray to the point.
     pub shadow: bool,
-}
-
-/// What one element contributes at a point.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Arrival {
-    /// Number of the element in its aperture.
-    pub element: usize,
-    /// Arrival time in s, its delay included.
-    pub time_s: f64,
-    /// `P_L` or `P_S` at the frequency of the computation for a narrow element, with attenuation and
-    /// weight, without the phase of the arrival time.
-    pub amplitude: Complex64,
-    /// What the element's width makes of it at that frequency: a factor of -0.22 to 1.
-    pub directivity: f64,
-    /// Incidence angle in rad, signed as in [`Path`]; from the element's facing for an array in
-    /// contact.
-    pub incidence_rad: f64,
-    /// Difference in arrival time between the edges of the element, in s.
-    pub across_s: f64,
-    /// Where the ray enters the steel; the element itself for an array in contact.
-    pub entry: Point,
-    /// Way in the water, in m; 0 for an array in contact.
-    pub water_m: f64,
-    /// Way in the steel, in m.
-    pub steel_m: f64,
+    /// Spreading and attenuation bend the pulse's spectrum too far for the second-order expansion
+    /// that peaks are taken from; errors above some percent are possible.
+    pub bent_spectrum: bool,
 }
 
 /// The field at a point, at one frequency.
@@ -87,159 +64,46 @@ pub struct RayField {
 }
 
 /// Field of an aperture at a point of the steel, at one frequency, for one kind of wave on its
-/// direct way (no reflections inside).
+/// direct way (no reflections inside). `section` is one surface or a whole section; elements of
+/// weight 0 count as absent.
 ///
 /// # Errors
-/// [`WaveError::Count`] for an aperture whose lists do not match; [`WaveError::OutOfRange`] for a
-/// point outside the steel or an element inside it; [`WaveError::NoPath`] when no element has a ray
-/// (all off the face, or the point lies behind the elements).
+/// [`crate::WaveError::Count`] for an aperture whose lists do not match or that drives no element;
+/// [`crate::WaveError::OutOfRange`] for a point outside the steel, an element inside it or a number
+/// that cannot be; [`crate::WaveError::NoPath`] when no element has a ray (all off the face, or the
+/// point lies behind the elements).
 pub fn field(
-    surface: &Surface,
+    section: &(impl Faces + ?Sized),
     medium: &RayMedium,
     aperture: &Aperture,
     mode: Mode,
     frequency_hz: f64,
     point: Point,
 ) -> Result<RayField> {
-    let (arrivals, flags) = arrivals(surface, medium, aperture, mode, frequency_hz, point)?;
-    Ok(RayField { amplitude: sum(&arrivals, frequency_hz), arrivals, flags })
+    let arrivals = Arrivals::through(section, medium, aperture, mode, frequency_hz, point)?;
+    Ok(RayField::of(arrivals, frequency_hz))
 }
 
-fn sum(arrivals: &[Arrival], frequency_hz: f64) -> Complex64 {
-    let omega = 2.0 * PI * frequency_hz;
-    arrivals
-        .iter()
-        .map(|a| a.amplitude * a.directivity * Complex64::from_polar(1.0, omega * a.time_s))
-        .sum()
-}
-
-/// The arrivals of [`field`] with their flags; at least one.
-fn arrivals(
-    surface: &Surface,
-    medium: &RayMedium,
-    aperture: &Aperture,
-    mode: Mode,
-    frequency_hz: f64,
-    point: Point,
-) -> Result<(Vec<Arrival>, RayFlags)> {
-    aperture.check()?;
-    positive("the frequency", frequency_hz, "Hz")?;
-    let (c_water, c_steel) = (medium.fluid.velocity_m_s, medium.solid.velocity_m_s(mode));
-    let critical = critical_angles(&medium.fluid, &medium.solid);
-    let mut flags = RayFlags {
-        near_surface: depth_m(surface, point) < c_steel / frequency_hz,
-        ..RayFlags::default()
-    };
-    let alpha = medium.attenuation.np_m(mode, frequency_hz);
-    let mut arrivals = Vec::with_capacity(aperture.elements.len());
-    for (i, element) in aperture.elements.iter().enumerate() {
-        let path = match least_time(surface, element.centre, point, c_water, c_steel) {
-            Ok(path) => path,
-            Err(WaveError::NoPath { .. }) => {
-                flags.shadow = true;
-                continue;
-            }
-            Err(other) => return Err(other),
-        };
-        let Some(sine) = off_facing(element, path.entry) else {
-            flags.shadow = true;
-            continue;
-        };
-        let distance = from_critical(&critical, mode, path.angle_in_rad);
-        flags.near_critical |= distance < FLAGGED_RAD;
-        let across_s = element.width_m * sine / c_water;
-        let scale = aperture.weight(i) * (-alpha * path.steel_m).exp();
-        arrivals.push(Arrival {
-            element: i,
-            time_s: path.time_s + aperture.delays_s[i],
-            amplitude: tube(surface, medium, mode, frequency_hz, &path)? * scale,
-            directivity: sinc(PI * frequency_hz * across_s),
-            incidence_rad: path.angle_in_rad,
-            across_s,
-            entry: path.entry,
-            water_m: path.water_m,
-            steel_m: path.steel_m,
-        });
+impl RayField {
+    fn of(arrivals: Arrivals, frequency_hz: f64) -> Self {
+        let omega = 2.0 * PI * frequency_hz;
+        let amplitude = arrivals
+            .list
+            .iter()
+            .map(|a| a.amplitude * a.directivity * Complex64::from_polar(1.0, omega * a.time_s))
+            .sum();
+        Self { amplitude, flags: arrivals.flags, arrivals: arrivals.list }
     }
-    let usable = |a: &Arrival| from_critical(&critical, mode, a.incidence_rad) >= DROPPED_RAD;
-    if arrivals.iter().any(usable) {
-        arrivals.retain(usable);
-    }
-    if arrivals.is_empty() {
-        let from = aperture.elements[0].centre;
-        return Err(WaveError::NoPath {
-            from_x_m: from.x,
-            from_y_m: from.y,
-            to_x_m: point.x,
-            to_y_m: point.y,
-        });
-    }
-    Ok((arrivals, flags))
-}
-
-/// Amplitude of one line source's ray without its travel phase: source, transmission, spreading.
-fn tube(
-    surface: &Surface,
-    medium: &RayMedium,
-    mode: Mode,
-    frequency_hz: f64,
-    path: &Path,
-) -> Result<Complex64> {
-    let (c1, c2) = (medium.fluid.velocity_m_s, medium.solid.velocity_m_s(mode));
-    let wave = plane_wave(&medium.fluid, &medium.solid, path.angle_in_rad.abs())?;
-    let (curvature, counter_clockwise) = match *surface {
-        Surface::Round { radius_m, .. } => (1.0 / radius_m, path.angle_in_rad > 0.0),
-        // Seen around the bar, towards `a` is clockwise.
-        Surface::Flat { .. } => (0.0, path.angle_in_rad < 0.0),
-    };
-    let transmitted = match mode {
-        Mode::L => wave.transmitted_l,
-        // The interface's own z axis points out of the section for counter-clockwise travel.
-        Mode::S if counter_clockwise => wave.transmitted_s,
-        Mode::S => -wave.transmitted_s,
-    };
-    let (cos1, cos2) = (path.angle_in_rad.cos(), path.angle_out_rad.cos());
-    let widening =
-        ((c2 * cos1) / (c1 * cos2) * (cos1 / path.water_m + curvature) - curvature) / cos2;
-    // Positive for steel faster than water on a convex or flat face: no caustic.
-    let spread = 1.0 + path.steel_m * widening;
-    let k = 2.0 * PI * frequency_hz / c1;
-    Ok(line_source(k, path.water_m) * transmitted / spread.abs().sqrt())
-}
-
-/// Far field of (i/4) H₀(kr), without exp(ikr).
-fn line_source(k: f64, r: f64) -> Complex64 {
-    Complex64::from_polar(0.25 * (2.0 / (PI * k * r)).sqrt(), FRAC_PI_4)
-}
-
-/// Sine of the angle between the element's normal and the direction to a place in front of it;
-/// `None` for a place behind.
-fn off_facing(element: &Element, place: Point) -> Option<f64> {
-    let ray = place - element.centre;
-    let facing = Point::polar(1.0, element.facing_rad);
-    let ahead = facing.x * ray.x + facing.y * ray.y;
-    (ahead > 0.0).then(|| (facing.x * ray.y - facing.y * ray.x) / ray.radius())
-}
-
-fn from_critical(critical: &CriticalAngles, mode: Mode, incidence_rad: f64) -> f64 {
-    let shear = if mode == Mode::S { critical.shear_rad } else { None };
-    [critical.longitudinal_rad, shear]
-        .into_iter()
-        .flatten()
-        .map(|angle| (incidence_rad.abs() - angle).abs())
-        .fold(f64::INFINITY, f64::min)
-}
-
-fn sinc(x: f64) -> f64 {
-    if x.abs() < 1e-6 { 1.0 - x * x / 6.0 } else { x.sin() / x }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::array::{arc, flat};
+    use crate::array::{Element, arc, flat};
     use crate::delay::focus;
     use crate::echo::shear_skip;
+    use crate::error::WaveError;
+    use crate::geometry::Surface;
     use crate::media::{Fluid, Solid};
     use std::f64::consts::FRAC_PI_2;
 

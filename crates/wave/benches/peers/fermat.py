@@ -47,8 +47,9 @@ def entry(ex, ey, x, y, a, cf, c2):
         c, s = c + step * s, s - step * c
         norm = 1.0 / np.sqrt(c * c + s * s)
         c, s = c * norm, s * norm
-        # The time errs by half the bend times the square of the step.
-        if 0.5 * abs(bend) * step * step < 1e-15 and abs(step) < 1e-6:
+        # What is left is of the order of the square of the step over the shorter way: angles to
+        # 1e-9, times far below 1e-12 s, as in the solver compared.
+        if a * abs(step) < 3e-5 * min(d1, d2):
             break
     d1 = np.sqrt((e - a * c) * (e - a * c) + a * a * s * s)
     dx, dy = u - a * c, v - a * s

@@ -73,10 +73,15 @@ pub struct Row {
 /// Prints rows as a table, ratios as peer over ours.
 pub fn print(title: &str, rows: &[Row]) {
     println!("\n{title}");
-    println!("{:<46} {:>10} {:>10}  {:<24} {:>10} {:>7}  note", "case", "median s", "least s", "peer", "peer s", "ratio");
+    println!(
+        "{:<46} {:>10} {:>10}  {:<24} {:>10} {:>7}  note",
+        "case", "median s", "least s", "peer", "peer s", "ratio"
+    );
     for row in rows {
         let (name, seconds, ratio) = match &row.peer {
-            Some((name, s)) => (name.as_str(), format!("{s:.4}"), format!("{:.1}", s / row.ours.median_s)),
+            Some((name, s)) => {
+                (name.as_str(), format!("{s:.4}"), format!("{:.1}", s / row.ours.median_s))
+            }
             None => ("-", "-".into(), "-".into()),
         };
         println!(

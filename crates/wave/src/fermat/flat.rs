@@ -64,8 +64,7 @@ impl Frame {
             block.side[i] = 1.0_f64.copysign(ahead);
             block.code[i] = if depth > SHALLOW { FOUND } else { HAND_OVER };
             // Sines taken for tangents.
-            let guess =
-                reach * self.height / fma::<_, FMA>(self.ratio, depth.abs(), self.height);
+            let guess = reach * self.height / fma::<_, FMA>(self.ratio, depth.abs(), self.height);
             fine.u[i] = reach;
             fine.v[i] = depth;
             fine.low[i] = 0.0;
@@ -94,7 +93,7 @@ impl Frame {
             let beyond = (at - 0.5).abs() - 0.5;
             let code = if beyond > END { NO_PATH } else { FOUND };
             let code = if beyond.abs() <= END { HAND_OVER } else { code };
-            let open = block.fine.unsettled[i] > 0.0 || !(time < f64::INFINITY) || block.code[i] > FOUND;
+            let open = block.fine.unsettled[i] > 0.0 || !time.is_finite() || block.code[i] > FOUND;
             block.code[i] = if open { HAND_OVER } else { code };
             if FULL {
                 let per = 1.0 / (d1 * d2);

@@ -65,7 +65,8 @@ impl Frame {
         let (ex, ey) = (self.towards.x, self.towards.y);
         let (coarse, fine) = (&mut block.coarse, &mut block.fine);
         for i in 0..LANES {
-            let (x, y) = ((block.x_m[i] - self.centre.x) * per, (block.y_m[i] - self.centre.y) * per);
+            let (x, y) =
+                ((block.x_m[i] - self.centre.x) * per, (block.y_m[i] - self.centre.y) * per);
             let u = fma::<_, FMA>(x, ex, y * ey);
             let across = fma::<_, FMA>(y, ex, -x * ey);
             let v = across.abs();
@@ -113,7 +114,7 @@ impl Frame {
             let time = a * fma::<_, FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
             block.time_s[i] = time;
             // A time that is not finite belongs to a target that is none.
-            let open = block.fine.unsettled[i] > 0.0 || !(time < f64::INFINITY);
+            let open = block.fine.unsettled[i] > 0.0 || !time.is_finite();
             block.code[i] = if open { HAND_OVER } else { block.code[i] };
             if FULL {
                 let side = block.side[i];

@@ -1,17 +1,11 @@
 //! Arrays in contact with the steel: no water, no refraction.
 
-use std::f64::consts::PI;
-
-use super::{
-    Aperture, Arrival, Attenuation, RayField, RayFlags, RayPeak, TwoWay, line_source, off_facing,
-    sinc, sum,
-};
-use crate::error::{Result, WaveError, positive};
+use super::arrivals::Arrivals;
+use super::{Aperture, Attenuation, RayField, RayPeak, TwoWay};
+use crate::error::Result;
 use crate::geometry::Point;
 use crate::media::{Mode, Solid};
 use crate::pulse::Pulse;
-
-use super::envelope::peak_of;
 
 /// Field at a point of the steel of an array that touches it, at one frequency.
 ///
@@ -21,8 +15,9 @@ use super::envelope::peak_of;
 /// hold everywhere.
 ///
 /// # Errors
-/// [`WaveError::Count`] for lists that do not match; [`WaveError::NoPath`] when the point lies behind
-/// all elements.
+/// [`crate::WaveError::Count`] for lists that do not match or no driven element;
+/// [`crate::WaveError::OutOfRange`] for a number that cannot be; [`crate::WaveError::NoPath`] when the
+/// point lies behind all elements.
 pub fn contact_field(
     solid: &Solid,
     attenuation: &Attenuation,
@@ -31,8 +26,8 @@ pub fn contact_field(
     frequency_hz: f64,
     point: Point,
 ) -> Result<RayField> {
-    let (arrivals, flags) = arrivals(solid, attenuation, aperture, mode, frequency_hz, point)?;
-    Ok(RayField { amplitude: sum(&arrivals, frequency_hz), arrivals, flags })
+    let arrivals = Arrivals::contact(solid, attenuation, aperture, mode, frequency_hz, point)?;
+    Ok(RayField::of(arrivals, frequency_hz))
 }
 
 /// Peak of the envelope of [`contact_field`] for a pulse.
@@ -47,16 +42,15 @@ pub fn contact_peak(
     pulse: &Pulse,
     point: Point,
 ) -> Result<RayPeak> {
-    let (arrivals, flags) = arrivals(solid, attenuation, aperture, mode, pulse.centre_hz, point)?;
-    let (amplitude, time_s) = peak_of(&arrivals, pulse);
-    Ok(RayPeak { amplitude, time_s, flags })
+    let arrivals = Arrivals::contact(solid, attenuation, aperture, mode, pulse.centre_hz, point)?;
+    RayPeak::of(&arrivals, pulse)
 }
 
 /// Transmit field times receive field of [`contact_field`] over the band of a pulse; the aperture's
 /// delays are those of transmission.
 ///
 /// # Errors
-/// Those of [`contact_field`]; [`WaveError::Count`] for receive delays that do not match.
+/// Those of [`contact_field`]; [`crate::WaveError::Count`] for receive delays that do not match.
 pub fn contact_two_way(
     solid: &Solid,
     attenuation: &Attenuation,
@@ -66,56 +60,8 @@ pub fn contact_two_way(
     pulse: &Pulse,
     point: Point,
 ) -> Result<TwoWay> {
-    let (arrivals, flags) = arrivals(solid, attenuation, aperture, mode, pulse.centre_hz, point)?;
-    TwoWay::of(&arrivals, flags, aperture, receive_s, pulse, point)
-}
-
-fn arrivals(
-    solid: &Solid,
-    attenuation: &Attenuation,
-    aperture: &Aperture,
-    mode: Mode,
-    frequency_hz: f64,
-    point: Point,
-) -> Result<(Vec<Arrival>, RayFlags)> {
-    aperture.check()?;
-    positive("the frequency", frequency_hz, "Hz")?;
-    let c = solid.velocity_m_s(mode);
-    let k = 2.0 * PI * frequency_hz / c;
-    let alpha = attenuation.np_m(mode, frequency_hz);
-    let mut flags = RayFlags::default();
-    let mut arrivals = Vec::with_capacity(aperture.elements.len());
-    for (i, element) in aperture.elements.iter().enumerate() {
-        let r = element.centre.distance(point);
-        flags.near_surface |= r < c / frequency_hz;
-        let Some(sine) = off_facing(element, point) else {
-            flags.shadow = true;
-            continue;
-        };
-        let across_s = element.width_m * sine / c;
-        let scale = aperture.weight(i) * (-alpha * r).exp();
-        arrivals.push(Arrival {
-            element: i,
-            time_s: r / c + aperture.delays_s[i],
-            amplitude: line_source(k, r) * scale,
-            directivity: sinc(PI * frequency_hz * across_s),
-            incidence_rad: sine.asin(),
-            across_s,
-            entry: element.centre,
-            water_m: 0.0,
-            steel_m: r,
-        });
-    }
-    if arrivals.is_empty() {
-        let from = aperture.elements[0].centre;
-        return Err(WaveError::NoPath {
-            from_x_m: from.x,
-            from_y_m: from.y,
-            to_x_m: point.x,
-            to_y_m: point.y,
-        });
-    }
-    Ok((arrivals, flags))
+    let arrivals = Arrivals::contact(solid, attenuation, aperture, mode, pulse.centre_hz, point)?;
+    TwoWay::of(&arrivals, aperture, receive_s, pulse, point)
 }
 
 #[cfg(test)]
@@ -123,8 +69,9 @@ mod tests {
     use super::*;
     use crate::array::flat;
     use crate::delay::contact_focus;
+    use crate::error::WaveError;
     use num_complex::Complex64;
-    use std::f64::consts::FRAC_PI_2;
+    use std::f64::consts::{FRAC_PI_2, PI};
 
     // Truth: closed form, H0 from library Bessel functions. 1/(8kr) is the first neglected term.
     #[test]
