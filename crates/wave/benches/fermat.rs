@@ -6,7 +6,10 @@
 mod support;
 
 use barwright_wave::fermat::{Fermat, Rays, aperture_times};
-use barwright_wave::{Element, Point, Surface, array};
+use barwright_wave::pulse::Pulse;
+use barwright_wave::ray::{self, Aperture, Attenuation, RayMedium};
+use barwright_wave::{Element, Fluid, Mode, Point, Solid, Surface, array, delay};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::f64::consts::{FRAC_PI_2, PI};
 use support::{Row, Timing, print, time_s};
@@ -34,6 +37,7 @@ fn main() {
         }
     }
     print("Least-time paths", &rows);
+    print("Ray maps, 128 elements, 60 mm bar", &map_rows());
 }
 
 fn solver_rows(peers: &BTreeMap<String, f64>, peak: f64) -> Vec<Row> {
@@ -66,6 +70,58 @@ fn solver_rows(peers: &BTreeMap<String, f64>, peak: f64) -> Vec<Row> {
             let case = format!("64 elements, 300 x 300 grid, {mode}");
             agree(peers, &case, times.iter().sum());
             rows.push(row(case, timing, times.len(), threads, peers, None));
+        }
+    }
+    rows
+}
+
+/// Maps against the plain engine, one point at a time on as many threads.
+fn map_rows() -> Vec<Row> {
+    let mut rows = Vec::new();
+    let elements = probe(128);
+    let medium = RayMedium {
+        fluid: Fluid::new(WATER_M_S, 1000.0).expect("water"),
+        solid: Solid::new(L_M_S, S_M_S, 7800.0).expect("steel"),
+        attenuation: Attenuation::default(),
+    };
+    let lossy = RayMedium {
+        attenuation: Attenuation {
+            longitudinal_np_m: 3.0,
+            shear_np_m: 6.0,
+            ..Attenuation::default()
+        },
+        ..medium
+    };
+    let pulse = Pulse::new(5e6, 0.6).expect("a pulse");
+    let (x, y) = square(100);
+    let points: Vec<Point> = x.iter().zip(&y).map(|(x, y)| Point::new(*x, *y)).collect();
+    for (name, mode, medium) in
+        [("L", Mode::L, &medium), ("S", Mode::S, &medium), ("L, attenuated", Mode::L, &lossy)]
+    {
+        let c = medium.solid.velocity_m_s(mode);
+        let target = Point::new(0.005, -0.01);
+        let law = delay::focus(&BAR, &elements, target, WATER_M_S, c, Some(5e-9)).expect("a law");
+        let aperture = Aperture { elements: &elements, delays_s: &law.delays_s, weights: None };
+        for threads in [1, cores()] {
+            let ours = on(threads, || {
+                time_s(RUNS, || {
+                    ray::map(&BAR, medium, &aperture, mode, &pulse, &points).expect("a map")
+                })
+            });
+            let plain = on(threads, || {
+                time_s(3, || {
+                    points
+                        .par_iter()
+                        .map(|p| ray::peak_envelope(&BAR, medium, &aperture, mode, &pulse, *p))
+                        .collect::<Vec<_>>()
+                })
+            });
+            rows.push(Row {
+                case: format!("100 x 100 grid, {name}, {threads} thread(s)"),
+                ours,
+                peer: Some(("point by point".to_owned(), plain.least_s)),
+                note: format!("{:.0} thousand points/s", points.len() as f64 / ours.median_s / 1e3),
+            });
         }
     }
     rows

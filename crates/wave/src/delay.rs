@@ -21,8 +21,13 @@ impl DelayLaw {
     /// The law under which emissions that need `times_s` to a common event coincide there.
     ///
     /// # Errors
-    /// [`WaveError::OutOfRange`] for a step that is not finite and positive.
+    /// [`WaveError::OutOfRange`] for a step that is not finite and positive or a time that is not
+    /// finite.
     pub fn from_times(times_s: &[f64], step_s: Option<f64>) -> Result<Self> {
+        if let Some(value) = times_s.iter().copied().find(|t| !t.is_finite()) {
+            let (what, unit, expected) = ("the travel time of an element", "s", "finite");
+            return Err(WaveError::OutOfRange { what, value, unit, expected });
+        }
         let step = step_s.map(|s| positive("the delay step", s, "s")).transpose()?;
         let last = times_s.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let (delays_s, rounding_s) = times_s
@@ -316,5 +321,12 @@ mod tests {
             assert!(matches!(law, Err(WaveError::OutOfRange { .. })));
         }
         assert!(steer_plane(&bar(), &elements, 1.6, 1480.0, None).is_err());
+        let nowhere = Point::new(f64::NAN, 0.0);
+        assert!(contact_focus(&elements, nowhere, 5900.0, None).is_err());
+        assert!(focus(&bar(), &elements, nowhere, 1480.0, 5900.0, None).is_err());
+        let mut lost = elements.clone();
+        lost[2].centre = nowhere;
+        assert!(plane(&lost, 1.0, 1480.0, None).is_err());
+        assert!(equal_incidence(&bar(), &lost, 0.3, 1480.0, None).is_err());
     }
 }

@@ -227,4 +227,50 @@ mod tests {
             .expect("a field");
         assert!(part.flags.shadow && part.arrivals.len() < 16);
     }
+
+    // No answer is better than a number that is none: every call, every bad number.
+    #[test]
+    fn bad_numbers_are_refused_by_every_call() {
+        let elements = arc(0.055, FRAC_PI_2, 4, 6e-4, 5e-4, 1e-2);
+        let good = Aperture { elements: &elements, delays_s: &[0.0; 4], weights: None };
+        let pulse = crate::pulse::Pulse::new(5e6, 0.6).expect("a pulse");
+        let refused = |medium: &RayMedium, aperture: &Aperture, frequency_hz: f64, place| {
+            let pulse = crate::pulse::Pulse { centre_hz: frequency_hz, ..pulse };
+            let receive = aperture.delays_s;
+            let (solid, loss) = (&medium.solid, &medium.attenuation);
+            let bar = bar(0.03);
+            let answers = [
+                field(&bar, medium, aperture, Mode::S, frequency_hz, place).err(),
+                peak_envelope(&bar, medium, aperture, Mode::S, &pulse, place).err(),
+                two_way(&bar, medium, aperture, receive, Mode::S, &pulse, place).err(),
+                contact_field(solid, loss, aperture, Mode::S, frequency_hz, place).err(),
+                contact_peak(solid, loss, aperture, Mode::S, &pulse, place).err(),
+                contact_two_way(solid, loss, aperture, receive, Mode::S, &pulse, place).err(),
+            ];
+            answers.iter().filter(|e| matches!(e, Some(WaveError::OutOfRange { .. }))).count()
+        };
+        let place = Point::new(0.0, 0.01);
+        assert_eq!(refused(&medium(), &good, 5e6, place), 0);
+        for frequency in [0.0, -5e6, f64::NAN, f64::INFINITY] {
+            assert_eq!(refused(&medium(), &good, frequency, place), 6, "{frequency}");
+        }
+        for place in [Point::new(f64::NAN, 0.0), Point::new(0.0, f64::NEG_INFINITY)] {
+            assert_eq!(refused(&medium(), &good, 5e6, place), 6);
+        }
+        for c in [0.0, -3230.0, f64::NAN] {
+            let mut bad = medium();
+            bad.solid.shear_m_s = c;
+            assert_eq!(refused(&bad, &good, 5e6, place), 6);
+            let mut bad = medium();
+            bad.attenuation.shear_np_m = if c == 0.0 { f64::INFINITY } else { c };
+            assert_eq!(refused(&bad, &good, 5e6, place), 6);
+        }
+        let late = [0.0, f64::NAN, 0.0, 0.0];
+        assert_eq!(refused(&medium(), &Aperture { delays_s: &late, ..good }, 5e6, place), 6);
+        let weights = Some(late.as_slice());
+        assert_eq!(refused(&medium(), &Aperture { weights, ..good }, 5e6, place), 6);
+        let mut turned = elements.clone();
+        turned[3].width_m = f64::NAN;
+        assert_eq!(refused(&medium(), &Aperture { elements: &turned, ..good }, 5e6, place), 6);
+    }
 }
