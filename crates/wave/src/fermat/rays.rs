@@ -70,6 +70,12 @@ macro_rules! arrays {
                 }
             }
 
+            /// Makes room for `count` targets; allocates only where there were never as many.
+            pub fn resize(&mut self, count: usize) {
+                self.state.resize(count, RayState::default());
+                $(self.$name.resize(count, 0.0);)+
+            }
+
             /// All arrays, to be written.
             pub fn as_mut(&mut self) -> RaysMut<'_> {
                 RaysMut { state: &mut self.state, $($name: &mut self.$name,)+ }
