@@ -177,6 +177,7 @@ impl<'a> Sight<'a> {
             near_surface: a.near_surface || b.near_surface,
             near_critical: a.near_critical || b.near_critical,
             shadow: a.shadow || b.shadow,
+            bent_spectrum: a.bent_spectrum || b.bent_spectrum,
         })
     }
 }
