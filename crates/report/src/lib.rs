@@ -6,6 +6,7 @@
 //! equal bytes everywhere. Nothing here reads files, clocks or the environment.
 #![deny(missing_docs)]
 
+pub mod field_pair;
 mod frame;
 pub mod margin_map;
 pub mod palette;
@@ -19,6 +20,7 @@ pub mod shade;
 mod svg;
 pub mod text;
 
+pub use field_pair::{FieldPair, field_pair};
 pub use margin_map::{Case, Map, margin_map};
 pub use palette::{Palette, stylesheet};
 pub use papers::{CAUTIONS, ReportError};

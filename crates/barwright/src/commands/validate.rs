@@ -1,14 +1,14 @@
 //! `validate`: outside checks.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use barwright_web::files;
 use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::validate::{Comparison, Findings, cases, published};
+use crate::validate::{Comparison, Findings, cases, engines, published};
 
 /// Compare what the program computes with outside references, value by value.
 ///
@@ -17,14 +17,25 @@ use crate::validate::{Comparison, Findings, cases, published};
 /// Prints the value, the reference, their difference, the tolerance, the kind of truth and the
 /// source of each; writes the same to a file; ends with a count. Files it does not know are listed
 /// as not run, never as passed.
+///
+/// With `--engines` the program's two field engines of round bars are held against each other:
+/// rays against the exact series, beam by beam, place by place. Ends with 1 where the rays, at places
+/// that they do not flag themselves, lie further off than accepted.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder of case files.
-    #[arg(long, value_name = "FOLDER")]
+    #[arg(long, value_name = "FOLDER", conflicts_with = "engines")]
     cases: Option<PathBuf>,
-    /// File to write every comparison to.
-    #[arg(long, value_name = "FILE", default_value = "validation.json")]
-    out: PathBuf,
+    /// Compare the ray engine with the exact engine.
+    #[arg(long)]
+    engines: bool,
+    /// With `--engines`: only bars of this diameter (20, 60 or 120); may be repeated.
+    #[arg(long, value_name = "MM", requires = "engines")]
+    bar: Vec<f64>,
+    /// File to write every comparison to [default: validation.json]; with `--engines` a folder for
+    /// the table and pictures [default: nothing is written].
+    #[arg(long, value_name = "PATH")]
+    out: Option<PathBuf>,
 }
 
 /// What is written and, with `--json`, printed.
@@ -39,6 +50,10 @@ struct Record<'a> {
 
 /// Compares, prints and writes.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    if args.engines {
+        return run_engines(bench, &args.bar, args.out.as_deref());
+    }
+    let out = args.out.clone().unwrap_or_else(|| PathBuf::from("validation.json"));
     let findings = match &args.cases {
         Some(folder) => cases::compare_folder(folder)?,
         None => published::compare()?,
@@ -57,9 +72,45 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     };
     let mut text = serde_json::to_string_pretty(&record).map_err(|e| Failure::because(&e))?;
     text.push('\n');
-    files::write(&args.out, text.as_bytes())?;
-    bench.say(&format!("every comparison is in {}", args.out.display()));
+    files::write(&out, text.as_bytes())?;
+    bench.say(&format!("every comparison is in {}", out.display()));
     bench.answer(&table(&findings, checks, outside), &record)?;
+    Ok(Outcome::good_if(outside == 0))
+}
+
+/// What `--engines --json` prints.
+#[derive(Serialize)]
+struct EnginesRecord<'a> {
+    program: &'static str,
+    outside_bounds: usize,
+    cases: &'a [engines::Figures],
+}
+
+fn run_engines(bench: &Bench, bars: &[f64], out: Option<&Path>) -> Result<Outcome, Failure> {
+    let count = engines::count(bars);
+    if count == 0 {
+        return Err(Failure::new("nothing was compared")
+            .hint(Some("`--bar` takes 20, 60 or 120 (millimetres)".into())));
+    }
+    let bar = bench.progress("rays against exact", count as u64);
+    let answer = engines::compare(bars, out.is_some(), || bar.inc(1))?;
+    bar.finish_and_clear();
+    let outside = answer.figures.iter().filter(|f| !f.met).count();
+    let record = EnginesRecord {
+        program: env!("CARGO_PKG_VERSION"),
+        outside_bounds: outside,
+        cases: &answer.figures,
+    };
+    if let Some(folder) = out {
+        let json = serde_json::to_string_pretty(&record).map_err(|e| Failure::because(&e))?;
+        files::write(&folder.join("engines.json"), format!("{json}\n").as_bytes())?;
+        files::write(&folder.join("engines.md"), engines::markdown(&answer.figures).as_bytes())?;
+        for picture in &answer.pictures {
+            files::write(&folder.join(&picture.file), picture.svg.as_bytes())?;
+        }
+        bench.say(&format!("table and pictures are in {}", folder.display()));
+    }
+    bench.answer(&engines::text(&answer.figures), &record)?;
     Ok(Outcome::good_if(outside == 0))
 }
 

@@ -2,6 +2,7 @@
 
 pub mod cases;
 mod cylinder;
+pub mod engines;
 mod holes;
 mod interfaces;
 mod paths;
