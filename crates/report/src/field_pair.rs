@@ -49,10 +49,10 @@ const TOP_DIFFERENCE_DB: f64 = 3.0;
 const STEP_DB: f64 = 1.0;
 const STEP_DIFFERENCE_DB: f64 = 0.25;
 
-/// The picture as SVG text, about 950 pixels wide.
+/// The picture as SVG text, 890 pixels wide.
 #[must_use]
 pub fn field_pair(pair: &FieldPair<'_>, look: &Palette) -> String {
-    let width = 3.0 * SIDE + 4.0 * GAP + 70.0;
+    let width = 3.0 * SIDE + 5.0 * GAP;
     let mut svg = Svg::new(width, TOP + SIDE + 74.0, pair.title, look);
     svg.rect((0.0, 0.0, width, TOP + SIDE + 74.0), &look.paper, "none", 0.0);
     svg.text((GAP, 26.0), pair.title, Type::new(17.0, &look.ink, Anchor::Start).bold());
@@ -87,7 +87,7 @@ pub fn field_pair(pair: &FieldPair<'_>, look: &Palette) -> String {
     let third = 2.0 * (SIDE + GAP) + 2.0 * GAP;
     legend(&mut svg, (third, foot, SIDE), &apart, 0.5, "dB apart; hatched: flagged", look);
     let frame = window.frame(third);
-    frame::scale_bar(&mut svg, (third + SIDE + 10.0, TOP + SIDE - 8.0), &frame, 56.0, look);
+    frame::scale_bar(&mut svg, (third + SIDE - 100.0, foot + 42.0), &frame, 56.0, look);
     svg.finish()
 }
 
@@ -210,12 +210,16 @@ impl Panel<'_> {
                     let x = self.left + from as f64 * cell;
                     let run =
                         (x, TOP + row as f64 * cell, (column - from) as f64 * cell, 2.0 * cell);
-                    hatch(run, 8.0, Hatch::Rising, &mut lines);
+                    hatch(run, 9.0, Hatch::Rising, &mut lines);
                 }
                 column += 1;
             }
         }
-        svg.open("flagged").path(&lines, "none", &look.card, 0.9).close();
+        // White under ink, so that the lines stand on any shade.
+        svg.open("flagged")
+            .path(&lines, "none", &look.card, 2.0)
+            .path(&lines, "none", &look.ink, 0.8)
+            .close();
     }
 
     /// The bar's surface where it crosses the window.

@@ -6,7 +6,9 @@ pub mod engines;
 mod holes;
 mod interfaces;
 mod paths;
+mod properties;
 pub mod published;
+mod scatterers;
 
 use serde::Serialize;
 
