@@ -43,6 +43,8 @@ const SIDE: f64 = 270.0;
 const CELLS: usize = 180;
 const TOP: f64 = 58.0;
 const GAP: f64 = 16.0;
+/// Room around what is compared, over the bar's radius.
+const ROOM: f64 = 0.16;
 /// Difference that takes the lightest shade, in dB.
 const TOP_DIFFERENCE_DB: f64 = 3.0;
 /// Levels and differences are drawn in steps: bands that the eye can count.
@@ -87,7 +89,7 @@ pub fn field_pair(pair: &FieldPair<'_>, look: &Palette) -> String {
     let third = 2.0 * (SIDE + GAP) + 2.0 * GAP;
     legend(&mut svg, (third, foot, SIDE), &apart, 0.5, "dB apart; hatched: flagged", look);
     let frame = window.frame(third);
-    frame::scale_bar(&mut svg, (third + SIDE - 100.0, foot + 42.0), &frame, 56.0, look);
+    frame::scale_bar(&mut svg, (GAP + 2.0 * SIDE + GAP - 100.0, foot + 42.0), &frame, 56.0, look);
     svg.finish()
 }
 
@@ -113,10 +115,10 @@ impl Window {
         }
         let whole = 1.04 * pair.radius_m;
         let half = 0.54 * (high.x - low.x).max(high.y - low.y);
-        if !half.is_finite() || half + 0.08 * pair.radius_m > whole {
+        if !half.is_finite() || half + ROOM * pair.radius_m > whole {
             return Self { centre: Point::default(), half_m: whole };
         }
-        let half_m = half + 0.08 * pair.radius_m;
+        let half_m = half + ROOM * pair.radius_m;
         // Not farther out than the bar.
         let inside = |v: f64| v.clamp(half_m - whole, whole - half_m);
         let middle = (low + high) * 0.5;

@@ -7,6 +7,7 @@ use barwright_wave::pulse::Pulse;
 use barwright_wave::ray::{self, Aperture, RayMedium};
 use barwright_wave::{Fluid, Point, Result, Solid};
 use num_complex::Complex64;
+use rayon::prelude::*;
 
 use super::cases::Case;
 
@@ -98,7 +99,11 @@ pub fn both(case: &Case, band: &CylinderBand, fluid: &Fluid, solid: &Solid) -> R
         .collect();
     let medium = RayMedium { fluid: *fluid, solid: *solid, attenuation: Default::default() };
     let aperture = Aperture { elements: &elements, delays_s: &law.delays_s, weights: None };
-    let rays = ray::map(&case.surface(), &medium, &aperture, mode, &pulse, &points);
+    let surface = case.surface();
+    let rays: Vec<_> = points
+        .par_iter()
+        .map(|p| ray::peak_envelope(&surface, &medium, &aperture, mode, &pulse, *p))
+        .collect();
 
     // The exact map integrates the spectrum; a pulse of unit peak has this integral.
     let unit = pulse.sigma_hz() * TAU.sqrt();
