@@ -6,8 +6,8 @@ mod support;
 
 use barwright_job::judgement::Verdict;
 use barwright_report::{
-    Case, Map, Palette, Place, Rays, Ribbon, Ring, Spoke, Spokes, margin_map,
-    reference_bar_drawing, ribbon, ring, schedule,
+    Case, FieldPair, Map, Palette, Place, Rays, Ribbon, Ring, Spoke, Spokes, field_pair,
+    margin_map, reference_bar_drawing, ribbon, ring, schedule,
 };
 use barwright_wave::Point;
 
@@ -205,4 +205,34 @@ fn broken_numbers_draw_something_well_formed() {
     );
     assert_eq!(count(&svg, "indication"), 2);
     assert!(!svg.contains("NaN") && !svg.contains("inf"));
+}
+
+#[test]
+fn two_fields_show_levels_difference_and_flags() {
+    let (rings, angles) = (40, 128);
+    let size = rings * angles;
+    let first: Vec<Option<f64>> = (0..size).map(|i| Some(-((i / angles) as f64) / 2.0)).collect();
+    let second: Vec<Option<f64>> = first.iter().map(|db| db.map(|db| db + 1.0)).collect();
+    let compared: Vec<bool> = (0..size).map(|i| i / angles < 30).collect();
+    let picture = |flagged: &[bool]| {
+        let pair = FieldPair {
+            title: "a <bar>",
+            names: ["exact", "rays"],
+            radius_m: 0.01,
+            angles,
+            levels_db: [&first, &second],
+            floor_db: -30.0,
+            compared: &compared,
+            flagged,
+        };
+        field_pair(&pair, &Palette::paper())
+    };
+    let some: Vec<bool> = (0..size).map(|i| i % angles < 32).collect();
+    let svg = picture(&some);
+    assert_eq!(count(&svg, "field"), 3);
+    assert_eq!(count(&svg, "scale"), 2);
+    assert_eq!(count_in(&svg, "flagged", "path"), 2);
+    assert!(words(&svg).contains("|rays − exact|"));
+    assert_eq!(count_in(&picture(&vec![false; size]), "flagged", "path"), 0);
+    assert_eq!(svg, picture(&some), "equal input, equal bytes");
 }
