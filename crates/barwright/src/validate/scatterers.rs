@@ -25,7 +25,7 @@ fn back(fluid: &Fluid, body: &Solid, ka: f64) -> Result<f64> {
     let angular = Complex64::new(ka / RADIUS_M * fluid.velocity_m_s, 0.0);
     let lossless = Attenuation::default();
     let modes = ModalSolution::new(RADIUS_M, body, fluid, angular, lossless, Passage::Full)?;
-    let turn = |n: usize| if n % 2 == 0 { 2.0 } else { -2.0 };
+    let turn = |n: usize| if n.is_multiple_of(2) { 2.0 } else { -2.0 };
     let term = |(n, b): (usize, &Complex64)| b * if n == 0 { 1.0 } else { turn(n) };
     Ok(modes.scattered().iter().enumerate().map(term).sum::<Complex64>().norm())
 }

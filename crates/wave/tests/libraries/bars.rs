@@ -91,7 +91,8 @@ fn points() -> Vec<Value> {
             let lit = band.illuminate(&lines).expect("outside");
             let at = places(radius_m);
             for mode in [Mode::L, Mode::S] {
-                let fields = lit.fields_at(&[drive.clone()], &at, mode).expect("inside");
+                let fields =
+                    lit.fields_at(std::slice::from_ref(&drive), &at, mode).expect("inside");
                 let ours: Vec<Value> = fields.iter().map(|f| pair(f.row(0)[0])).collect();
                 cases.push(json!({ "kind": "field", "passage": word(passage), "mode": mode,
                     "radius": radius_m, "fluid": FLUID, "solid": SOLID,
@@ -123,7 +124,7 @@ fn pulses() -> Vec<Value> {
     [Mode::L, Mode::S]
         .into_iter()
         .map(|mode| {
-            let fields = lit.fields_at(&[drive.clone()], &at, mode).expect("inside");
+            let fields = lit.fields_at(std::slice::from_ref(&drive), &at, mode).expect("inside");
             let ours: Vec<f64> = fields
                 .iter()
                 .map(|field| {

@@ -163,7 +163,7 @@ fn scattered(fluid: [f64; 2], solid: [f64; 3], ka: f64, shear_np_m: f64) -> Vec<
 
 /// Sum over the orders of the back-scattered wave.
 fn back(b: &[Complex64]) -> f64 {
-    let sign = |n: usize| if n % 2 == 0 { 1.0 } else { -1.0 };
+    let sign = |n: usize| if n.is_multiple_of(2) { 1.0 } else { -1.0 };
     let sum: Complex64 =
         b.iter().enumerate().map(|(n, b)| b * (if n == 0 { 1.0 } else { 2.0 * sign(n) })).sum();
     sum.norm()
