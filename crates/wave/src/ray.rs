@@ -45,6 +45,10 @@ pub struct RayFlags {
     /// A ray meets the surface within one degree of a critical incidence; those within 0.3 degree
     /// are left out of the sum unless there are no others.
     pub near_critical: bool,
+    /// A shear wave arrives mostly by rays refracted above 52 degrees, less than four wavelengths below
+    /// the surface: rays are 1 to 2 dB too low there in bars of all sizes, since a leaky surface wave
+    /// carries part of the sound.
+    pub steep: bool,
     /// Some elements have no ray to the point.
     pub shadow: bool,
     /// Spreading and attenuation bend the pulse's spectrum too far for the second-order expansion

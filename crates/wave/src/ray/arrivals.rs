@@ -19,6 +19,11 @@ pub(super) const DROPPED_RAD: f64 = 0.3 * PI / 180.0;
 /// Rays this close to a critical incidence are named by [`RayFlags::near_critical`].
 pub(super) const FLAGGED_RAD: f64 = PI / 180.0;
 
+/// Refraction from which on [`RayFlags::steep`] counts a shear ray: sine of 52 degrees.
+pub(super) const STEEP_SIN: f64 = 0.788_010_753_606_722;
+/// Depth in wavelengths down to which it does.
+pub(super) const STEEP_WAVELENGTHS: f64 = 4.0;
+
 /// What one element contributes at a point.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Arrival {
@@ -101,6 +106,13 @@ impl Arrivals {
         let usable = |a: &Arrival| from_critical(&critical, mode, a.incidence_rad) >= DROPPED_RAD;
         if collector.list.iter().any(usable) {
             collector.list.retain(usable);
+        }
+        if mode == Mode::S && section.depth_m(point) < STEEP_WAVELENGTHS * c_steel / frequency_hz {
+            let steep = |a: &&Arrival| a.incidence_rad.sin().abs() * c_steel / c > STEEP_SIN;
+            let all: f64 = collector.list.iter().map(|a| a.amplitude.norm_sqr()).sum();
+            let part: f64 =
+                collector.list.iter().filter(steep).map(|a| a.amplitude.norm_sqr()).sum();
+            collector.flags.steep = part > 0.5 * all;
         }
         collector.finish(point)
     }

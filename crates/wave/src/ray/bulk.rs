@@ -137,13 +137,15 @@ pub(super) struct Row {
     pub im: Lane,
     pub across_s: Lane,
     pub steel_m: Lane,
+    /// Sine of refraction, without sign.
+    pub sin_out: Lane,
     pub mark: Lane,
 }
 
 impl Default for Row {
     fn default() -> Self {
         let z = [0.0; LANES];
-        Self { time_s: z, re: z, im: z, across_s: z, steel_m: z, mark: z }
+        Self { time_s: z, re: z, im: z, across_s: z, steel_m: z, sin_out: z, mark: z }
     }
 }
 
@@ -194,6 +196,7 @@ impl Kernel for Amplitudes<'_> {
             row.im[i] = t_im * scale * sign;
             row.time_s[i] = paths.time_s[i] + source.delay_s;
             row.steel_m[i] = steel;
+            row.sin_out[i] = sin * tube.ratio;
             let (dx, dy) =
                 (paths.entry_x_m[i] - source.centre.x, paths.entry_y_m[i] - source.centre.y);
             let ahead = fma::<_, FMA>(source.facing.x, dx, source.facing.y * dy);

@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 use rayon::prelude::*;
 
-use super::arrivals::{finite, no_ray, seen};
+use super::arrivals::{STEEP_SIN, STEEP_WAVELENGTHS, finite, no_ray, seen};
 use super::bulk::{NEAR, NONE, Row, Source, TOO_NEAR, Tube};
 use super::envelope::Envelope;
 use super::spectrum::Spectra;
@@ -41,6 +41,8 @@ pub struct Counts {
     pub near_surface: usize,
     /// Answered points with [`RayFlags::near_critical`].
     pub near_critical: usize,
+    /// Answered points with [`RayFlags::steep`].
+    pub steep: usize,
     /// Answered points with [`RayFlags::shadow`].
     pub shadow: usize,
     /// Answered points with [`RayFlags::bent_spectrum`].
@@ -58,6 +60,7 @@ impl Counts {
                     counts.answered += 1;
                     counts.near_surface += usize::from(flags.near_surface);
                     counts.near_critical += usize::from(flags.near_critical);
+                    counts.steep += usize::from(flags.steep);
                     counts.shadow += usize::from(flags.shadow);
                     counts.bent_spectrum += usize::from(flags.bent_spectrum);
                     counts.trusted += usize::from(*flags == RayFlags::default());
@@ -106,6 +109,7 @@ pub fn map(
         tube: Tube::new(medium, mode, pulse.centre_hz),
         spectra,
         wavelength_m: medium.solid.velocity_m_s(mode) / pulse.centre_hz,
+        shear: mode == Mode::S,
         alpha_np_m: medium.attenuation.np_m(mode, pulse.centre_hz),
     };
     let mut peaks = vec![Err(no_ray(aperture, Point::default())); points.len()];
@@ -125,6 +129,8 @@ struct Grid<'a, F: ?Sized> {
     tube: Tube,
     spectra: Spectra,
     wavelength_m: f64,
+    /// Whether shear waves are asked for.
+    shear: bool,
     alpha_np_m: f64,
 }
 
@@ -184,10 +190,11 @@ impl<F: Faces + ?Sized> Grid<'_, F> {
         envelope: &mut Envelope,
     ) -> Option<RayFlags> {
         envelope.clear();
-        let mut flags = RayFlags {
-            near_surface: self.section.depth_m(point) < self.wavelength_m,
-            ..RayFlags::default()
-        };
+        let depth_m = self.section.depth_m(point);
+        let mut flags =
+            RayFlags { near_surface: depth_m < self.wavelength_m, ..RayFlags::default() };
+        let shallow = self.shear && depth_m < STEEP_WAVELENGTHS * self.wavelength_m;
+        let (mut power, mut steep) = (0.0, 0.0);
         let usable = rows.iter().any(|row| row.mark[i] < TOO_NEAR);
         let most = if usable { NEAR } else { TOO_NEAR };
         let (mut element, mut arrived) = (usize::MAX, true);
@@ -205,10 +212,15 @@ impl<F: Faces + ?Sized> Grid<'_, F> {
                 if self.alpha_np_m > 0.0 {
                     amplitude *= (-self.alpha_np_m * steel_m).exp();
                 }
+                if shallow {
+                    power += amplitude.norm_sqr();
+                    steep += amplitude.norm_sqr() * f64::from(row.sin_out[i] > STEEP_SIN);
+                }
                 envelope.push(row.time_s[i], amplitude, row.across_s[i], steel_m);
             }
         }
         flags.shadow |= !arrived;
+        flags.steep = steep > 0.5 * power;
         (!envelope.is_empty()).then_some(flags)
     }
 }

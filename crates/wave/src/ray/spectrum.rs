@@ -2,7 +2,7 @@
 //!
 //! The far field of a line source goes with 1/√f and attenuation with exp(-α(f) L): both move the
 //! Gaussian spectrum to lower frequencies. Its logarithm is expanded about its new maximum to second
-//! order, again a Gaussian; the terms of third and fourth order correct its height.
+//! order, again a Gaussian; the terms of third and fourth order correct its height, mean and width.
 
 use super::Attenuation;
 use crate::error::{Result, WaveError, positive};
@@ -99,9 +99,12 @@ impl Spectra {
         let cubic = -(1.0 + three) * (square.sqrt() / f).powi(3) / 6.0;
         let quartic = (3.0 - three * (p - 3.0)) * (square / (f * f)).powi(2) / 24.0;
         let correction = 7.5 * cubic * cubic + 3.0 * quartic;
+        // The same terms move the mean and widen the spectrum: <x> = 3 c₃, <x²> - <x>² = 1 + 12 c₄ + 36 c₃².
+        // Arrivals that do not coincide see those, not the maximum.
+        let wider = (1.0 + 12.0 * quartic + 36.0 * cubic * cubic).clamp(0.5, 2.0);
         Spectrum {
-            centre_hz: f,
-            sigma_hz: square.sqrt(),
+            centre_hz: f + 3.0 * cubic * square.sqrt(),
+            sigma_hz: (square * wider).sqrt(),
             scale: height.exp() * square.sqrt() / sigma * (1.0 + correction),
             more_np_m,
             bent: correction.abs() > BENT,

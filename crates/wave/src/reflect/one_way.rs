@@ -178,6 +178,7 @@ impl<'a> Sight<'a> {
             near_critical: a.near_critical || b.near_critical,
             shadow: a.shadow || b.shadow,
             bent_spectrum: a.bent_spectrum || b.bent_spectrum,
+            steep: a.steep || b.steep,
         })
     }
 }
