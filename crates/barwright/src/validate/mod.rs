@@ -6,6 +6,7 @@ pub mod engines;
 mod holes;
 mod interfaces;
 mod paths;
+mod pistons;
 mod properties;
 pub mod published;
 mod scatterers;
