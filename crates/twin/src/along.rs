@@ -12,7 +12,7 @@ use crate::reflector::Reflector;
 /// Frequencies at which the strip is asked; a cubic goes between them. Once the delay of the nearer
 /// end is taken out, the phase turns by less than a third of a cycle from one to the next wherever
 /// the echo counts.
-const NODES: usize = 48;
+const NODES: usize = 64;
 /// Steps of the integral over a line-like reflector, in m: ripples of the near field are a
 /// millimetre or more apart.
 const LINE_STEP_M: f64 = 4e-4;
