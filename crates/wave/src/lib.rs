@@ -5,9 +5,10 @@
 //! are SI throughout (m, s, Hz, rad); the time factor is exp(-iωt). Amplitudes in the bar are
 //! pressure-like: `P_L = -(λ+2μ) div u` and `P_S = μ (curl u)_z`; in the water the pressure `p`.
 //!
-//! Where to start: [`path`] (least-time paths; [`fermat`] for many at once), [`interface`] (plane-wave coefficients), then the
-//! two field engines [`ray`] and [`cylinder`]. Echoes need [`scatter`] as well; [`estimate`] holds the
-//! pocket calculations.
+//! Where to start: [`path`] (least-time paths; [`fermat`] for many at once), [`interface`] (plane-wave
+//! coefficients), then the two field engines [`ray`] and [`cylinder`], with [`elevation`] for the third
+//! dimension. [`scatter`] says what reflectors do, [`reflect`] what a beam receives of them, [`dgs`] how
+//! large they are; [`estimate`] holds the pocket calculations.
 #![deny(missing_docs)]
 
 pub mod array;
