@@ -28,6 +28,19 @@ pub struct Path {
     pub steel_m: f64,
 }
 
+impl Path {
+    /// How many times wider the tube of a line source's ray is at its end than where it enters the
+    /// steel: 1 + R₂/ρ₂, for media of these velocities and a surface of this curvature (1/m; 0 for a flat
+    /// face). Positive for steel faster than water on a convex or flat face: no caustic.
+    pub(crate) fn widening(&self, c_water_m_s: f64, c_steel_m_s: f64, curvature_1_m: f64) -> f64 {
+        let (cos1, cos2) = (self.angle_in_rad.cos(), self.angle_out_rad.cos());
+        let bent = (c_steel_m_s * cos1) / (c_water_m_s * cos2)
+            * (cos1 / self.water_m + curvature_1_m)
+            - curvature_1_m;
+        1.0 + self.steel_m * bent / cos2
+    }
+}
+
 /// Points this close to the surface, relative to its size, count as lying on it.
 const ON_SURFACE: f64 = 1e-9;
 

@@ -229,11 +229,7 @@ fn section_amplitude(
         Surface::Flat { .. } => 0.0,
     };
     let (c1, c2) = (fluid.velocity_m_s / cos1, solid.velocity_m_s(mode) / cos2);
-    let (in_cos, out_cos) = (path.angle_in_rad.cos(), path.angle_out_rad.cos());
-    let widening = ((c2 * in_cos) / (c1 * out_cos) * (in_cos / path.water_m + curvature)
-        - curvature)
-        / out_cos;
-    let spread = (1.0 + path.steel_m * widening).abs();
+    let spread = path.widening(c1, c2, curvature).abs();
     Ok(wave.transmitted(mode) * (c1 / (path.water_m * spread)).sqrt())
 }
 

@@ -279,11 +279,7 @@ fn tube(
         Mode::S if counter_clockwise => wave.transmitted_s,
         Mode::S => -wave.transmitted_s,
     };
-    let (cos1, cos2) = (path.angle_in_rad.cos(), path.angle_out_rad.cos());
-    let widening =
-        ((c2 * cos1) / (c1 * cos2) * (cos1 / path.water_m + curvature) - curvature) / cos2;
-    // Positive for steel faster than water on a convex or flat face: no caustic.
-    let spread = 1.0 + path.steel_m * widening;
+    let spread = path.widening(c1, c2, curvature);
     let k = 2.0 * PI * frequency_hz / c1;
     Ok(line_source(k, path.water_m) * transmitted / spread.abs().sqrt())
 }
