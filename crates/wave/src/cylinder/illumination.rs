@@ -7,10 +7,11 @@ use crate::error::{Result, WaveError};
 use crate::geometry::Point;
 use crate::harmonics::hankel_1;
 
+use super::aperture::turned_orders;
 use super::array::{Drive, LineArray};
 use super::band::CylinderBand;
 use super::linear::add_scaled;
-use super::orders::{SOURCE, add_turned, source_orders, symmetric_orders};
+use super::orders::{SOURCE, source_orders, symmetric_orders};
 use super::spectra::Spectra;
 
 /// An array outside a bar, ready to answer what the bar receives and returns.
@@ -90,9 +91,8 @@ impl<'a> Illumination<'a> {
         highest: usize,
     ) -> Result<Vec<Complex64>> {
         if let Some((angles, shared)) = self.shared_orders(frequency) {
-            let mut orders = vec![Complex64::ZERO; 2 * highest + 1];
-            add_turned(&mut orders, shared, angles[element], Complex64::ONE);
-            return Ok(orders);
+            let element = [(angles[element], Complex64::ONE)];
+            return Ok(turned_orders(shared, element.into_iter(), highest));
         }
         source_orders(&self.band.solutions()[frequency], &self.array.elements()[element], highest)
     }
@@ -104,15 +104,14 @@ impl<'a> Illumination<'a> {
         drive: &Drive,
         highest: usize,
     ) -> Result<Vec<Complex64>> {
+        let elements = drive.elements().iter().zip(drive.factors(self.band.angular(frequency)));
+        if let Some((angles, shared)) = self.shared_orders(frequency) {
+            let elements = elements.map(|(&element, factor)| (angles[element], factor));
+            return Ok(turned_orders(shared, elements, highest));
+        }
         let mut sum = vec![Complex64::ZERO; 2 * highest + 1];
-        for (&element, factor) in
-            drive.elements().iter().zip(drive.factors(self.band.angular(frequency)))
-        {
-            if let Some((angles, shared)) = self.shared_orders(frequency) {
-                add_turned(&mut sum, shared, angles[element], factor);
-            } else {
-                add_scaled(&mut sum, &self.element_orders(frequency, element, highest)?, factor);
-            }
+        for (&element, factor) in elements {
+            add_scaled(&mut sum, &self.element_orders(frequency, element, highest)?, factor);
         }
         Ok(sum)
     }

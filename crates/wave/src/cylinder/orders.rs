@@ -1,7 +1,6 @@
 //! Angular orders that line sources send onto the bar.
 
 use num_complex::Complex64;
-use std::f64::consts::PI;
 
 use crate::error::Result;
 use crate::harmonics::{hankel_start, radix};
@@ -35,24 +34,6 @@ pub(super) fn symmetric_orders(
         known = Some((radius, outer));
     }
     Ok(sum)
-}
-
-/// Adds `factor · h_n e^{-inθ}` to the orders -highest..=highest, with `h_{-n} = (-1)^n h_n`.
-pub(super) fn add_turned(orders: &mut [Complex64], h: &[Complex64], angle: f64, factor: Complex64) {
-    let highest = orders.len() / 2;
-    let (negative, positive) = orders.split_at_mut(highest);
-    let step = Complex64::from_polar(1.0, -angle);
-    // (-1)^n e^{+inθ} = e^{in(θ+π)}
-    let back = Complex64::from_polar(1.0, angle + PI);
-    let (mut forth, mut reverse) = (factor, factor * back);
-    for (n, (total, h)) in positive.iter_mut().zip(h).enumerate() {
-        *total += forth * h;
-        forth *= step;
-        if n > 0 {
-            negative[highest - n] += reverse * h;
-            reverse *= back;
-        }
-    }
 }
 
 /// Scaled orders -highest..=highest of a few line sources: `(i/4) Σ w H_n(k r) e^{-inθ}`.
