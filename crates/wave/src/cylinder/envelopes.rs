@@ -17,8 +17,8 @@ pub(super) struct Envelopes {
     in_time: Arc<dyn Fft<f32>>,
     frequencies: usize,
     times: usize,
-    /// exp(damping t) of each time, if there is damping.
-    growth: Vec<f32>,
+    /// Neper by which a damped signal grows at its first sample and from one to the next.
+    growth_np: Option<(f64, f64)>,
 }
 
 /// Working room of [`Envelopes`], one per thread.
@@ -29,9 +29,9 @@ pub(super) struct Columns {
 }
 
 impl Envelopes {
-    pub fn new(frequencies: usize, times: usize, growth: Vec<f32>) -> Self {
+    pub fn new(frequencies: usize, times: usize, growth_np: Option<(f64, f64)>) -> Self {
         let in_time = FftPlanner::new().plan_fft_forward(times);
-        Self { in_time, frequencies, times, growth }
+        Self { in_time, frequencies, times, growth_np }
     }
 
     /// Distance of columns: a line of cache more than the times, so that they do not all fall on
@@ -44,7 +44,7 @@ impl Envelopes {
         Columns {
             signals: vec![Complex32::ZERO; LINE * self.pitch()],
             scratch: vec![Complex32::ZERO; self.in_time.get_inplace_scratch_len()],
-            finder: PeakFinder::new(self.frequencies, self.times),
+            finder: PeakFinder::new(self.frequencies, self.times, self.growth_np),
         }
     }
 
@@ -80,12 +80,7 @@ impl Envelopes {
                 self.in_time.process_with_scratch(signal, &mut room.scratch);
                 wide(
                     #[inline(always)]
-                    || {
-                        for (z, g) in signal.iter_mut().zip(&self.growth) {
-                            *z *= g;
-                        }
-                        *peak = f64::from(room.finder.peak(signal)) * unit;
-                    },
+                    || *peak = f64::from(room.finder.peak(signal)) * unit,
                 );
             }
         }

@@ -10,6 +10,7 @@ use crate::harmonics::hankel_1;
 use super::aperture::turned_orders;
 use super::array::{Drive, LineArray};
 use super::band::CylinderBand;
+use super::limits::check_growth;
 use super::linear::add_scaled;
 use super::orders::{SOURCE, source_orders, symmetric_orders};
 use super::spectra::Spectra;
@@ -131,14 +132,17 @@ impl<'a> Illumination<'a> {
 
     pub(super) fn check<'d>(&self, drives: impl IntoIterator<Item = &'d Drive>) -> Result<()> {
         let have = self.array.elements().len();
-        for element in drives.into_iter().flat_map(Drive::elements) {
-            if *element >= have {
+        for drive in drives {
+            if let Some(&element) = drive.elements().iter().find(|&&element| element >= have) {
                 return Err(WaveError::OutOfRange {
                     what: "the number of a driven element (counted from 0)",
-                    value: *element as f64,
+                    value: element as f64,
                     unit: "",
                     expected: "below the number of elements of the array",
                 });
+            }
+            for &delay in drive.delays_s() {
+                check_growth(self.band.damping_1_s(), delay)?;
             }
         }
         Ok(())

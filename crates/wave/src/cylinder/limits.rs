@@ -13,6 +13,12 @@ const MAP_RING: f64 = 67_108_864.0;
 const MAP_VALUES: f64 = 1.1e11;
 /// Most frequencies × orders of a band: three gigabytes of modal solutions.
 const BAND_ORDERS: f64 = 4e7;
+/// Sizes of a bar in wave lengths over 2π: below, all orders but the lowest two vanish; above, the
+/// plate of a ship would be a bar.
+const SMALLEST: f64 = 1e-6;
+const LARGEST: f64 = 1e5;
+/// Longest record in samples, and longest transform.
+const SAMPLES: f64 = 67_108_864.0;
 /// Largest size of a factor, so that products of several stay inside a float.
 const SIZE: f64 = 1e100;
 /// Largest exponent of a damped signal's growth: e^300 is 1e130.
@@ -56,8 +62,16 @@ pub(super) fn check_inside(distance_m: f64, radius_m: f64) -> Result<()> {
     })
 }
 
-/// Refuses bands whose solutions could not be held.
-pub(super) fn check_band(frequencies: usize, highest_order: usize) -> Result<()> {
+/// Refuses bands whose solutions could not be held or solved.
+pub(super) fn check_band(frequencies: usize, size_parameter: f64, highest_order: usize) -> Result<()> {
+    if !(SMALLEST..=LARGEST).contains(&size_parameter) {
+        return Err(WaveError::OutOfRange {
+            what: "the wave number in water times the bar's radius",
+            value: size_parameter,
+            unit: "",
+            expected: "between 1e-6 and 1e5",
+        });
+    }
     at_most(
         "frequencies times orders of the band",
         frequencies as f64 * highest_order as f64,
@@ -68,19 +82,33 @@ pub(super) fn check_band(frequencies: usize, highest_order: usize) -> Result<()>
 }
 
 /// Refuses factors whose products could leave the range of a float.
-pub(super) fn check_size(what: &'static str, size: f64, unit: &'static str) -> Result<()> {
-    at_most(what, size, SIZE, unit, "finite and at most 1e100 in size")
+pub(super) fn check_size(what: &'static str, value: f64, unit: &'static str) -> Result<()> {
+    if value.abs() <= SIZE {
+        return Ok(());
+    }
+    Err(WaveError::OutOfRange { what, value, unit, expected: "finite and at most 1e100 in size" })
+}
+
+/// Refuses times whose phase would mean nothing.
+pub(super) fn check_time(what: &'static str, time_s: f64) -> Result<()> {
+    if time_s.abs() <= 1.0 {
+        return Ok(());
+    }
+    Err(WaveError::OutOfRange { what, value: time_s, unit: "s", expected: "between -1 and 1" })
+}
+
+/// Refuses records that could not be held.
+pub(super) fn check_samples(what: &'static str, samples: f64) -> Result<()> {
+    at_most(what, samples, SAMPLES, "", "at most 67 108 864: a lower rate or fewer samples")
 }
 
 /// Refuses damped records that grow beyond the range of a float.
 pub(super) fn check_growth(damping_1_s: f64, time_s: f64) -> Result<()> {
     at_most(
-        "the damping times the length and start of the record or a delay",
+        "the damping times a delay or the end of the record",
         damping_1_s * time_s.abs(),
         GROWTH,
         "Np",
         "at most 300: less damping or a shorter time",
-    )?;
-    // Without damping the product says nothing about the time.
-    at_most("a delay or the start of a record", time_s.abs(), 1.0, "s", "at most 1 in size")
+    )
 }

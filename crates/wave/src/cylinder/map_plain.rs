@@ -89,12 +89,20 @@ impl Illumination<'_> {
                     }
                     for signal in signals.chunks_exact_mut(grid.times).take(count) {
                         in_time.process_with_scratch(signal, scratch);
-                        if task.damped() {
-                            for (z, g) in signal.iter_mut().zip(&task.growth) {
-                                *z *= g;
+                        if let Some((start, step)) = task.growth_np {
+                            for (j, z) in signal.iter_mut().enumerate() {
+                                *z *= (start + step * j as f64).exp();
                             }
                         }
-                        peaks.push(peak_envelope(signal).0);
+                        let (peak, at) = peak_envelope(signal);
+                        let end = at < 0.5 || at > grid.times as f64 - 1.5;
+                        peaks.push(match task.growth_np {
+                            // The record's ends do not meet once the damping is taken out.
+                            Some(_) if end => {
+                                signal[0].norm().max(signal[grid.times - 1].norm())
+                            }
+                            _ => peak,
+                        });
                     }
                 }
                 Ok(peaks)

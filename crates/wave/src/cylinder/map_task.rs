@@ -20,10 +20,9 @@ pub(super) struct MapTask {
     pub wanted: usize,
     /// Spectrum of the pulse times frequency step, turned to the start of the record.
     pub strengths: Vec<Complex64>,
-    /// exp(damping t) of each time.
-    pub growth: Vec<f64>,
+    /// Neper by which a damped signal grows at its first sample and from one to the next.
+    pub growth_np: Option<(f64, f64)>,
     angles: usize,
-    damped: bool,
 }
 
 impl MapTask {
@@ -46,7 +45,7 @@ impl MapTask {
         ];
         for (what, got, need, most) in needed {
             if got < need || got > most {
-                return Err(WaveError::Count { what, got, need: need.min(most) });
+                return Err(WaveError::Count { what, got, need: if got > most { most } else { need } });
             }
         }
         limits::check_map(grid, frequencies)?;
@@ -56,29 +55,22 @@ impl MapTask {
         for value in spectrum {
             limits::check_size("a value of the pulse's spectrum", value.norm(), "")?;
         }
+        limits::check_time("the start of the record", grid.start_s)?;
         let record_s = grid.start_s.abs() + 1.0 / step_hz;
         limits::check_growth(band.damping_1_s(), record_s)?;
         let strengths = band.frequencies_hz().iter().zip(spectrum).map(|(f, s)| {
             s * step_hz * Complex64::from_polar(1.0, -TAU * (f * grid.start_s).fract())
         });
-        let growth = (0..grid.times).map(|j| {
-            let t = grid.start_s + j as f64 / (grid.times as f64 * step_hz);
-            (band.damping_1_s() * t).exp()
-        });
+        let damping = band.damping_1_s();
+        let growth_np = (damping * grid.start_s, damping / (grid.times as f64 * step_hz));
         Ok(Self {
             frequencies,
             first: grid.sector.0 % grid.angles,
             wanted: grid.sector.1,
             strengths: strengths.collect(),
-            growth: growth.collect(),
+            growth_np: (damping > 0.0).then_some(growth_np),
             angles: grid.angles,
-            damped: band.damping_1_s() > 0.0,
         })
-    }
-
-    /// True if the record must be multiplied by [`Self::growth`].
-    pub fn damped(&self) -> bool {
-        self.damped
     }
 
     /// Angles wanted before the full turn is reached; the others count from angle 0 again.

@@ -7,7 +7,7 @@ use crate::harmonics::{Ladder, bessel_j, hankel_1, radix};
 use crate::media::{Fluid, Mode, Solid};
 
 use super::Passage;
-use super::limits::check_inside;
+use super::limits::{check_band, check_inside};
 use super::linear::solve3;
 use super::radial::debye_exponent;
 
@@ -61,7 +61,8 @@ impl ModalSolution {
     ///
     /// # Errors
     /// [`WaveError::OutOfRange`] for a radius or frequency that is not positive, for negative
-    /// damping or attenuation, and for more than about 100 neper across the radius.
+    /// damping or attenuation, for a size parameter ka outside 1e-6 to 1e5, and for more than about
+    /// 100 neper across the radius.
     pub fn new(
         radius_m: f64,
         solid: &Solid,
@@ -78,6 +79,7 @@ impl ModalSolution {
         let k_shear = angular / solid.shear_m_s + I * not_negative(attenuation.shear_np_m)?;
         let [x, x_l, x_s] = [k_water, k_longitudinal, k_shear].map(|k| k * radius_m);
         let highest = orders_for(x.norm());
+        check_band(1, x.norm(), highest)?;
         let above = highest + 1;
         let j = bessel_j(x, above)?;
         let h = hankel_1(x, above)?;
@@ -122,6 +124,14 @@ impl ModalSolution {
             ];
             let right = [-j_n, Complex64::ZERO, heavy * slope(j_n, j_up, x) / x];
             let [b, l, s] = solve3(columns, right);
+            if !(b + l + s).is_finite() {
+                return Err(WaveError::OutOfRange {
+                    what: "the angular order whose boundary equations have no finite answer",
+                    value: nf,
+                    unit: "",
+                    expected: "solvable: change frequency, radius or media",
+                });
+            }
             solution.scattered.push(b * radix(base_j - base_h));
             solution.scattered_scaled.push(b * radix(-base_j - base_h));
             solution.longitudinal.push(l, -base_l);
@@ -239,7 +249,7 @@ impl ModalSolution {
 }
 
 /// Orders after which a field of size parameter `x` has converged (turning point + 15 widths).
-fn orders_for(x: f64) -> usize {
+pub(super) fn orders_for(x: f64) -> usize {
     (x + 15.0 * x.cbrt() + 25.0).ceil() as usize
 }
 

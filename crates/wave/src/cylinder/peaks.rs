@@ -19,6 +19,10 @@ const CONTEND: f32 = 0.7;
 pub(super) struct PeakFinder {
     /// Weights of the samples -7..=8 about a place `part / 8` after sample 0.
     weights: [[f32; TAPS]; PARTS],
+    /// Square of the growth that takes a damping out again: at each sample, none without damping,
+    /// and at the parts of a sample from -9 to 9 beside it.
+    growth: Vec<f32>,
+    beside: [f32; 2 * PARTS + 3],
     sizes: Vec<f32>,
     coarse: Vec<[f32; WIDTH]>,
 }
@@ -29,7 +33,9 @@ impl PeakFinder {
     /// The weights are a sinc under Kaiser's window, whose error falls by 2.3 dB for every radian
     /// and tap of the gap between the spectrum and its first image (Kaiser 1974); 80 dB at one and a
     /// half times as many times as frequencies.
-    pub fn new(frequencies: usize, times: usize) -> Self {
+    ///
+    /// `growth_np` is the growth in neper at the first sample and from one to the next.
+    pub fn new(frequencies: usize, times: usize, growth_np: Option<(f64, f64)>) -> Self {
         let gap = 1.0 - frequencies as f64 / times as f64;
         let attenuation_db = 2.285 * 2.0 * PI * gap * (TAPS - 1) as f64 + 8.0;
         let beta = (0.1102 * (attenuation_db - 8.7)).clamp(0.0, 12.0);
@@ -44,7 +50,14 @@ impl PeakFinder {
             }
         }
         let blocks = times / (WIDTH * DEEP);
-        Self { weights, sizes: vec![0.0; times], coarse: vec![[0.0; WIDTH]; blocks] }
+        let (start, step) = growth_np.unwrap_or((0.0, 0.0));
+        let grown = if growth_np.is_some() { times } else { 0 };
+        let growth = (0..grown).map(|j| (2.0 * (start + step * j as f64)).exp() as f32).collect();
+        let beside = std::array::from_fn(|part| {
+            let samples = (part as f64 - (PARTS + 1) as f64) / PARTS as f64;
+            (2.0 * step * samples).exp() as f32
+        });
+        Self { weights, growth, beside, sizes: vec![0.0; times], coarse: vec![[0.0; WIDTH]; blocks] }
     }
 
     /// The largest magnitude.
@@ -52,6 +65,9 @@ impl PeakFinder {
     pub fn peak(&mut self, signal: &[Complex32]) -> f32 {
         for (size, z) in self.sizes.iter_mut().zip(signal) {
             *size = z.re * z.re + z.im * z.im;
+        }
+        for (size, growth) in self.sizes.iter_mut().zip(&self.growth) {
+            *size *= growth;
         }
         let blocks = self.sizes.chunks_exact(WIDTH * DEEP);
         let rest = signal.len() - blocks.remainder().len();
@@ -107,17 +123,22 @@ impl PeakFinder {
         if here < before || here <= after {
             return best;
         }
+        if !self.growth.is_empty() && (j == 0 || j == last) {
+            // The record's ends do not meet once the damping is taken out.
+            return if here > best { here } else { best };
+        }
         // First guess: a parabola through the squares; then uphill in steps of an eighth.
         let bend = 2.0 * here - before - after;
         let guess = if bend > 0.0 { 0.5 * (after - before) / bend } else { 0.0 };
-        let mut place = (guess * PARTS as f32).round() as isize;
+        let parts = PARTS as isize;
+        let mut place = ((guess * PARTS as f32).round() as isize).clamp(-parts, parts);
         let at = |place: isize| self.between(signal, j, place);
         let (mut left, mut middle, mut right) = (at(place - 1), at(place), at(place + 1));
         for _ in 0..PARTS {
-            if right > middle {
+            if right > middle && place < parts {
                 place += 1;
                 (left, middle, right) = (middle, right, at(place + 1));
-            } else if left > middle {
+            } else if left > middle && place > -parts {
                 place -= 1;
                 (left, middle, right) = (at(place - 1), left, middle);
             } else {
@@ -157,7 +178,12 @@ impl PeakFinder {
             }
         }
         let [re, im] = [re, im].map(|v| (v[0] + v[2]) + (v[1] + v[3]));
-        re * re + im * im
+        let size = re * re + im * im;
+        match self.growth.get(j) {
+            // What grows is not band-limited: the growth comes after.
+            Some(growth) => size * growth * self.beside[(part + parts + 1) as usize],
+            None => size,
+        }
     }
 }
 

@@ -171,7 +171,9 @@ fn descend<const LOSSY: bool>(
         if LOSSY {
             let sum = Complex64::new(2.0 * sr[l] - hr[l], 2.0 * si[l] - hi[l]);
             let whole = Complex64::new(x[l].im - level[l], -x[l].re).exp();
-            let factor = whole / sum;
+            // In steps, for the square of the sum may leave the range of a float.
+            let size = sum.norm();
+            let factor = whole * (sum / size).conj() / size;
             fr[l] = factor.re;
             fi[l] = factor.im;
         } else {

@@ -103,11 +103,6 @@ impl Slab {
         self.size
     }
 
-    /// Bytes held.
-    pub fn bytes(&self) -> usize {
-        size_of_val(&self.ratios[..]) + size_of_val(&self.sent[..]) + size_of_val(&self.reach[..])
-    }
-
     /// Last order that counts at a radius. The lane of highest frequency falls slowest.
     fn last_order(&self, radius_m: f64) -> usize {
         let k = self.wave_number[LANES - 1].norm();
