@@ -7,6 +7,7 @@ use crate::harmonics::{hankel_start, radix};
 
 use super::array::LineSource;
 use super::modal::ModalSolution;
+use super::wide::wide;
 
 /// `i/4`, the strength of a unit line source.
 pub(super) const SOURCE: Complex64 = Complex64::new(0.0, 0.25);
@@ -64,6 +65,7 @@ impl Lanes {
         self.im[lane] = value.im;
     }
 
+    #[inline(always)]
     fn scaled(mut self, factor: f64) -> Self {
         for lane in 0..LANES {
             self.re[lane] *= factor;
@@ -72,6 +74,7 @@ impl Lanes {
         self
     }
 
+    #[inline(always)]
     fn times(self, other: Self) -> Self {
         let mut product = Self::default();
         for lane in 0..LANES {
@@ -81,6 +84,7 @@ impl Lanes {
         product
     }
 
+    #[inline(always)]
     fn minus(mut self, other: Self) -> Self {
         for lane in 0..LANES {
             self.re[lane] -= other.re[lane];
@@ -90,14 +94,16 @@ impl Lanes {
     }
 
     /// Sums over the lanes of `self · other` and `self · conj(other)`.
+    #[inline(always)]
     fn both_products(self, other: Self) -> (Complex64, Complex64) {
-        let (mut rr, mut ii, mut ri, mut ir) = (0.0, 0.0, 0.0, 0.0);
+        let [mut rr, mut ii, mut ri, mut ir] = [[0.0; LANES]; 4];
         for lane in 0..LANES {
-            rr += self.re[lane] * other.re[lane];
-            ii += self.im[lane] * other.im[lane];
-            ri += self.re[lane] * other.im[lane];
-            ir += self.im[lane] * other.re[lane];
+            rr[lane] = self.re[lane] * other.re[lane];
+            ii[lane] = self.im[lane] * other.im[lane];
+            ri[lane] = self.re[lane] * other.im[lane];
+            ir[lane] = self.im[lane] * other.re[lane];
         }
+        let [rr, ii, ri, ir] = [rr, ii, ri, ir].map(|v| (v[0] + v[2]) + (v[1] + v[3]));
         (Complex64::new(rr - ii, ri + ir), Complex64::new(rr + ii, ir - ri))
     }
 }
@@ -107,20 +113,38 @@ fn add_lanes(
     solution: &ModalSolution,
     sources: &[LineSource],
 ) -> Result<()> {
-    let highest = orders.len() / 2;
-    let [mut two_over_x, mut here, mut up, mut turn, mut step] = [Lanes::default(); 5];
+    let [mut two_over_x, mut here, mut up, mut step] = [Lanes::default(); 4];
     for (lane, source) in sources.iter().enumerate() {
         let x = solution.wave_number_water() * source.at.radius();
         let (zero, one) = hankel_start(x)?;
         two_over_x.set(lane, 2.0 / x);
         here.set(lane, zero * SOURCE * source.weight);
         up.set(lane, one * SOURCE * source.weight);
-        turn.set(lane, Complex64::ONE);
         step.set(lane, Complex64::from_polar(1.0, -source.at.angle()));
     }
+    let exponents = solution.surface_exponents();
+    wide(
+        #[inline(always)]
+        || climb(orders, exponents, two_over_x, here, up, step),
+    );
+    Ok(())
+}
+
+/// Up the orders from `H_0` and `H_1`.
+#[inline(always)]
+fn climb(
+    orders: &mut [Complex64],
+    exponents: &[i32],
+    two_over_x: Lanes,
+    mut here: Lanes,
+    mut up: Lanes,
+    step: Lanes,
+) {
+    let highest = orders.len() / 2;
+    let mut turn = Lanes { re: [1.0; LANES], im: [0.0; LANES] };
     let mut scale = 0;
     let mut sign = 1.0;
-    for (n, &exponent) in solution.surface_exponents().iter().take(highest + 1).enumerate() {
+    for (n, &exponent) in exponents.iter().take(highest + 1).enumerate() {
         if exponent != scale {
             let change = radix(exponent - scale);
             here = here.scaled(change);
@@ -138,5 +162,4 @@ fn add_lanes(
         turn = turn.times(step);
         sign = -sign;
     }
-    Ok(())
 }
