@@ -18,18 +18,27 @@
 //! other way. Two-dimensional: amplitudes are those of line sources of unit strength
 //! `(i/4) H_0(k|x - x0|)`.
 
+mod aperture;
 mod array;
 mod band;
+mod envelopes;
 mod illumination;
+mod limits;
 mod linear;
 mod map;
+mod map_plain;
+mod map_task;
 mod modal;
 mod orders;
+mod peaks;
 mod point;
+mod radial;
 mod receive;
 mod series;
+mod slab;
 mod spectra;
 mod synthesis;
+mod wide;
 
 pub use array::{Drive, LineArray, LineSource};
 pub use band::CylinderBand;

@@ -6,6 +6,8 @@ use crate::array::Element;
 use crate::error::{Result, WaveError};
 use crate::geometry::Point;
 
+use super::limits::{check_size, check_time};
+
 /// Part of an element's face: a line source parallel to the bar.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LineSource {
@@ -41,7 +43,7 @@ impl LineArray {
     ///
     /// # Errors
     /// [`WaveError::Count`] for no element or no source; [`WaveError::OutOfRange`] for numbers
-    /// that are not finite.
+    /// that are not finite or beyond 1e100.
     pub fn new(
         elements: &[Element],
         sources: usize,
@@ -83,15 +85,9 @@ impl LineArray {
             return Err(WaveError::Count { what: "line sources of an element", got: 0, need: 1 });
         }
         for source in elements.iter().flatten() {
-            for value in [source.at.x, source.at.y, source.weight] {
-                if !value.is_finite() {
-                    return Err(WaveError::OutOfRange {
-                        what: "a line source's place or weight",
-                        value,
-                        unit: "",
-                        expected: "finite",
-                    });
-                }
+            check_size("a line source's weight", source.weight, "")?;
+            for value in [source.at.x, source.at.y] {
+                check_size("a line source's place", value, "m")?;
             }
         }
         let turned = Turned::of(&elements);
@@ -185,8 +181,8 @@ impl Drive {
     /// The same with a strength for every element (apodisation, weak or dead elements).
     ///
     /// # Errors
-    /// [`WaveError::Count`] if the lists differ in length; [`WaveError::OutOfRange`] for values
-    /// that are not finite.
+    /// [`WaveError::Count`] if the lists differ in length; [`WaveError::OutOfRange`] for a delay
+    /// beyond a second either way, a weight beyond 1e100, or values that are not finite.
     pub fn weighted(elements: &[usize], delays_s: &[f64], weights: &[f64]) -> Result<Self> {
         let need = elements.len();
         for (what, got) in [
@@ -197,11 +193,11 @@ impl Drive {
                 return Err(WaveError::Count { what, got, need });
             }
         }
-        for (what, unit, list) in [("a delay", "s", delays_s), ("an element's weight", "", weights)]
-        {
-            if let Some(&value) = list.iter().find(|v| !v.is_finite()) {
-                return Err(WaveError::OutOfRange { what, value, unit, expected: "finite" });
-            }
+        for &delay in delays_s {
+            check_time("a delay", delay)?;
+        }
+        for &weight in weights {
+            check_size("an element's weight", weight, "")?;
         }
         Ok(Self {
             elements: elements.to_vec(),

@@ -4,12 +4,13 @@ use num_complex::Complex64;
 use rayon::prelude::*;
 use std::f64::consts::TAU;
 
-use crate::error::{Result, WaveError};
+use crate::error::{Result, WaveError, positive};
 use crate::media::{Fluid, Mode, Solid};
 
 use super::array::LineArray;
 use super::illumination::Illumination;
-use super::modal::{Attenuation, ModalSolution};
+use super::limits::check_band;
+use super::modal::{Attenuation, ModalSolution, orders_for};
 use super::{Passage, Spectra};
 
 /// A round bar in water over a band of frequencies: computed once, then used for every array,
@@ -59,7 +60,8 @@ impl CylinderBand {
     ///
     /// # Errors
     /// [`WaveError::OutOfRange`] for a radius, frequency, damping or attenuation that means
-    /// nothing, or for frequencies that do not rise; [`WaveError::Count`] for an empty band.
+    /// nothing, for frequencies that do not rise, for a size parameter ka outside 1e-6 to 1e5 or more
+    /// than 4e7 orders of all frequencies together (some 3 GB); [`WaveError::Count`] for an empty band.
     pub fn with_attenuation(
         radius_m: f64,
         solid: &Solid,
@@ -88,6 +90,10 @@ impl CylinderBand {
                 expected: "zero or more",
             });
         }
+        positive("the bar radius", radius_m, "m")?;
+        let top = frequencies_hz[frequencies_hz.len() - 1];
+        let size = Complex64::new(TAU * top, damping_1_s).norm() * radius_m / fluid.velocity_m_s;
+        check_band(frequencies_hz.len(), size, orders_for(size))?;
         let solutions = frequencies_hz
             .par_iter()
             .map(|&f| {

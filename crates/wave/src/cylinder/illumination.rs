@@ -7,10 +7,12 @@ use crate::error::{Result, WaveError};
 use crate::geometry::Point;
 use crate::harmonics::hankel_1;
 
+use super::aperture::turned_orders;
 use super::array::{Drive, LineArray};
 use super::band::CylinderBand;
+use super::limits::check_growth;
 use super::linear::add_scaled;
-use super::orders::{SOURCE, add_turned, source_orders, symmetric_orders};
+use super::orders::{SOURCE, source_orders, symmetric_orders};
 use super::spectra::Spectra;
 
 /// An array outside a bar, ready to answer what the bar receives and returns.
@@ -90,9 +92,8 @@ impl<'a> Illumination<'a> {
         highest: usize,
     ) -> Result<Vec<Complex64>> {
         if let Some((angles, shared)) = self.shared_orders(frequency) {
-            let mut orders = vec![Complex64::ZERO; 2 * highest + 1];
-            add_turned(&mut orders, shared, angles[element], Complex64::ONE);
-            return Ok(orders);
+            let element = [(angles[element], Complex64::ONE)];
+            return Ok(turned_orders(shared, element.into_iter(), highest));
         }
         source_orders(&self.band.solutions()[frequency], &self.array.elements()[element], highest)
     }
@@ -104,15 +105,14 @@ impl<'a> Illumination<'a> {
         drive: &Drive,
         highest: usize,
     ) -> Result<Vec<Complex64>> {
+        let elements = drive.elements().iter().zip(drive.factors(self.band.angular(frequency)));
+        if let Some((angles, shared)) = self.shared_orders(frequency) {
+            let elements = elements.map(|(&element, factor)| (angles[element], factor));
+            return Ok(turned_orders(shared, elements, highest));
+        }
         let mut sum = vec![Complex64::ZERO; 2 * highest + 1];
-        for (&element, factor) in
-            drive.elements().iter().zip(drive.factors(self.band.angular(frequency)))
-        {
-            if let Some((angles, shared)) = self.shared_orders(frequency) {
-                add_turned(&mut sum, shared, angles[element], factor);
-            } else {
-                add_scaled(&mut sum, &self.element_orders(frequency, element, highest)?, factor);
-            }
+        for (&element, factor) in elements {
+            add_scaled(&mut sum, &self.element_orders(frequency, element, highest)?, factor);
         }
         Ok(sum)
     }
@@ -132,14 +132,17 @@ impl<'a> Illumination<'a> {
 
     pub(super) fn check<'d>(&self, drives: impl IntoIterator<Item = &'d Drive>) -> Result<()> {
         let have = self.array.elements().len();
-        for element in drives.into_iter().flat_map(Drive::elements) {
-            if *element >= have {
+        for drive in drives {
+            if let Some(&element) = drive.elements().iter().find(|&&element| element >= have) {
                 return Err(WaveError::OutOfRange {
                     what: "the number of a driven element (counted from 0)",
-                    value: *element as f64,
+                    value: element as f64,
                     unit: "",
                     expected: "below the number of elements of the array",
                 });
+            }
+            for &delay in drive.delays_s() {
+                check_growth(self.band.damping_1_s(), delay)?;
             }
         }
         Ok(())

@@ -2,6 +2,11 @@
 
 use num_complex::Complex64;
 
+use super::wide::wide;
+
+/// Partial sums of a long sum.
+const PARTS: usize = 8;
+
 /// Solution of `Σ columns[c][row] x[c] = right[row]`.
 ///
 /// Columns, then rows are brought to size 1 first: the columns of one angular order differ by
@@ -53,17 +58,27 @@ fn size(entries: &[Complex64]) -> f64 {
     if largest > 0.0 { largest } else { 1.0 }
 }
 
-/// `Σ a b`, in four partial sums so that one addition need not wait for the one before.
+/// `Σ a b`, in eight partial sums so that one addition need not wait for the one before.
 pub(super) fn dot(a: &[Complex64], b: &[Complex64]) -> Complex64 {
-    let mut sums = [Complex64::ZERO; 4];
-    let (a4, b4) = (a.chunks_exact(4), b.chunks_exact(4));
-    let rest: Complex64 = a4.remainder().iter().zip(b4.remainder()).map(|(a, b)| a * b).sum();
-    for (a, b) in a4.zip(b4) {
-        for lane in 0..4 {
-            sums[lane] += a[lane] * b[lane];
-        }
-    }
-    rest + sums.iter().sum::<Complex64>()
+    wide(
+        #[inline(always)]
+        || {
+            let [mut rr, mut ii, mut ri, mut ir] = [[0.0; PARTS]; 4];
+            let (parts_a, parts_b) = (a.chunks_exact(PARTS), b.chunks_exact(PARTS));
+            let rest = parts_a.remainder().iter().zip(parts_b.remainder());
+            let rest: Complex64 = rest.map(|(a, b)| a * b).sum();
+            for (a, b) in parts_a.zip(parts_b) {
+                for l in 0..PARTS {
+                    rr[l] += a[l].re * b[l].re;
+                    ii[l] += a[l].im * b[l].im;
+                    ri[l] += a[l].re * b[l].im;
+                    ir[l] += a[l].im * b[l].re;
+                }
+            }
+            let [rr, ii, ri, ir] = [rr, ii, ri, ir].map(|v| v.iter().sum::<f64>());
+            rest + Complex64::new(rr - ii, ri + ir)
+        },
+    )
 }
 
 /// Adds `factor · values` to `totals`.

@@ -7,7 +7,9 @@ use crate::harmonics::{Ladder, bessel_j, hankel_1, radix};
 use crate::media::{Fluid, Mode, Solid};
 
 use super::Passage;
+use super::limits::{check_band, check_inside};
 use super::linear::solve3;
+use super::radial::debye_exponent;
 
 const I: Complex64 = Complex64::new(0.0, 1.0);
 
@@ -59,7 +61,8 @@ impl ModalSolution {
     ///
     /// # Errors
     /// [`WaveError::OutOfRange`] for a radius or frequency that is not positive, for negative
-    /// damping or attenuation, and for more than about 100 neper across the radius.
+    /// damping or attenuation, for a size parameter ka outside 1e-6 to 1e5, and for more than about
+    /// 100 neper across the radius.
     pub fn new(
         radius_m: f64,
         solid: &Solid,
@@ -76,6 +79,7 @@ impl ModalSolution {
         let k_shear = angular / solid.shear_m_s + I * not_negative(attenuation.shear_np_m)?;
         let [x, x_l, x_s] = [k_water, k_longitudinal, k_shear].map(|k| k * radius_m);
         let highest = orders_for(x.norm());
+        check_band(1, x.norm(), highest)?;
         let above = highest + 1;
         let j = bessel_j(x, above)?;
         let h = hankel_1(x, above)?;
@@ -120,6 +124,14 @@ impl ModalSolution {
             ];
             let right = [-j_n, Complex64::ZERO, heavy * slope(j_n, j_up, x) / x];
             let [b, l, s] = solve3(columns, right);
+            if !(b + l + s).is_finite() {
+                return Err(WaveError::OutOfRange {
+                    what: "the angular order whose boundary equations have no finite answer",
+                    value: nf,
+                    unit: "",
+                    expected: "solvable: change frequency, radius or media",
+                });
+            }
             solution.scattered.push(b * radix(base_j - base_h));
             solution.scattered_scaled.push(b * radix(-base_j - base_h));
             solution.longitudinal.push(l, -base_l);
@@ -179,19 +191,8 @@ impl ModalSolution {
     /// # Errors
     /// [`WaveError::OutOfRange`] for a place outside the bar.
     pub fn interior(&self, mode: Mode, radius_m: f64) -> Result<Vec<Complex64>> {
-        // A point computed to lie on the surface may miss it by rounding.
-        if !(0.0..=self.radius_m * (1.0 + 1e-9)).contains(&radius_m) {
-            return Err(WaveError::OutOfRange {
-                what: "the distance of a point from the bar's axis",
-                value: radius_m,
-                unit: "m",
-                expected: "between zero and the bar's radius",
-            });
-        }
-        let coefficient = match mode {
-            Mode::L => &self.longitudinal,
-            Mode::S => &self.shear,
-        };
+        check_inside(radius_m, self.radius_m)?;
+        let coefficient = self.coefficient(mode);
         let k = self.wave_number(mode);
         let highest = self.last_order_inside(k.norm(), radius_m);
         let wave = bessel_j(k * radius_m, highest)?;
@@ -203,18 +204,23 @@ impl ModalSolution {
             .collect())
     }
 
+    /// `l_n` or `s_n` of the scaled incident orders, n = 0...
+    pub(super) fn coefficient(&self, mode: Mode) -> &Ladder {
+        match mode {
+            Mode::L => &self.longitudinal,
+            Mode::S => &self.shear,
+        }
+    }
+
     /// Order at which J_n(k r) has fallen 60 neper (1e-26) below J_n(k a): no resonance lifts what
     /// comes after it. Debye's exponents of both (Abramowitz & Stegun 9.3.7).
     fn last_order_inside(&self, k: f64, radius_m: f64) -> usize {
-        let exponent = |n: f64, x: f64| {
-            if n > x { n * (n / x).acosh() - (n * n - x * x).sqrt() } else { 0.0 }
-        };
         let (here, surface) = (k * radius_m, k * self.radius_m);
         let (mut low, mut high) = (0, self.highest_order());
         while low < high {
             let middle = (low + high) / 2;
             let n = middle as f64;
-            if here > 0.0 && exponent(n, here) - exponent(n, surface) < 60.0 {
+            if here > 0.0 && debye_exponent(n, here) - debye_exponent(n, surface) < 60.0 {
                 low = middle + 1;
             } else {
                 high = middle;
@@ -243,7 +249,7 @@ impl ModalSolution {
 }
 
 /// Orders after which a field of size parameter `x` has converged (turning point + 15 widths).
-fn orders_for(x: f64) -> usize {
+pub(super) fn orders_for(x: f64) -> usize {
     (x + 15.0 * x.cbrt() + 25.0).ceil() as usize
 }
 

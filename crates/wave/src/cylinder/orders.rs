@@ -1,13 +1,13 @@
 //! Angular orders that line sources send onto the bar.
 
 use num_complex::Complex64;
-use std::f64::consts::PI;
 
 use crate::error::Result;
 use crate::harmonics::{hankel_start, radix};
 
 use super::array::LineSource;
 use super::modal::ModalSolution;
+use super::wide::wide;
 
 /// `i/4`, the strength of a unit line source.
 pub(super) const SOURCE: Complex64 = Complex64::new(0.0, 0.25);
@@ -35,24 +35,6 @@ pub(super) fn symmetric_orders(
         known = Some((radius, outer));
     }
     Ok(sum)
-}
-
-/// Adds `factor · h_n e^{-inθ}` to the orders -highest..=highest, with `h_{-n} = (-1)^n h_n`.
-pub(super) fn add_turned(orders: &mut [Complex64], h: &[Complex64], angle: f64, factor: Complex64) {
-    let highest = orders.len() / 2;
-    let (negative, positive) = orders.split_at_mut(highest);
-    let step = Complex64::from_polar(1.0, -angle);
-    // (-1)^n e^{+inθ} = e^{in(θ+π)}
-    let back = Complex64::from_polar(1.0, angle + PI);
-    let (mut forth, mut reverse) = (factor, factor * back);
-    for (n, (total, h)) in positive.iter_mut().zip(h).enumerate() {
-        *total += forth * h;
-        forth *= step;
-        if n > 0 {
-            negative[highest - n] += reverse * h;
-            reverse *= back;
-        }
-    }
 }
 
 /// Scaled orders -highest..=highest of a few line sources: `(i/4) Σ w H_n(k r) e^{-inθ}`.
@@ -83,6 +65,7 @@ impl Lanes {
         self.im[lane] = value.im;
     }
 
+    #[inline(always)]
     fn scaled(mut self, factor: f64) -> Self {
         for lane in 0..LANES {
             self.re[lane] *= factor;
@@ -91,6 +74,7 @@ impl Lanes {
         self
     }
 
+    #[inline(always)]
     fn times(self, other: Self) -> Self {
         let mut product = Self::default();
         for lane in 0..LANES {
@@ -100,6 +84,7 @@ impl Lanes {
         product
     }
 
+    #[inline(always)]
     fn minus(mut self, other: Self) -> Self {
         for lane in 0..LANES {
             self.re[lane] -= other.re[lane];
@@ -109,14 +94,16 @@ impl Lanes {
     }
 
     /// Sums over the lanes of `self · other` and `self · conj(other)`.
+    #[inline(always)]
     fn both_products(self, other: Self) -> (Complex64, Complex64) {
-        let (mut rr, mut ii, mut ri, mut ir) = (0.0, 0.0, 0.0, 0.0);
+        let [mut rr, mut ii, mut ri, mut ir] = [[0.0; LANES]; 4];
         for lane in 0..LANES {
-            rr += self.re[lane] * other.re[lane];
-            ii += self.im[lane] * other.im[lane];
-            ri += self.re[lane] * other.im[lane];
-            ir += self.im[lane] * other.re[lane];
+            rr[lane] = self.re[lane] * other.re[lane];
+            ii[lane] = self.im[lane] * other.im[lane];
+            ri[lane] = self.re[lane] * other.im[lane];
+            ir[lane] = self.im[lane] * other.re[lane];
         }
+        let [rr, ii, ri, ir] = [rr, ii, ri, ir].map(|v| (v[0] + v[2]) + (v[1] + v[3]));
         (Complex64::new(rr - ii, ri + ir), Complex64::new(rr + ii, ir - ri))
     }
 }
@@ -126,20 +113,38 @@ fn add_lanes(
     solution: &ModalSolution,
     sources: &[LineSource],
 ) -> Result<()> {
-    let highest = orders.len() / 2;
-    let [mut two_over_x, mut here, mut up, mut turn, mut step] = [Lanes::default(); 5];
+    let [mut two_over_x, mut here, mut up, mut step] = [Lanes::default(); 4];
     for (lane, source) in sources.iter().enumerate() {
         let x = solution.wave_number_water() * source.at.radius();
         let (zero, one) = hankel_start(x)?;
         two_over_x.set(lane, 2.0 / x);
         here.set(lane, zero * SOURCE * source.weight);
         up.set(lane, one * SOURCE * source.weight);
-        turn.set(lane, Complex64::ONE);
         step.set(lane, Complex64::from_polar(1.0, -source.at.angle()));
     }
+    let exponents = solution.surface_exponents();
+    wide(
+        #[inline(always)]
+        || climb(orders, exponents, two_over_x, here, up, step),
+    );
+    Ok(())
+}
+
+/// Up the orders from `H_0` and `H_1`.
+#[inline(always)]
+fn climb(
+    orders: &mut [Complex64],
+    exponents: &[i32],
+    two_over_x: Lanes,
+    mut here: Lanes,
+    mut up: Lanes,
+    step: Lanes,
+) {
+    let highest = orders.len() / 2;
+    let mut turn = Lanes { re: [1.0; LANES], im: [0.0; LANES] };
     let mut scale = 0;
     let mut sign = 1.0;
-    for (n, &exponent) in solution.surface_exponents().iter().take(highest + 1).enumerate() {
+    for (n, &exponent) in exponents.iter().take(highest + 1).enumerate() {
         if exponent != scale {
             let change = radix(exponent - scale);
             here = here.scaled(change);
@@ -157,5 +162,4 @@ fn add_lanes(
         turn = turn.times(step);
         sign = -sign;
     }
-    Ok(())
 }

@@ -4,8 +4,7 @@ use num_complex::Complex64;
 
 use crate::media::Mode;
 
-/// Angles handled together, so that the recurrence fills the vector units.
-const LANES: usize = 8;
+use super::wide::{LANES, wide};
 
 /// `c_0 + 2 Σ c_n cos nθ` (L: orders even in n) or `2i Σ c_n sin nθ` (S: odd), at each angle.
 ///
@@ -17,6 +16,21 @@ pub(super) fn angular_series(
     mode: Mode,
 ) -> Vec<Complex64> {
     let mut values = Vec::with_capacity(angles.len());
+    wide(
+        #[inline(always)]
+        || add_series(coefficients, angles, mode, &mut values),
+    );
+    values
+}
+
+/// Sixteen angles at a time, so that the recurrence fills the vector units.
+#[inline(always)]
+fn add_series(
+    coefficients: &[Complex64],
+    angles: &[f64],
+    mode: Mode,
+    values: &mut Vec<Complex64>,
+) {
     for chunk in angles.chunks(LANES) {
         let mut twice = [0.0; LANES];
         for (t, angle) in twice.iter_mut().zip(chunk) {
@@ -25,8 +39,8 @@ pub(super) fn angular_series(
         let [mut re1, mut im1, mut re2, mut im2] = [[0.0; LANES]; 4];
         for c in coefficients.iter().skip(1).rev() {
             for lane in 0..LANES {
-                let re = c.re + twice[lane] * re1[lane] - re2[lane];
-                let im = c.im + twice[lane] * im1[lane] - im2[lane];
+                let re = twice[lane] * re1[lane] + (c.re - re2[lane]);
+                let im = twice[lane] * im1[lane] + (c.im - im2[lane]);
                 re2[lane] = re1[lane];
                 im2[lane] = im1[lane];
                 re1[lane] = re;
@@ -42,7 +56,6 @@ pub(super) fn angular_series(
             });
         }
     }
-    values
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use crate::error::{Result, WaveError, positive};
 
 use super::band::CylinderBand;
+use super::limits::{check_growth, check_samples};
 
 /// Turns spectra over a band into signals on a time grid, removing the band's damping.
 ///
@@ -32,7 +33,7 @@ impl Synthesis {
     /// # Errors
     /// [`WaveError::OutOfRange`] if the band's frequencies are not evenly spaced, the rate is not
     /// positive or below twice the highest frequency, or the record is longer than one over the
-    /// frequency step.
+    /// frequency step or than 67 108 864 samples, or the damping taken out is more than 300 neper.
     pub fn new(band: &CylinderBand, start_s: f64, rate_hz: f64, samples: usize) -> Result<Self> {
         let frequencies_hz = band.frequencies_hz().to_vec();
         let step_hz = even_step_hz(&frequencies_hz)?;
@@ -55,7 +56,10 @@ impl Synthesis {
                 expected: "at most one over the frequency step, from a finite start",
             });
         }
+        check_growth(band.damping_1_s(), start_s.abs() + record_s)?;
         let period = rate_hz / step_hz;
+        check_samples("the samples of one period of the record", period)?;
+        check_samples("the samples of the record", samples as f64)?;
         let whole = (period - period.round()).abs() < 1e-9 * period;
         let fft = whole.then(|| FftPlanner::new().plan_fft_forward(period.round() as usize));
         Ok(Self {
