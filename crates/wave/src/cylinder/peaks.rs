@@ -57,7 +57,13 @@ impl PeakFinder {
             let samples = (part as f64 - (PARTS + 1) as f64) / PARTS as f64;
             (2.0 * step * samples).exp() as f32
         });
-        Self { weights, growth, beside, sizes: vec![0.0; times], coarse: vec![[0.0; WIDTH]; blocks] }
+        Self {
+            weights,
+            growth,
+            beside,
+            sizes: vec![0.0; times],
+            coarse: vec![[0.0; WIDTH]; blocks],
+        }
     }
 
     /// The largest magnitude.
