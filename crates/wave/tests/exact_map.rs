@@ -10,11 +10,11 @@ use num_complex::Complex64;
 use std::f64::consts::{FRAC_PI_2, PI};
 
 fn steel() -> Solid {
-    Solid::new(5900.0, 3230.0, 7800.0).unwrap()
+    Solid::new(5900.0, 3230.0, 7800.0).expect("as set up")
 }
 
 fn water() -> Fluid {
-    Fluid::new(1480.0, 1000.0).unwrap()
+    Fluid::new(1480.0, 1000.0).expect("as set up")
 }
 
 /// Frequencies of a 5 MHz pulse at a step of one over `period_s`, and its spectrum.
@@ -27,12 +27,13 @@ fn pulse(period_s: f64) -> (Vec<f64>, Vec<Complex64>) {
 }
 
 fn band(radius_m: f64, frequencies: &[f64], damping: f64, passage: Passage) -> CylinderBand {
-    CylinderBand::new(radius_m, &steel(), &water(), frequencies, damping, passage).unwrap()
+    CylinderBand::new(radius_m, &steel(), &water(), frequencies, damping, passage)
+        .expect("as set up")
 }
 
 fn ring(count: usize) -> LineArray {
     let elements = arc(0.06, 1.1, count, 0.5e-3, 0.45e-3, 0.01);
-    LineArray::new(&elements, 4, Point::default(), Some(0.06)).unwrap()
+    LineArray::new(&elements, 4, Point::default(), Some(0.06)).expect("as set up")
 }
 
 /// All elements of an array, steered by an angle in water.
@@ -42,7 +43,7 @@ fn steered(array: &LineArray, angle: f64) -> Drive {
     let along = Point::polar(1.0, middle.angle() + PI + angle);
     let delay = |p: &Point| ((p.x - middle.x) * along.x + (p.y - middle.y) * along.y) / 1480.0;
     let all: Vec<usize> = (0..places.len()).collect();
-    Drive::new(&all, &places.iter().map(delay).collect::<Vec<_>>()).unwrap()
+    Drive::new(&all, &places.iter().map(delay).collect::<Vec<_>>()).expect("as set up")
 }
 
 fn radii(bar_m: f64, count: usize) -> Vec<f64> {
@@ -63,8 +64,8 @@ fn loss_db(illumination: &Illumination, drive: &Drive, mode: Mode, grid: &MapGri
     let step_hz = illumination.band().frequencies_hz()[1] - illumination.band().frequencies_hz()[0];
     let spectrum = pulse(1.0 / step_hz).1;
     let fine = MapGrid { times: 16 * grid.times, ..grid.clone() };
-    let fast = illumination.map(drive, mode, grid, &spectrum).unwrap();
-    let plain = illumination.map_plain(drive, mode, &fine, &spectrum).unwrap();
+    let fast = illumination.map(drive, mode, grid, &spectrum).expect("as set up");
+    let plain = illumination.map_plain(drive, mode, &fine, &spectrum).expect("as set up");
     worst_db(&fast, &plain)
 }
 
@@ -93,10 +94,10 @@ fn fast_map_is_the_plain_one_within_a_fiftieth_of_a_decibel() {
         Passage::First,
         loss,
     )
-    .unwrap();
+    .expect("as set up");
     let concentric = ring(32);
     let elements = flat(Point::new(0.003, 0.06), -FRAC_PI_2, 16, 0.7e-3, 0.6e-3, 0.01);
-    let off_axis = LineArray::new(&elements, 3, Point::new(4e-4, -2e-4), None).unwrap();
+    let off_axis = LineArray::new(&elements, 3, Point::new(4e-4, -2e-4), None).expect("as set up");
     assert!(!off_axis.is_concentric());
     let grid = MapGrid::full(radii(radius, 9), 360, frequencies.len());
     assert_eq!(grid.times, 256);
@@ -107,7 +108,7 @@ fn fast_map_is_the_plain_one_within_a_fiftieth_of_a_decibel() {
         [("first", &first, &grid), ("damped", &damped, &damped_grid), ("lossy", &lossy, &grid)]
     {
         for array in [&concentric, &off_axis] {
-            let illumination = band.illuminate(array).unwrap();
+            let illumination = band.illuminate(array).expect("as set up");
             for (mode, angle) in [(Mode::L, 0.0), (Mode::L, 0.3), (Mode::S, 0.33)] {
                 let loss = loss_db(&illumination, &steered(array, angle), mode, grid);
                 println!("{name} {mode:?} {angle}: {loss:.5} dB");
@@ -126,15 +127,15 @@ fn thickest_bar_at_the_highest_frequency() {
     let band = band(0.127, &frequencies, 0.0, Passage::First);
     assert!(band.solutions()[1].highest_order() > 5500);
     let elements = arc(0.16, 1.1, 32, 0.5e-3, 0.45e-3, 0.01);
-    let array = LineArray::new(&elements, 4, Point::default(), Some(0.16)).unwrap();
-    let illumination = band.illuminate(&array).unwrap();
+    let array = LineArray::new(&elements, 4, Point::default(), Some(0.16)).expect("as set up");
+    let illumination = band.illuminate(&array).expect("as set up");
     let radii = vec![0.0, 1e-9, 1e-4, 0.01, 0.064, 0.12, 0.1265, 0.127];
     let grid = MapGrid { times: 256, ..MapGrid::full(radii, 12_000, 2) };
     let spectrum = [Complex64::new(1.0, 0.0), Complex64::new(0.5, 0.5)];
     for mode in [Mode::L, Mode::S] {
         let drive = steered(&array, 0.2);
-        let fast = illumination.map(&drive, mode, &grid, &spectrum).unwrap();
-        let plain = illumination.map_plain(&drive, mode, &grid, &spectrum).unwrap();
+        let fast = illumination.map(&drive, mode, &grid, &spectrum).expect("as set up");
+        let plain = illumination.map_plain(&drive, mode, &grid, &spectrum).expect("as set up");
         assert!(fast.peak.iter().all(|v| v.is_finite()));
         let off = worst_db(&fast, &plain);
         assert!(off < 1e-4, "{mode:?}: {off} dB");
@@ -148,24 +149,24 @@ fn scale_angles_and_sectors() {
     let (frequencies, spectrum) = pulse(10.24e-6);
     let band = band(0.021, &frequencies, 0.0, Passage::First);
     let array = ring(16);
-    let illumination = band.illuminate(&array).unwrap();
+    let illumination = band.illuminate(&array).expect("as set up");
     let drive = steered(&array, 0.1);
     let grid = MapGrid::full(radii(0.021, 5), 720, frequencies.len());
     for mode in [Mode::L, Mode::S] {
-        let map = illumination.map(&drive, mode, &grid, &spectrum).unwrap();
+        let map = illumination.map(&drive, mode, &grid, &spectrum).expect("as set up");
         let peak = map.peak.iter().copied().fold(0.0, f64::max);
         for scale in [1e-90, 1e90] {
             let scaled: Vec<Complex64> = spectrum.iter().map(|s| s * scale).collect();
-            let other = illumination.map(&drive, mode, &grid, &scaled).unwrap();
+            let other = illumination.map(&drive, mode, &grid, &scaled).expect("as set up");
             for (a, b) in map.peak.iter().zip(&other.peak) {
                 assert!((a - b / scale).abs() < 1e-5 * peak, "{scale:e}: {a}, {b}");
             }
         }
         // Forty-five angles are far fewer than the orders: many share a bin.
         let coarse = MapGrid { angles: 45, sector: (0, 45), ..grid.clone() };
-        let coarse = illumination.map(&drive, mode, &coarse, &spectrum).unwrap();
+        let coarse = illumination.map(&drive, mode, &coarse, &spectrum).expect("as set up");
         let sector = MapGrid { sector: (700, 37), ..grid.clone() };
-        let sector = illumination.map(&drive, mode, &sector, &spectrum).unwrap();
+        let sector = illumination.map(&drive, mode, &sector, &spectrum).expect("as set up");
         for ring in 0..5 {
             for m in 0..45 {
                 let (a, b) = (coarse.ring(ring)[m], map.ring(ring)[16 * m]);
@@ -184,23 +185,23 @@ fn odd_requests_give_numbers() {
     let frequencies: Vec<f64> = (1..=3).map(|k| 1e6 * f64::from(k)).collect();
     let band = band(0.01, &frequencies, 0.0, Passage::First);
     let array = ring(4);
-    let illumination = band.illuminate(&array).unwrap();
+    let illumination = band.illuminate(&array).expect("as set up");
     let spectrum = vec![Complex64::ONE; 3];
     let radii = vec![0.0, 1e-300, 1e-29, 1e-21, 1e-19, 1e-6, 0.01];
     let drive = steered(&array, 0.0);
     for (angles, times) in [(1, 3), (2, 4), (7, 5), (64, 33)] {
         let grid = MapGrid { times, ..MapGrid::full(radii.clone(), angles, 3) };
         for mode in [Mode::L, Mode::S] {
-            let map = illumination.map(&drive, mode, &grid, &spectrum).unwrap();
+            let map = illumination.map(&drive, mode, &grid, &spectrum).expect("as set up");
             assert!(map.peak.iter().all(|v| v.is_finite() && *v >= 0.0), "{map:?}");
             if mode == Mode::S {
                 assert!(map.ring(0).iter().all(|&v| v == 0.0));
             }
-            let silent = Drive::new(&[], &[]).unwrap();
-            let nothing = illumination.map(&silent, mode, &grid, &spectrum).unwrap();
+            let silent = Drive::new(&[], &[]).expect("as set up");
+            let nothing = illumination.map(&silent, mode, &grid, &spectrum).expect("as set up");
             assert!(nothing.peak.iter().all(|&v| v == 0.0));
             let dark = vec![Complex64::ZERO; 3];
-            let nothing = illumination.map(&drive, mode, &grid, &dark).unwrap();
+            let nothing = illumination.map(&drive, mode, &grid, &dark).expect("as set up");
             assert!(nothing.peak.iter().all(|&v| v == 0.0));
         }
     }
@@ -216,7 +217,7 @@ fn what_cannot_be_is_refused_with_its_numbers() {
     let (frequencies, spectrum) = pulse(10.24e-6);
     let bar = band(0.021, &frequencies, 1e5, Passage::Full);
     let array = ring(4);
-    let illumination = bar.illuminate(&array).unwrap();
+    let illumination = bar.illuminate(&array).expect("as set up");
     let drive = steered(&array, 0.0);
     let good = MapGrid::full(vec![0.01], 64, frequencies.len());
     let map = |grid: MapGrid| illumination.map(&drive, Mode::L, &grid, &spectrum);
@@ -247,7 +248,7 @@ fn what_cannot_be_is_refused_with_its_numbers() {
         refused(illumination.map_plain(&drive, Mode::L, &good, &spoilt), "pulse's spectrum");
     }
     // What grows out of a float under the damping.
-    let early = Drive::new(&[0], &[-0.5]).unwrap();
+    let early = Drive::new(&[0], &[-0.5]).expect("as set up");
     refused(illumination.map(&early, Mode::L, &good, &spectrum), "50000 Np");
     refused(illumination.fields_at(&[early], &[Point::default()], Mode::L), "50000 Np");
     refused(Synthesis::new(&bar, 0.5, 5e7, 16), "Np");
@@ -262,13 +263,13 @@ fn what_cannot_be_is_refused_with_its_numbers() {
     refused(at(0.05, f64::NAN), "weight");
     refused(at(f64::INFINITY, 1.0), "inf m");
     for inside in [0.0, 0.01, 0.021] {
-        let array = at(inside, 1.0).unwrap();
+        let array = at(inside, 1.0).expect("as set up");
         refused(bar.illuminate(&array), &format!("{inside} m"));
     }
-    let far = at(1e6, 1.0).unwrap();
+    let far = at(1e6, 1.0).expect("as set up");
     let far = bar.illuminate(&far);
     if let Ok(far) = far {
-        let drive = Drive::new(&[0], &[0.0]).unwrap();
+        let drive = Drive::new(&[0], &[0.0]).expect("as set up");
         refused(far.map(&drive, Mode::L, &good, &spectrum), "Bessel function");
     }
     // Points.
@@ -310,7 +311,7 @@ fn smallest_and_largest_size() {
             Attenuation::default(),
             Passage::Full,
         )
-        .unwrap();
+        .expect("as set up");
         for (n, b) in solution.scattered().iter().enumerate() {
             let off = ((1.0 + 2.0 * b).norm() - 1.0).abs();
             assert!(off < allowed, "size {size:e}, order {n}: off by {off:e}");

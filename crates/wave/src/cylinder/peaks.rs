@@ -14,6 +14,11 @@ const DEEP: usize = 4;
 /// between the samples: a pulse's peak stands 0.5 dB above them at most, at one and a half times
 /// as many times as frequencies.
 const CONTEND: f32 = 0.7;
+/// Square of a neighbour, beside that of the highest sample, from which on there may be another top
+/// between the two.
+const SHOULDER: f32 = 0.7;
+/// Factor by which the square at a peak may exceed what a parabola through three squares says.
+const DOUBT: f32 = 1.2;
 
 /// Finds peaks in signals that repeat themselves and whose spectrum is centred on zero.
 pub(super) struct PeakFinder {
@@ -136,10 +141,25 @@ impl PeakFinder {
         // First guess: a parabola through the squares; then uphill in steps of an eighth.
         let bend = 2.0 * here - before - after;
         let guess = if bend > 0.0 { 0.5 * (after - before) / bend } else { 0.0 };
+        if (here + 0.25 * (after - before) * guess) * DOUBT < best {
+            return best;
+        }
         let parts = PARTS as isize;
         let mut place = ((guess * PARTS as f32).round() as isize).clamp(-parts, parts);
         let at = |place: isize| self.between(signal, j, place);
-        let (mut left, mut middle, mut right) = (at(place - 1), at(place), at(place + 1));
+        let mut middle = at(place);
+        // A second top may hide between this sample and a neighbour that is nearly as high.
+        for (neighbour, probes) in [(before, [-6, -3]), (after, [3, 6])] {
+            for probe in probes {
+                if neighbour > SHOULDER * here && (probe - place).abs() > 2 {
+                    let beside = at(probe);
+                    if beside > middle {
+                        (place, middle) = (probe, beside);
+                    }
+                }
+            }
+        }
+        let (mut left, mut right) = (at(place - 1), at(place + 1));
         for _ in 0..PARTS {
             if right > middle && place < parts {
                 place += 1;

@@ -99,6 +99,7 @@ impl Radial {
 /// Miller's recurrence from the last order down, then the scale from
 /// `e^-ix = J_0 + 2 Σ (-i)^n J_n` or its real part for x = 0, `1 = J_0 + 2 Σ J_2n`: the terms of
 /// either are of the size of the sum.
+#[expect(clippy::needless_range_loop, reason = "lanes of several arrays step together")]
 #[inline(always)]
 fn descend<const LOSSY: bool>(
     x: &[Complex64; LANES],
@@ -231,8 +232,8 @@ mod tests {
                 for l in 0..LANES {
                     let ladder = bessel_j(x[l], highest).expect("in range");
                     let (mut scale, mut exponent) = (1.0, 0);
-                    for n in 0..=highest {
-                        scale *= table[n][l];
+                    for (n, ratios) in table.iter().enumerate().take(highest + 1) {
+                        scale *= ratios[l];
                         if scale < 1e-100 {
                             scale *= crate::harmonics::radix(1);
                             exponent -= 1;

@@ -175,6 +175,7 @@ struct Place {
 }
 
 /// Products of coefficients and radial functions, turned from lanes into rows.
+#[expect(clippy::needless_range_loop, reason = "lanes of several arrays step together")]
 #[inline(always)]
 fn spread<const LOSSY: bool>(
     orders: &[[[Complex32; LANES]; 2]],
