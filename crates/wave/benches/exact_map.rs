@@ -30,8 +30,22 @@ struct Size {
 }
 
 const SIZES: [Size; 2] = [
-    Size { name: "60 mm", radius_m: 0.03, rings: 150, angles: 1024, period_s: 20.48e-6, times: 256 },
-    Size { name: "120 mm", radius_m: 0.06, rings: 200, angles: 2048, period_s: 40.96e-6, times: 512 },
+    Size {
+        name: "60 mm",
+        radius_m: 0.03,
+        rings: 150,
+        angles: 1024,
+        period_s: 20.48e-6,
+        times: 256,
+    },
+    Size {
+        name: "120 mm",
+        radius_m: 0.06,
+        rings: 200,
+        angles: 2048,
+        period_s: 40.96e-6,
+        times: 512,
+    },
 ];
 const LARGEST: Size = Size {
     name: "254 mm",
@@ -94,7 +108,9 @@ fn main() {
         return memory_of_the_largest();
     }
     let (single, double) = (peak_gflops::<f32>(), peak_gflops::<f64>());
-    println!("multiply-add peak of one core, measured: {single:.0} GFLOP/s single, {double:.0} double");
+    println!(
+        "multiply-add peak of one core, measured: {single:.0} GFLOP/s single, {double:.0} double"
+    );
     println!("memory to memory, one core, measured: {:.1} GB/s read and written", copy_gb_s());
     // The peer runs before and after us, and its shortest runs count: whatever else the machine does
     // meanwhile must not be to our favour.
@@ -233,9 +249,8 @@ fn memory_of_the_largest() {
     let illumination = band.illuminate(&array).expect("outside");
     let kept = peak_memory_mib();
     let (grid, spectrum) = (size.grid(1, size.times), size.spectrum());
-    let timing = time_s(1, || {
-        illumination.map(&drive(Mode::S), Mode::S, &grid, &spectrum).expect("a map")
-    });
+    let timing =
+        time_s(1, || illumination.map(&drive(Mode::S), Mode::S, &grid, &spectrum).expect("a map"));
     let (rings, angles, count) = (size.rings, size.angles, spectrum.len());
     println!(
         "\n{}, {rings} x {angles}, {count} frequencies, S, all cores: {:.2} s; peak memory {:.0} MiB, {:.0} MiB before the map",

@@ -24,7 +24,10 @@ pub(super) fn turned_orders(
             (fr[lane], fi[lane]) = (factor.re, factor.im);
             (sin[lane], cos[lane]) = (-angle).sin_cos();
         }
-        wide(#[inline(always)] || add_turns(&mut orders, fr, fi, cos, sin));
+        wide(
+            #[inline(always)]
+            || add_turns(&mut orders, fr, fi, cos, sin),
+        );
     }
     let (negative, positive) = orders.split_at_mut(highest);
     positive[0] *= h[0];

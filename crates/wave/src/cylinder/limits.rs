@@ -45,7 +45,13 @@ pub(super) fn check_map(grid: &MapGrid, frequencies: usize) -> Result<()> {
     let ring = "at most 67 108 864: fewer angles or a wider frequency step";
     at_most("frequencies times angles of the map", frequencies * angles, MAP_RING, "", ring)?;
     let values = "at most 1.1e11: fewer rings, angles or times";
-    at_most("rings times angles times times of the map", rings * angles * times, MAP_VALUES, "", values)
+    at_most(
+        "rings times angles times times of the map",
+        rings * angles * times,
+        MAP_VALUES,
+        "",
+        values,
+    )
 }
 
 /// Refuses a place outside the bar.
@@ -63,7 +69,11 @@ pub(super) fn check_inside(distance_m: f64, radius_m: f64) -> Result<()> {
 }
 
 /// Refuses bands whose solutions could not be held or solved.
-pub(super) fn check_band(frequencies: usize, size_parameter: f64, highest_order: usize) -> Result<()> {
+pub(super) fn check_band(
+    frequencies: usize,
+    size_parameter: f64,
+    highest_order: usize,
+) -> Result<()> {
     if !(SMALLEST..=LARGEST).contains(&size_parameter) {
         return Err(WaveError::OutOfRange {
             what: "the wave number in water times the bar's radius",

@@ -98,9 +98,7 @@ impl Illumination<'_> {
                         let end = at < 0.5 || at > grid.times as f64 - 1.5;
                         peaks.push(match task.growth_np {
                             // The record's ends do not meet once the damping is taken out.
-                            Some(_) if end => {
-                                signal[0].norm().max(signal[grid.times - 1].norm())
-                            }
+                            Some(_) if end => signal[0].norm().max(signal[grid.times - 1].norm()),
                             _ => peak,
                         });
                     }

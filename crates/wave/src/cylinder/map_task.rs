@@ -45,7 +45,11 @@ impl MapTask {
         ];
         for (what, got, need, most) in needed {
             if got < need || got > most {
-                return Err(WaveError::Count { what, got, need: if got > most { most } else { need } });
+                return Err(WaveError::Count {
+                    what,
+                    got,
+                    need: if got > most { most } else { need },
+                });
             }
         }
         limits::check_map(grid, frequencies)?;

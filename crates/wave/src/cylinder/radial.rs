@@ -51,15 +51,18 @@ pub(super) fn miller_start(last: usize, x: f64) -> usize {
 /// the derivative of Debye's exponent.
 pub(super) fn surface_ratios(x: &Lanes, highest: usize) -> Vec<Lanes> {
     let mut ratios = vec![[1.0; LANES]; highest + 1];
-    wide(#[inline(always)] || {
-        for (n, ratio) in ratios.iter_mut().enumerate() {
-            let n = n as f64;
-            for (r, x) in ratio.iter_mut().zip(x) {
-                let beyond = x / (n + (n * n - x * x).max(0.0).sqrt());
-                *r = if n > *x { beyond } else { 1.0 };
+    wide(
+        #[inline(always)]
+        || {
+            for (n, ratio) in ratios.iter_mut().enumerate() {
+                let n = n as f64;
+                for (r, x) in ratio.iter_mut().zip(x) {
+                    let beyond = x / (n + (n * n - x * x).max(0.0).sqrt());
+                    *r = if n > *x { beyond } else { 1.0 };
+                }
             }
-        }
-    });
+        },
+    );
     ratios
 }
 
@@ -79,10 +82,16 @@ impl Radial {
         self.re.resize(start + 1, [0.0; LANES]);
         if x.iter().any(|x| x.im != 0.0) {
             self.im.resize(start + 1, [0.0; LANES]);
-            wide(#[inline(always)] || descend::<true>(x, level, &ratios[..=start], &mut self.re, &mut self.im));
+            wide(
+                #[inline(always)]
+                || descend::<true>(x, level, &ratios[..=start], &mut self.re, &mut self.im),
+            );
         } else {
             self.im.clear();
-            wide(#[inline(always)] || descend::<false>(x, level, &ratios[..=start], &mut self.re, &mut []));
+            wide(
+                #[inline(always)]
+                || descend::<false>(x, level, &ratios[..=start], &mut self.re, &mut []),
+            );
         }
     }
 }

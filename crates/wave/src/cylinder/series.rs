@@ -25,12 +25,7 @@ pub(super) fn angular_series(
 
 /// Sixteen angles at a time, so that the recurrence fills the vector units.
 #[inline(always)]
-fn add_series(
-    coefficients: &[Complex64],
-    angles: &[f64],
-    mode: Mode,
-    values: &mut Vec<Complex64>,
-) {
+fn add_series(coefficients: &[Complex64], angles: &[f64], mode: Mode, values: &mut Vec<Complex64>) {
     for chunk in angles.chunks(LANES) {
         let mut twice = [0.0; LANES];
         for (t, angle) in twice.iter_mut().zip(chunk) {

@@ -152,13 +152,16 @@ impl Slab {
         for row in rows.chunks_exact_mut(stride) {
             row[gap.clone()].fill(Complex32::ZERO);
         }
-        wide(#[inline(always)] || {
-            if radial.im.is_empty() {
-                spread::<false>(orders, radial, factor, rows, place);
-            } else {
-                spread::<true>(orders, radial, factor, rows, place);
-            }
-        });
+        wide(
+            #[inline(always)]
+            || {
+                if radial.im.is_empty() {
+                    spread::<false>(orders, radial, factor, rows, place);
+                } else {
+                    spread::<true>(orders, radial, factor, rows, place);
+                }
+            },
+        );
     }
 }
 
