@@ -14,6 +14,12 @@ const DEEP: usize = 4;
 /// between the samples: a pulse's peak stands 0.5 dB above them at most, at one and a half times
 /// as many times as frequencies.
 const CONTEND: f32 = 0.7;
+/// A sample this little below a neighbour (in the square) may have a top of its own beyond.
+const LEVEL: f32 = 0.94;
+/// Factor by which the square at the top of a shoulder may exceed that of its sample.
+const RISE: f32 = 1.1;
+/// Share of the largest square so far that a shoulder must reach to be followed.
+const NEAR: f32 = 0.99;
 /// Square of a neighbour, beside that of the highest sample, from which on there may be another top
 /// between the two.
 const SHOULDER: f32 = 0.7;
@@ -120,8 +126,8 @@ impl PeakFinder {
         best.sqrt()
     }
 
-    /// The larger of `best` and the squared magnitude at the top about sample `j`, if that is a
-    /// local maximum that can contend.
+    /// The larger of `best` and the squared magnitude at the top about sample `j`, if that can
+    /// contend.
     #[inline(always)]
     fn summit(&self, signal: &[Complex32], j: usize, best: f32) -> f32 {
         let last = signal.len() - 1;
@@ -131,27 +137,38 @@ impl PeakFinder {
         }
         let before = self.sizes[if j == 0 { last } else { j - 1 }];
         let after = self.sizes[if j == last { 0 } else { j + 1 }];
-        if here < before || here <= after {
+        if here < LEVEL * before || here < LEVEL * after {
             return best;
         }
         if !self.growth.is_empty() && (j == 0 || j == last) {
             // The record's ends do not meet once the damping is taken out.
             return if here > best { here } else { best };
         }
-        // First guess: a parabola through the squares; then uphill in steps of an eighth.
-        let bend = 2.0 * here - before - after;
-        let guess = if bend > 0.0 { 0.5 * (after - before) / bend } else { 0.0 };
-        if (here + 0.25 * (after - before) * guess) * DOUBT < best {
-            return best;
-        }
         let parts = PARTS as isize;
-        let mut place = ((guess * PARTS as f32).round() as isize).clamp(-parts, parts);
         let at = |place: isize| self.between(signal, j, place);
-        let mut middle = at(place);
-        // A second top may hide between this sample and a neighbour that is nearly as high.
-        for (neighbour, probes) in [(before, [-6, -3]), (after, [3, 6])] {
-            for probe in probes {
-                if neighbour > SHOULDER * here && (probe - place).abs() > 2 {
+        let (mut place, mut middle);
+        if here < before || here <= after {
+            if here * RISE < best {
+                return best;
+            }
+            // A shoulder: its own top, if it has one, lies on the side that falls.
+            place = if before > after { parts / 2 } else { -parts / 2 };
+            middle = at(place);
+            if middle < NEAR * best {
+                return best;
+            }
+        } else {
+            // First guess: a parabola through the squares; then uphill in steps of an eighth.
+            let bend = 2.0 * here - before - after;
+            let guess = if bend > 0.0 { 0.5 * (after - before) / bend } else { 0.0 };
+            if (here + 0.25 * (after - before) * guess) * DOUBT < best {
+                return best;
+            }
+            place = ((guess * PARTS as f32).round() as isize).clamp(-parts, parts);
+            middle = at(place);
+            // A second top may hide between this sample and a neighbour that is nearly as high.
+            for (neighbour, probe) in [(before, -parts / 2), (after, parts / 2)] {
+                if neighbour > SHOULDER * here && (probe - place).abs() > 1 {
                     let beside = at(probe);
                     if beside > middle {
                         (place, middle) = (probe, beside);
