@@ -31,7 +31,7 @@ pub struct MapGrid {
     /// Times at which the envelope is sampled over one period of the band (one over the frequency
     /// step). [`Illumination::map`] follows peaks between the samples: three times for two
     /// frequencies give all peaks to 0.02 dB. [`Illumination::map_plain`] does not: with as many it
-    /// gives peaks of a single arrival to 0.01 dB, of interfering ones to 0.5 dB; it takes ten times
+    /// gives peaks of a single arrival to 0.01 dB, of interfering ones to 0.7 dB; it takes ten times
     /// as many as frequencies to come within 0.02 dB.
     pub times: usize,
     /// Start of that period; matters with damping only.
