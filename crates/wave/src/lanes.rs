@@ -30,6 +30,14 @@ pub(crate) fn widest(kernel: impl Kernel) {
     pulp::Arch::new().dispatch(Level(kernel));
 }
 
+/// Runs `work` at that level: for loops of plain products and sums, where a whole [`Kernel`] would say no
+/// more. Only what is inlined profits: give the closure and what it calls `#[inline(always)]`; without a
+/// level to ask for, `mul_add` could be a library call.
+#[inline(always)]
+pub(crate) fn wide<T>(work: impl FnOnce() -> T) -> T {
+    pulp::Arch::new().dispatch(work)
+}
+
 /// Numbers of either precision: twice as many single ones fit a vector.
 pub(crate) trait Real:
     Copy
