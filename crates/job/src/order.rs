@@ -60,8 +60,11 @@ pub enum SectionSpec {
 pub struct RoundSpec {
     /// Diameter in mm.
     pub diameter_mm: f64,
-    /// Deviation of the diameter, plus and minus, in mm.
+    /// Deviation of the mean diameter, plus and minus, in mm.
     pub tolerance_mm: f64,
+    /// Largest less smallest diameter of one section, in mm.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub ovality_mm: f64,
 }
 
 /// A square bar.
@@ -102,6 +105,13 @@ pub struct Steel {
     pub attenuation_l_db_per_m: f64,
     /// Attenuation of shear waves at the probe's frequency, dB per metre of path.
     pub attenuation_s_db_per_m: f64,
+    /// Deviation of both velocities within the lot, plus and minus, percent.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub velocity_tolerance_percent: f64,
+    /// Diameter in mm of the disc whose echo is as high as the steel's grain noise at the probe's
+    /// frequency, as measured on a sound bar; absent: the noise is not known to matter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub grain_noise_disc_mm: Option<f64>,
 }
 
 /// The bars of the lot.
@@ -112,6 +122,9 @@ pub struct Bars {
     pub count: u32,
     /// Length of each in mm.
     pub length_mm: f64,
+    /// Largest bow, mm in a metre of length.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub straightness_mm_per_m: f64,
 }
 
 /// The flaws that must be found, by class.
@@ -122,6 +135,12 @@ pub struct Flaws {
     pub disc: DiscClass,
     /// Radial cracks at the surface. Absent: the skin is not part of the order.
     pub crack: Option<CrackClass>,
+    /// Round inclusions of the volume. Absent: not part of the order.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub inclusion: Option<InclusionClass>,
+    /// A pipe along the bar's centre. Absent: not part of the order.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pipe: Option<PipeClass>,
     /// Shortest flaw, along the bar, that must be met by the ordered number of pulses, in mm.
     pub shortest_mm: f64,
 }
@@ -136,6 +155,31 @@ pub struct DiscClass {
     pub skin_mm: f64,
     /// Share of the section below the skin that must be covered, percent of area.
     pub coverage_percent: f64,
+    /// Angle by which the disc may be turned out of facing the beam, in degrees.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub tilt_deg: f64,
+}
+
+/// Round inclusions, met as an empty sphere below the disc's skin.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct InclusionClass {
+    /// Diameter in mm.
+    pub diameter_mm: f64,
+    /// Share of the section below the skin that must be covered, percent of area.
+    pub coverage_percent: f64,
+}
+
+/// A pipe: an empty, round channel along the bar near its centre, longer than a beam is wide.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PipeClass {
+    /// Diameter in mm.
+    pub diameter_mm: f64,
+    /// Distance from the centre within which it lies, in mm.
+    pub within_mm: f64,
+    /// Share of the places within that distance that must be covered, percent of area.
+    pub coverage_percent: f64,
 }
 
 /// Radial cracks at the surface.
@@ -146,6 +190,12 @@ pub struct CrackClass {
     pub depth_mm: f64,
     /// Share of the circumference that must be covered, percent.
     pub coverage_percent: f64,
+}
+
+/// Optional figures that are nought are not written, so that older orders keep their hash.
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands a reference")]
+pub(crate) fn is_zero(value: &f64) -> bool {
+    *value == 0.0
 }
 
 /// Lengths wanted from the bars.
@@ -182,6 +232,13 @@ impl Order {
                 l.within(
                     "section.round.tolerance_mm",
                     r.tolerance_mm,
+                    0.0,
+                    r.diameter_mm / 10.0,
+                    "mm",
+                )?;
+                l.within(
+                    "section.round.ovality_mm",
+                    r.ovality_mm,
                     0.0,
                     r.diameter_mm / 10.0,
                     "mm",
@@ -231,14 +288,36 @@ impl Order {
             2000.0,
             "dB/m",
         )?;
+        l.within(
+            "steel.velocity_tolerance_percent",
+            self.steel.velocity_tolerance_percent,
+            0.0,
+            10.0,
+            "%",
+        )?;
+        if let Some(noise) = self.steel.grain_noise_disc_mm {
+            l.within("steel.grain_noise_disc_mm", noise, 0.01, 20.0, "mm")?;
+        }
         if self.bars.count == 0 {
             return Err(l.impossible("bars.count", 0, "at least one bar is needed"));
         }
         l.within("bars.length_mm", self.bars.length_mm, 10.0, 30_000.0, "mm")?;
+        l.within("bars.straightness_mm_per_m", self.bars.straightness_mm_per_m, 0.0, 20.0, "mm/m")?;
         let half = self.section().half_extent_m() * 1e3;
         l.within("flaws.disc.diameter_mm", self.flaws.disc.diameter_mm, 0.1, half, "mm")?;
         l.within("flaws.disc.skin_mm", self.flaws.disc.skin_mm, 0.0, half * 0.9, "mm")?;
         l.within("flaws.disc.coverage_percent", self.flaws.disc.coverage_percent, 0.0, 100.0, "%")?;
+        l.within("flaws.disc.tilt_deg", self.flaws.disc.tilt_deg, 0.0, 45.0, "°")?;
+        if let Some(inclusion) = self.flaws.inclusion {
+            let (size, share) = (inclusion.diameter_mm, inclusion.coverage_percent);
+            l.within("flaws.inclusion.diameter_mm", size, 0.1, half, "mm")?;
+            l.within("flaws.inclusion.coverage_percent", share, 0.0, 100.0, "%")?;
+        }
+        if let Some(pipe) = self.flaws.pipe {
+            l.within("flaws.pipe.diameter_mm", pipe.diameter_mm, 0.1, half, "mm")?;
+            l.within("flaws.pipe.within_mm", pipe.within_mm, 0.0, half / 2.0, "mm")?;
+            l.within("flaws.pipe.coverage_percent", pipe.coverage_percent, 0.0, 100.0, "%")?;
+        }
         if let Some(crack) = self.flaws.crack {
             l.within("flaws.crack.depth_mm", crack.depth_mm, 0.05, half, "mm")?;
             l.within("flaws.crack.coverage_percent", crack.coverage_percent, 0.0, 100.0, "%")?;

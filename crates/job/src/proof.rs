@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{finding::Finding, seal::Document};
+use crate::{finding::Finding, order::is_zero, seal::Document};
 
 /// A coverage proof. Its sources are `order`, `station` and `technique`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -17,6 +17,9 @@ pub struct Proof {
     pub met: bool,
     /// What the proof noticed.
     pub findings: Vec<Finding>,
+    /// The same classes by rays, beside those of the exact field, where they were asked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub by_rays: Vec<ClassProof>,
 }
 
 impl Document for Proof {
@@ -34,7 +37,7 @@ pub enum Engine {
     Exact,
 }
 
-/// Flaw classes a proof speaks of.
+/// Kinds of flaw that are told apart in echoes: by where and with which wave they are met.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum FlawClass {
@@ -44,11 +47,25 @@ pub enum FlawClass {
     Crack,
 }
 
+/// Flaw classes that an order may ask for and a proof speaks of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ProvedClass {
+    /// A disc in the volume that faces the beam, but for its tilt.
+    Disc,
+    /// A radial crack at the surface.
+    Crack,
+    /// A round inclusion in the volume.
+    Inclusion,
+    /// A pipe along the bar near its centre.
+    Pipe,
+}
+
 /// Proof of one flaw class.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ClassProof {
     /// The class.
-    pub class: FlawClass,
+    pub class: ProvedClass,
     /// The ordered flaw in words.
     pub flaw: String,
     /// Ordered coverage as a fraction.
@@ -58,10 +75,33 @@ pub struct ClassProof {
     /// Covered fraction, worst case over the tolerances (a place counts when it is covered in
     /// every case).
     pub worst: f64,
+    /// Share of the places asked where the engine itself doubts its answer; they count as unseen.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub doubted: f64,
+    /// Coverage over drawn deviations, all tolerances at once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub draws: Option<Draws>,
     /// Margins.
     pub map: MarginMap,
     /// The weakest place that the order asks for, worst case.
     pub weakest: Weakest,
+}
+
+/// Coverage over seeded random deviations within all tolerances at once.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Draws {
+    /// Seed of the draws.
+    pub seed: u64,
+    /// How many states of bar and water were drawn.
+    pub count: usize,
+    /// Smallest covered fraction of one draw.
+    pub lowest: f64,
+    /// Covered fraction that nineteen draws in twenty exceed.
+    pub low_5_percent: f64,
+    /// Mean covered fraction.
+    pub mean: f64,
+    /// The draw that covers least, in words.
+    pub lowest_words: String,
 }
 
 /// Margin in dB of the best beam's echo over the alarm height, at places of the section.
@@ -82,6 +122,20 @@ pub enum MarginMap {
         ny: usize,
         /// Nominal margin in dB re alarm height; absent outside the section and where nothing was
         /// computed.
+        nominal_db: Vec<Option<f32>>,
+        /// Worst margin over the tolerances.
+        worst_db: Vec<Option<f32>>,
+        /// Whether the order asks for the class at this place.
+        asked: Vec<bool>,
+    },
+    /// On rings about the centre of a round section; index `i * angles + j` at radius `radii_m[i]` and
+    /// angle `2π j / angles`.
+    Polar {
+        /// Radii in metres, rising.
+        radii_m: Vec<f64>,
+        /// Places on each ring.
+        angles: usize,
+        /// Nominal margin in dB re alarm height; absent where nothing is seen or computed.
         nominal_db: Vec<Option<f32>>,
         /// Worst margin over the tolerances.
         worst_db: Vec<Option<f32>>,

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{error::Result, limits::Limits, read, seal::Hash};
+use crate::{error::Result, limits::Limits, order::is_zero, read, seal::Hash};
 
 /// Format number of a station.
 pub const FORMAT: u32 = 1;
@@ -75,6 +75,13 @@ pub struct Line {
     pub centring_mm: f64,
     /// Length at head and tail over which the bar is not guided or coupled well, in mm.
     pub unguided_end_mm: f64,
+    /// Distance between the guides before and after the ring, in mm, over which a bar that is not
+    /// straight bows; 0: its bow is part of `centring_mm`.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub guide_distance_mm: f64,
+    /// Angle by which a square bar may be turned about its axis, plus and minus, in degrees.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub turn_deg: f64,
 }
 
 /// The instrument.
@@ -99,6 +106,14 @@ pub struct Electronics {
     pub sample_rate_mhz: f64,
     /// Highest representable height, in percent of full screen height.
     pub headroom_fsh_percent: f64,
+    /// Most elements that can act at the same moment, over all apertures; absent: as many as
+    /// `aperture_elements` times `parallel_apertures`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub channels: Option<u32>,
+    /// Most data that can be carried away, in megabytes a second, two bytes a sample; absent: no
+    /// limit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub data_rate_mb_s: Option<f64>,
 }
 
 /// Probes that stand around the bar for one range of sizes.
@@ -121,6 +136,21 @@ pub struct Ring {
     pub frequency_mhz: f64,
     /// Bandwidth at -6 dB, percent of the centre frequency.
     pub bandwidth_percent: f64,
+    /// Sections it serves; empty: round ones for arcs, all for flat arrays.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sections: Vec<Shape>,
+}
+
+/// Shapes of section that a ring may serve.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Shape {
+    /// Round bars.
+    Round,
+    /// Square bars.
+    Square,
+    /// Flat blocks.
+    Flat,
 }
 
 /// The array of a probe.
@@ -159,6 +189,9 @@ pub struct ArcArray {
 pub struct FlatArray {
     /// Distance of the array's face from the ring's centre in mm; 0 for an array in contact.
     pub distance_mm: f64,
+    /// Way in mm by which the face can be drawn further back than `distance_mm`.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub travel_mm: f64,
     /// Number of elements.
     pub elements: u32,
     /// Pitch in mm.
@@ -193,6 +226,18 @@ impl Array {
     }
 }
 
+impl Ring {
+    /// Whether the ring serves sections of a shape.
+    #[must_use]
+    pub fn serves(&self, shape: Shape) -> bool {
+        match (self.sections.is_empty(), self.array) {
+            (false, _) => self.sections.contains(&shape),
+            (true, Array::Arc(_)) => shape == Shape::Round,
+            (true, Array::Flat(_)) => true,
+        }
+    }
+}
+
 impl Station {
     /// Reads and checks a station.
     ///
@@ -220,7 +265,18 @@ impl Station {
         l.within("line.max_speed_m_s", self.line.max_speed_m_s, 0.001, 10.0, "m/s")?;
         l.within("line.centring_mm", self.line.centring_mm, 0.0, 20.0, "mm")?;
         l.within("line.unguided_end_mm", self.line.unguided_end_mm, 0.0, 5000.0, "mm")?;
+        l.within("line.guide_distance_mm", self.line.guide_distance_mm, 0.0, 10_000.0, "mm")?;
+        l.within("line.turn_deg", self.line.turn_deg, 0.0, 10.0, "°")?;
         let e = &self.electronics;
+        if let Some(channels) = e.channels
+            && channels < e.aperture_elements
+        {
+            let (key, least) = ("electronics.channels", e.aperture_elements);
+            return Err(l.impossible(key, channels, format!("one aperture needs {least}")));
+        }
+        if let Some(rate) = e.data_rate_mb_s {
+            l.within("electronics.data_rate_mb_s", rate, 0.001, 1e6, "MB/s")?;
+        }
         if e.aperture_elements == 0 {
             return Err(l.impossible(
                 "electronics.aperture_elements",
@@ -306,9 +362,11 @@ impl Station {
                         1000.0,
                         "mm",
                     )?;
+                    l.within(&key("array.flat.travel_mm"), a.travel_mm, 0.0, 1000.0, "mm")?;
                 }
                 (Array::Flat(a), Coupling::Contact(_)) => {
                     l.within(&key("array.flat.distance_mm"), a.distance_mm, 0.0, 0.0, "mm")?;
+                    l.within(&key("array.flat.travel_mm"), a.travel_mm, 0.0, 0.0, "mm")?;
                 }
             }
         }

@@ -43,6 +43,12 @@ pub struct Technique {
     pub unguided_end_m: f64,
     /// The rules the plan had to keep, with the figures, and whether each one binds.
     pub limits: Vec<PlanLimit>,
+    /// Other techniques the search came upon, best first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub others: Vec<Other>,
+    /// What a change of order or station would buy.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub changes: Vec<Change>,
     /// What the planner noticed.
     pub findings: Vec<Finding>,
 }
@@ -409,6 +415,9 @@ pub struct Schedule {
     pub firings: Vec<Firing>,
     /// Time after which the order starts again, in seconds.
     pub period_s: f64,
+    /// Shortest period that any order of these beams could have, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub least_period_s: Option<f64>,
 }
 
 /// Beams that fire at the same moment.
@@ -433,4 +442,28 @@ pub struct PlanLimit {
     pub source: String,
     /// Whether this rule keeps the line from being faster.
     pub binds: bool,
+}
+
+/// A technique that the search weighed and did not take.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Other {
+    /// Its layouts in words.
+    pub words: String,
+    /// Number of its beams.
+    pub beams: u32,
+    /// Its line speed in m/s; absent where it does not keep the rules at any speed.
+    pub line_speed_m_s: Option<f64>,
+    /// Why it was not taken.
+    pub why_not: String,
+}
+
+/// What one change of order or station would buy.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Change {
+    /// The change, in words.
+    pub words: String,
+    /// Line speed with it, in m/s; absent where no technique would keep the rules.
+    pub line_speed_m_s: Option<f64>,
+    /// What limits the speed then, or stops every technique.
+    pub limit: String,
 }

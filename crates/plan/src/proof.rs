@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use barwright_job::{
     Finding, Order, Sealed, Station, Technique,
     finding::Topic,
-    proof::{ClassProof, Engine, FlawClass, MarginMap, Proof, Weakest},
+    proof::{ClassProof, Engine, MarginMap, Proof, ProvedClass, Weakest},
     technique::Section,
 };
 use barwright_wave::Point;
@@ -79,6 +79,7 @@ pub fn prove(
         tolerances: cases.iter().map(|c| c.words.clone()).collect(),
         met,
         findings,
+        by_rays: Vec::new(),
     };
     Ok(Sealed::seal(
         proof,
@@ -119,7 +120,7 @@ fn disc_class(
     }
     let (nominal, worst) = coverage::shares(of_order.iter().map(|x| x.1));
     ClassProof {
-        class: FlawClass::Disc,
+        class: ProvedClass::Disc,
         flaw: format!(
             "disc of {} mm facing the beam, deeper than {} mm",
             order.flaws.disc.diameter_mm, order.flaws.disc.skin_mm
@@ -127,6 +128,8 @@ fn disc_class(
         ordered: order.flaws.disc.coverage_percent / 100.0,
         nominal,
         worst,
+        doubted: 0.0,
+        draws: None,
         weakest: weakest(t, cases, &of_order),
         map: MarginMap::Grid {
             x0_m: grid.origin.x,
@@ -160,7 +163,7 @@ fn crack_class(
     let (depth, ordered) =
         order.flaws.crack.map_or((0.0, 0.0), |c| (c.depth_mm, c.coverage_percent / 100.0));
     ClassProof {
-        class: FlawClass::Crack,
+        class: ProvedClass::Crack,
         flaw: format!(
             "radial crack {depth} mm deep and {} mm long at the surface",
             order.flaws.shortest_mm
@@ -168,6 +171,8 @@ fn crack_class(
         ordered,
         nominal,
         worst,
+        doubted: 0.0,
+        draws: None,
         weakest: weakest(t, cases, &places),
         map: MarginMap::Rim {
             nominal_db: margins.iter().map(|m| m.nominal_db).collect(),

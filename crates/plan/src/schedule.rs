@@ -102,7 +102,11 @@ pub fn make(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Timed {
         allowed_db: allowed,
         together_l: l_together,
         together_s: s_together,
-        schedule: Schedule { period_s: firings.len() as f64 * interval_s, firings },
+        schedule: Schedule {
+            period_s: firings.len() as f64 * interval_s,
+            least_period_s: None,
+            firings,
+        },
     }
 }
 

@@ -78,6 +78,8 @@ pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Seal
         pulse_spacing_m: speed.spacing_m,
         unguided_end_m: station.line.unguided_end_mm * 1e-3,
         limits,
+        others: Vec::new(),
+        changes: Vec::new(),
         findings,
     };
     Ok(Sealed::seal(technique, [("order", order.hash()), ("station", station.hash())]))

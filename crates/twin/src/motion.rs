@@ -117,7 +117,11 @@ mod tests {
 
     fn schedule() -> Schedule {
         let firing = |start_s, beams: &[u32]| Firing { start_s, beams: beams.to_vec() };
-        Schedule { firings: vec![firing(0.0, &[0, 1]), firing(1e-3, &[2])], period_s: 5e-3 }
+        Schedule {
+            firings: vec![firing(0.0, &[0, 1]), firing(1e-3, &[2])],
+            period_s: 5e-3,
+            least_period_s: None,
+        }
     }
 
     // Truth: closed form.

@@ -38,11 +38,13 @@ pub fn contact(elements: usize, record: Record) -> Sealed<Technique> {
             skin_m: 0.01,
         },
         beams,
-        schedule: Schedule { firings: vec![], period_s: 1e-3 },
+        schedule: Schedule { firings: vec![], period_s: 1e-3, least_period_s: None },
         line_speed_m_s: 0.1,
         pulse_spacing_m: 15e-3,
         unguided_end_m: 0.0,
         limits: vec![],
+        others: vec![],
+        changes: vec![],
         findings: vec![],
     };
     Sealed::seal(technique, [("order", Hash::of(b"order"))])

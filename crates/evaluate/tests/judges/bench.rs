@@ -190,12 +190,15 @@ impl Bench {
                     .map(|&b| Firing { start_s: f64::from(b) * 30e-6, beams: vec![b] })
                     .collect(),
                 period_s: SPACING,
+                least_period_s: None,
             },
             beams,
             line_speed_m_s: 1.0,
             pulse_spacing_m: SPACING,
             unguided_end_m: 0.06,
             limits: vec![],
+            others: vec![],
+            changes: vec![],
             findings: vec![],
         };
         let technique = Sealed::seal(body, [("order", order.hash()), ("station", station.hash())]);

@@ -98,11 +98,13 @@ fn technique(order: &Order) -> Sealed<Technique> {
             skin_m: 0.01,
         },
         beams,
-        schedule: Schedule { firings: vec![], period_s: 1.0 },
+        schedule: Schedule { firings: vec![], period_s: 1.0, least_period_s: None },
         line_speed_m_s: 0.1,
         pulse_spacing_m: 0.015,
         unguided_end_m: 0.0,
         limits: vec![],
+        others: vec![],
+        changes: vec![],
         findings: vec![],
     };
     Sealed::seal(body, [("order", order.hash())])

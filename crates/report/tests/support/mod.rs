@@ -9,7 +9,7 @@ use barwright_job::{
     check::{Check, ReflectorCheck},
     judgement::{CutPlan, Fate, Indication, Judgement, Piece, Reason, Verdict},
     level::{BeamLevel, BeamState, Level},
-    proof::{ClassProof, Engine, FlawClass, MarginMap, Proof, Weakest},
+    proof::{ClassProof, Engine, FlawClass, MarginMap, Proof, ProvedClass, Weakest},
     reference::{Expected, Motion, ReferenceBar, Reflector, Shape},
     screened::{InspectedShare, LossCause, Lost, ScreenedBar},
     technique::{
@@ -168,7 +168,7 @@ pub fn technique() -> Sealed<Technique> {
             skin_m: 0.004,
         },
         beams,
-        schedule: Schedule { firings, period_s },
+        schedule: Schedule { firings, period_s, least_period_s: None },
         line_speed_m_s: 1.04,
         pulse_spacing_m: 0.0031,
         unguided_end_m: 0.06,
@@ -209,6 +209,8 @@ pub fn technique() -> Sealed<Technique> {
                 false,
             ),
         ],
+        others: vec![],
+        changes: vec![],
         findings: vec![Finding::new(
             Topic::Assumed,
             "Attenuation is taken from the order; it was not measured on this heat.",
@@ -255,11 +257,13 @@ pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
             engine: Engine::Exact,
             classes: vec![
                 ClassProof {
-                    class: FlawClass::Disc,
+                    class: ProvedClass::Disc,
                     flaw: "disc of 1.2 mm that faces the beam".into(),
                     ordered: 0.98,
                     nominal: 0.9998,
                     worst: 0.962,
+                    doubted: 0.0,
+                    draws: None,
                     map: MarginMap::Grid {
                         x0_m: x0,
                         y0_m: x0,
@@ -279,11 +283,13 @@ pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
                     },
                 },
                 ClassProof {
-                    class: FlawClass::Crack,
+                    class: ProvedClass::Crack,
                     flaw: "radial crack 0.3 mm deep".into(),
                     ordered: 0.98,
                     nominal: 1.0,
                     worst: 0.985,
+                    doubted: 0.0,
+                    draws: None,
                     map: MarginMap::Rim { nominal_db: rim(0.0), worst_db: rim(2.3) },
                     weakest: Weakest {
                         x_m: RADIUS_M * (PI / 6.0).cos(),
@@ -299,6 +305,7 @@ pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
                 "water 20 to 24 °C".into(),
             ],
             met: false,
+            by_rays: vec![],
             findings: vec![Finding::new(
                 Topic::Uncovered,
                 "3.8 % of the area asked for is under the alarm height in the worst case.",
@@ -639,6 +646,7 @@ pub fn block_technique() -> Technique {
             .map(|k| Firing { start_s: f64::from(k) * 100e-6, beams: vec![k] })
             .collect(),
         period_s: 700e-6,
+        least_period_s: None,
     };
     t
 }

@@ -117,11 +117,17 @@ pub fn technique(speed_m_s: f64) -> Sealed<Technique> {
             skin_m: 4e-3,
         },
         beams,
-        schedule: Schedule { firings: vec![Firing { start_s: 0.0, beams: all }], period_s: 4e-3 },
+        schedule: Schedule {
+            firings: vec![Firing { start_s: 0.0, beams: all }],
+            period_s: 4e-3,
+            least_period_s: None,
+        },
         line_speed_m_s: speed_m_s,
         pulse_spacing_m: speed_m_s * 4e-3,
         unguided_end_m: 0.0,
         limits: Vec::new(),
+        others: vec![],
+        changes: vec![],
         findings: Vec::new(),
     };
     Sealed::seal(body, [])
