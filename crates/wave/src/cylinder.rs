@@ -21,8 +21,10 @@
 mod aperture;
 mod array;
 mod band;
+mod echo_peaks;
 mod envelopes;
 mod illumination;
+mod incident;
 mod limits;
 mod linear;
 mod map;
@@ -42,7 +44,9 @@ mod wide;
 
 pub use array::{Drive, LineArray, LineSource};
 pub use band::CylinderBand;
+pub use echo_peaks::{EchoPeak, EchoPlace, EchoTask, EchoWeights, Rings};
 pub use illumination::Illumination;
+pub use incident::Incident;
 pub use map::{FieldMap, MapGrid};
 pub use modal::{Attenuation, ModalSolution};
 pub use spectra::Spectra;

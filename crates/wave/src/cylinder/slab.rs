@@ -9,6 +9,7 @@ use crate::media::Mode;
 use super::array::Drive;
 use super::band::parity;
 use super::illumination::Illumination;
+use super::modal::ModalSolution;
 use super::radial::{Radial, debye_exponent, miller_start, surface_ratios};
 use super::wide::{LANES, Lanes, wide};
 
@@ -50,7 +51,23 @@ impl Slab {
         first: usize,
         strengths: &[Complex64],
     ) -> Result<Self> {
-        let solutions = &illumination.band().solutions()[first..];
+        let solutions = illumination.band().solutions();
+        let orders = |f: usize| {
+            let highest = solutions[f].highest_order();
+            illumination.drive_orders(f, drive, highest).map(std::borrow::Cow::Owned)
+        };
+        Self::of(solutions, mode, first, strengths, orders)
+    }
+
+    /// The same from the scaled incident orders -highest..=highest at each frequency.
+    pub fn of<'o>(
+        solutions: &[ModalSolution],
+        mode: Mode,
+        first: usize,
+        strengths: &[Complex64],
+        orders: impl Fn(usize) -> Result<std::borrow::Cow<'o, [Complex64]>>,
+    ) -> Result<Self> {
+        let solutions = &solutions[first..];
         let count = solutions.len().min(LANES);
         let solutions = &solutions[..count];
         // Lanes without a frequency repeat the last one and send nothing.
@@ -66,7 +83,7 @@ impl Slab {
         for (lane, solution) in solutions.iter().enumerate() {
             let coefficient = solution.coefficient(mode);
             let middle = solution.highest_order();
-            let orders = illumination.drive_orders(first + lane, drive, middle)?;
+            let orders = orders(first + lane)?;
             let strength = strengths[first + lane] * level[lane].exp();
             // D_n as mantissa and exponent.
             let (mut fall, mut exponent) = (1.0, 0);

@@ -1,0 +1,145 @@
+//! The angular orders that a drive sends onto a bar: computed once, then turned and displaced.
+
+use num_complex::Complex64;
+use rayon::prelude::*;
+use rustfft::FftPlanner;
+use std::f64::consts::TAU;
+
+use crate::error::{Result, WaveError};
+use crate::geometry::Point;
+use crate::harmonics::radix;
+
+use super::array::Drive;
+use super::band::CylinderBand;
+use super::illumination::Illumination;
+
+/// Incident field of one drive over a band, as orders `A_n` about the bar's axis.
+///
+/// Turning the drive about the axis and displacing the bar are cheap: an array that stands at many
+/// angles around a ring, or looks at a bar off centre, is summed over its elements once.
+#[derive(Debug, Clone)]
+pub struct Incident {
+    /// Scaled orders -highest..=highest of each frequency.
+    orders: Vec<Vec<Complex64>>,
+}
+
+impl Illumination<'_> {
+    /// Incident field of a drive.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] for an element number the array has not.
+    pub fn incident(&self, drive: &Drive) -> Result<Incident> {
+        self.check([drive])?;
+        let solutions = self.band().solutions();
+        let orders = (0..solutions.len())
+            .into_par_iter()
+            .map(|f| self.drive_orders(f, drive, solutions[f].highest_order()))
+            .collect::<Result<Vec<_>>>()?;
+        Ok(Incident { orders })
+    }
+}
+
+impl Incident {
+    /// The field of the same drive turned about the bar's axis by an angle in rad,
+    /// counter-clockwise.
+    #[must_use]
+    pub fn turned(&self, angle_rad: f64) -> Self {
+        let orders = self
+            .orders
+            .iter()
+            .map(|orders| {
+                let highest = (orders.len() / 2) as f64;
+                let each = |(i, a): (usize, &Complex64)| {
+                    let n = i as f64 - highest;
+                    a * Complex64::from_polar(1.0, -(n * angle_rad).rem_euclid(TAU))
+                };
+                orders.iter().enumerate().map(each).collect()
+            })
+            .collect();
+        Self { orders }
+    }
+
+    /// The field of the same drive about a bar whose axis stands `by` (m) from where it stood.
+    ///
+    /// Exact by Graf's addition theorem, taken as a product in the plane-wave spectrum of the field:
+    /// `f(α) = Σ A_n i^{-n} e^{inα}` becomes `f(α) exp(ik·by)`.
+    ///
+    /// # Errors
+    /// [`WaveError::OutOfRange`] for a displacement that moves more orders than the band carries
+    /// beyond the surface (some millimetres at 5 MHz), or one that is not finite;
+    /// [`WaveError::Count`] for the field of another band.
+    pub fn displaced(&self, band: &CylinderBand, by: Point) -> Result<Self> {
+        let solutions = band.solutions();
+        if solutions.len() != self.orders.len() {
+            return Err(WaveError::Count {
+                what: "frequencies of the band",
+                got: solutions.len(),
+                need: self.orders.len(),
+            });
+        }
+        let orders = self
+            .orders
+            .par_iter()
+            .zip(solutions)
+            .map_init(FftPlanner::new, |planner, (orders, solution)| {
+                let highest = orders.len() / 2;
+                let moved = solution.wave_number_water().norm() * by.radius();
+                // What lies beyond the turning point of the surface and a few of its widths.
+                let size = solution.wave_number_water().norm() * solution.radius_m();
+                let spare = highest as f64 - size - 4.0 * size.cbrt();
+                if !(moved + 3.0 * moved.cbrt() <= spare) {
+                    return Err(WaveError::OutOfRange {
+                        what: "the displacement of the bar",
+                        value: by.radius(),
+                        unit: "m",
+                        expected: "small beside the ring: some millimetres at 5 MHz",
+                    });
+                }
+                let wide = 2 * highest + 1 + (moved + 15.0 * moved.cbrt() + 30.0) as usize;
+                let size = wide.next_multiple_of(64);
+                let exponents = solution.surface_exponents();
+                let turns = [
+                    Complex64::ONE,
+                    Complex64::new(0.0, -1.0),
+                    -Complex64::ONE,
+                    Complex64::new(0.0, 1.0),
+                ];
+                let bin = |n: i64| n.rem_euclid(size as i64) as usize;
+                let mut plane = vec![Complex64::ZERO; size];
+                for (i, a) in orders.iter().enumerate() {
+                    let n = i as i64 - highest as i64;
+                    let plain = a * radix(-exponents[n.unsigned_abs() as usize]);
+                    plane[bin(n)] = plain * turns[n.rem_euclid(4) as usize];
+                }
+                planner.plan_fft_inverse(size).process(&mut plane);
+                let k = solution.wave_number_water() * Complex64::i();
+                for (j, value) in plane.iter_mut().enumerate() {
+                    let (sin, cos) = (TAU * j as f64 / size as f64).sin_cos();
+                    *value *= (k * (by.x * cos + by.y * sin)).exp();
+                }
+                planner.plan_fft_forward(size).process(&mut plane);
+                Ok((0..orders.len())
+                    .map(|i| {
+                        let n = i as i64 - highest as i64;
+                        plane[bin(n)]
+                            * turns[n.rem_euclid(4) as usize].conj()
+                            * radix(exponents[n.unsigned_abs() as usize])
+                            / size as f64
+                    })
+                    .collect())
+            })
+            .collect::<Result<Vec<Vec<_>>>>()?;
+        Ok(Self { orders })
+    }
+
+    /// Scaled orders at one frequency.
+    pub(super) fn orders(&self, frequency: usize) -> &[Complex64] {
+        &self.orders[frequency]
+    }
+
+    /// Number of frequencies.
+    #[must_use]
+    pub fn frequencies(&self) -> usize {
+        self.orders.len()
+    }
+}
