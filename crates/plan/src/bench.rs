@@ -11,13 +11,14 @@ use barwright_wave::water;
 use crate::conditions::{Conditions, square};
 use crate::coverage::BEST_BEAMS;
 use crate::error::{PlanError, Result};
+use crate::exact::{Bars, Flaw};
 use crate::ring;
 
 /// dB in one neper: 20 / ln 10.
 const DB_PER_NEPER: f64 = 8.685_889_638_065_037;
 
 /// What a plan is made from.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Bench<'a> {
     /// The order.
     pub order: &'a Order,
@@ -36,6 +37,10 @@ pub struct Bench<'a> {
     /// How many beams must see a short flaw: the rules' persistence. Pulses lie so far apart that
     /// one beam's own shots cannot be counted on for it.
     pub agreeing: usize,
+    /// How far in dB a flaw must stand over noise, by the rules.
+    pub noise_db: f64,
+    /// Modal solutions of round bars already computed.
+    pub bars: Bars,
 }
 
 impl<'a> Bench<'a> {
@@ -101,9 +106,25 @@ impl<'a> Bench<'a> {
                 target_fsh: rules.level.target_fsh_percent / 100.0,
                 alarm_fsh: rules.alarm.height_fsh_percent / 100.0,
                 skin_m: order.flaws.disc.skin_mm * 1e-3,
+                persistence: rules.alarm.persistence.max(1),
             },
             agreeing: (rules.alarm.persistence as usize).clamp(1, BEST_BEAMS),
+            noise_db: rules.check.signal_to_noise_db,
+            bars: Bars::default(),
         })
+    }
+
+    /// The ordered disc, facing the beam.
+    #[must_use]
+    pub fn disc(&self) -> Flaw {
+        Flaw::Disc { diameter_m: self.sensitivity.disc_diameter_m, tilt_rad: 0.0 }
+    }
+
+    /// The ordered crack, where cracks are ordered.
+    #[must_use]
+    pub fn crack(&self) -> Option<Flaw> {
+        let depth_m = self.sensitivity.crack_depth_m?;
+        Some(Flaw::Crack { depth_m, length_m: self.crack_length_m() })
     }
 
     /// Length along the bar of the ordered crack: the shortest flaw of the order, in m.

@@ -39,7 +39,7 @@ pub fn rounding_loss_db(frequency_hz: f64, step_s: f64) -> f64 {
 #[must_use]
 pub fn of(
     bench: &Bench<'_>,
-    kinds: &[Found],
+    kinds: &[Found<'_>],
     all: &[Beam],
     timed: &Timed,
     speed: &Speed,
@@ -82,7 +82,7 @@ pub fn of(
                 mm(speed.allowed_spacing_m)
             ),
             PRACTICE,
-            !speed.station_binds,
+            !speed.station_binds && speed.allowed_spacing_m <= speed.covered_spacing_m,
         );
     }
     let waits = timed.interval_s > timed.listen_s.max(timed.shortest_s);
@@ -134,18 +134,19 @@ pub fn of(
     }
     water(bench, &mut add);
     if !gates::is_block(bench) {
-        let least = kinds.iter().map(|f| f.covered).fold(1.0, f64::min);
+        let least = kinds.iter().map(|f| f.covered.1).fold(1.0, f64::min);
         add(
             "coverage in the search (the proof is separate)",
             format!(
-                "{:.1} % of the places asked: by {} beams nominal, by one half-way between two \
-                 pulses, by one in the worst case",
+                "{:.1} % of the places asked, by {} shots in the worst case at the worst place between two \
+                 pulses up to {} apart",
                 least * 100.0,
-                bench.agreeing
+                bench.agreeing,
+                mm(speed.covered_spacing_m)
             ),
             "the ordered coverage".into(),
             "order and acceptance rules",
-            !speed.station_binds,
+            !speed.station_binds && speed.covered_spacing_m < speed.allowed_spacing_m,
         );
     }
     for found in kinds {
@@ -206,7 +207,7 @@ fn water(bench: &Bench<'_>, add: Add<'_>) {
     );
 }
 
-fn kind(bench: &Bench<'_>, found: &Found, all: &[Beam], add: Add<'_>) {
+fn kind(bench: &Bench<'_>, found: &Found<'_>, all: &[Beam], add: Add<'_>) {
     let name = match found.layout.mode {
         Mode::L => "longitudinal",
         Mode::S => "shear",
@@ -247,7 +248,7 @@ fn kind(bench: &Bench<'_>, found: &Found, all: &[Beam], add: Add<'_>) {
     grating(bench, found, name, add);
 }
 
-fn grating(bench: &Bench<'_>, found: &Found, name: &str, add: Add<'_>) {
+fn grating(bench: &Bench<'_>, found: &Found<'_>, name: &str, add: Add<'_>) {
     let (_, pitch_mm, _, _) = bench.ring.array.elements();
     let media = &bench.nominal.media;
     let c = media.water.map_or(media.steel.longitudinal_m_s, |w| w.velocity_m_s);

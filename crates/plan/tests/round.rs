@@ -10,7 +10,7 @@ use barwright_job::{
     proof::Proof,
     technique::{Beam, GateKind},
 };
-use barwright_plan::{PlanError, echo_of_disc, limits, prove, reference_bar, technique};
+use barwright_plan::{PlanError, ProveOptions, echo_of_disc, limits, prove, reference_bar, technique};
 use barwright_wave::{Mode, Point, delay, path};
 
 static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
@@ -20,7 +20,7 @@ static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
 
 static PROOF: LazyLock<Sealed<Proof>> = LazyLock::new(|| {
     let (order, station, _) = common::round();
-    prove(&order, &station, &TECHNIQUE, &|_| {}).expect("a proof")
+    prove(&order, &station, &TECHNIQUE, &ProveOptions::default(), &|_| {}).expect("a proof")
 });
 
 // Truth: closed form. Water path over a quarter of the diameter, shear offset 0.322 R, grating lobe
@@ -198,7 +198,7 @@ fn a_larger_tolerance_never_covers_more() {
         TECHNIQUE.body.clone(),
         [("order", order.hash()), ("station", station.hash())],
     );
-    let worse = prove(&order, &station, &same, &|_| {}).expect("a proof");
+    let worse = prove(&order, &station, &same, &ProveOptions::default(), &|_| {}).expect("a proof");
     for (a, b) in PROOF.body.classes.iter().zip(&worse.body.classes) {
         assert!(b.worst <= a.worst, "{:?}: {} {}", a.class, b.worst, a.worst);
         assert_eq!(a.nominal, b.nominal);

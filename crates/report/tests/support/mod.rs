@@ -166,6 +166,7 @@ pub fn technique() -> Sealed<Technique> {
             target_fsh: 0.8,
             alarm_fsh: 0.4,
             skin_m: 0.004,
+            persistence: 1,
         },
         beams,
         schedule: Schedule { firings, period_s, least_period_s: None },
