@@ -148,7 +148,7 @@ fn the_wall_integral_is_the_mirrored_aperture() {
 
 // Truth: closed form (stationary phase). A line source at distance D of a hollow wall of radius R sees
 // the flat wall's echo times (1 - D/R)^(-1/2): more for R > D; for D = 2 R, the far side of a bar, as high
-// but a quarter turn late, having passed its focus. 3 %: the taper takes about 1 %, the source's
+// but a quarter turn early, having passed its focus. 3 %: the taper takes about 1 %, the source's
 // directivity and the next order of stationary phase less.
 #[test]
 fn a_round_wall_focuses() {
@@ -172,7 +172,7 @@ fn a_round_wall_focuses() {
             SectionBeam::new(sight, axial, source, -FRAC_PI_2, round, half_m).expect("a beam");
         let got = beam.wall(distance).expect("a wall");
         let focus = Complex64::new(1.0 - distance / radius_m, 0.0);
-        // Beyond the focus the root is that with the phase late, +i in exp(-iωt) under the fraction.
+        // Beyond the focus 1/i: early, with exp(-iωt).
         let focus = 1.0 / focus.sqrt();
         for (f, value) in frequencies.iter().zip(&got.values) {
             let k = 2.0 * PI * f / 5900.0;
