@@ -1,5 +1,7 @@
 //! Order and station brought into SI, shared by all steps of a plan.
 
+use std::sync::Arc;
+
 use barwright_job::{
     Order, Rules, Station,
     order::SectionSpec,
@@ -40,7 +42,7 @@ pub struct Bench<'a> {
     /// How far in dB a flaw must stand over noise, by the rules.
     pub noise_db: f64,
     /// Modal solutions of round bars already computed.
-    pub bars: Bars,
+    pub bars: Arc<Bars>,
 }
 
 impl<'a> Bench<'a> {
@@ -110,7 +112,7 @@ impl<'a> Bench<'a> {
             },
             agreeing: (rules.alarm.persistence as usize).clamp(1, BEST_BEAMS),
             noise_db: rules.check.signal_to_noise_db,
-            bars: Bars::default(),
+            bars: Arc::default(),
         })
     }
 

@@ -1,5 +1,7 @@
 //! Why a technique is as fast as it is: what else was weighed, and what a change would buy.
 
+use std::sync::Arc;
+
 use barwright_job::{
     Order, Rules, Station,
     order::SectionSpec,
@@ -10,6 +12,7 @@ use barwright_wave::Mode;
 
 use crate::bench::Bench;
 use crate::error::{PlanError, Result};
+use crate::exact::Bars;
 use crate::search::{Effort, Found, Weighed};
 use crate::technique::{Speed, draft};
 
@@ -58,11 +61,12 @@ pub(crate) fn changes(
     order: &Order,
     station: &Station,
     rules: &Rules,
+    bars: &Arc<Bars>,
     speed: &Speed,
 ) -> Vec<Change> {
     let mut changes = Vec::new();
     let mut add = |words: String, order: &Order, station: &Station| {
-        let (line_speed_m_s, limit) = match speed_of(order, station, rules) {
+        let (line_speed_m_s, limit) = match speed_of(order, station, rules, bars) {
             Ok((v, limit)) => (Some(v), limit),
             Err(PlanError::NoTechnique { rule, figure, .. }) => (None, format!("{rule}: {figure}")),
             Err(other) => (None, other.to_string()),
@@ -112,8 +116,13 @@ fn one_probe_more(order: &Order, station: &Station) -> Option<Station> {
     Some(more)
 }
 
-fn speed_of(order: &Order, station: &Station, rules: &Rules) -> Result<(f64, String)> {
-    let bench = Bench::new(order, station, rules)?;
+fn speed_of(
+    order: &Order,
+    station: &Station,
+    rules: &Rules,
+    bars: &Arc<Bars>,
+) -> Result<(f64, String)> {
+    let bench = Bench { bars: Arc::clone(bars), ..Bench::new(order, station, rules)? };
     let draft = draft(&bench, Effort::Light)?;
     let speed = draft.speed;
     let limit = if speed.station_binds {

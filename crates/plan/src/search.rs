@@ -95,7 +95,7 @@ pub fn best<'a>(
     });
     let most = match effort {
         Effort::Full => usize::MAX,
-        Effort::Light => 12,
+        Effort::Light => 6,
     };
     let mut weighed = Vec::new();
     let mut best: Option<(f64, Found<'a>)> = None;
@@ -340,9 +340,7 @@ fn attempt<'a>(
         ));
     };
     let cycle_s = goal.cycle_s(bench, &layout);
-    let longest = allowed_spacing_m(bench, &beams)
-        .0
-        .min(bench.station.line.max_speed_m_s * (cycle_s + goal.other_s));
+    let longest = allowed_spacing_m(bench, &beams).0;
     let wanted = (goal.ordered + IN_HAND).min(1.0);
     let judged = |spacing_m| Judged {
         probes: &bench.probes,

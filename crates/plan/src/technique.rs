@@ -36,7 +36,7 @@ pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Seal
     let (others, changes) = if gates::is_block(&bench) {
         (Vec::new(), Vec::new())
     } else {
-        (explain::others(&bench, &kinds, &weighed), explain::changes(order, station, rules, &speed))
+        (explain::others(&bench, &kinds, &weighed), explain::changes(order, station, rules, &bench.bars, &speed))
     };
     let ring = &bench.ring.name;
     let size = match order.section() {
@@ -229,8 +229,21 @@ fn speed(
 /// narrowest -6 dB width along the bar that it rests on, both in m.
 pub(crate) fn allowed_spacing_m(bench: &Bench<'_>, all: &[Beam]) -> (f64, f64) {
     let shortest = bench.order.flaws.shortest_mm * 1e-3;
-    let width_m = all
-        .iter()
+    // Beams of one law and gate have one width.
+    let mut distinct: Vec<&Beam> = Vec::new();
+    for beam in all {
+        let same = |other: &&Beam| {
+            other.mode == beam.mode
+                && other.transmit_delays_s == beam.transmit_delays_s
+                && other.receive_delays_s == beam.receive_delays_s
+                && (other.axis.reach_m - beam.axis.reach_m).abs() < 1e-9
+        };
+        if !distinct.iter().any(same) {
+            distinct.push(beam);
+        }
+    }
+    let width_m = distinct
+        .into_iter()
         .map(|beam| narrowest(bench, beam).unwrap_or(beam.axial_width_m))
         .fold(f64::INFINITY, f64::min);
     if gates::is_block(bench) {

@@ -31,13 +31,18 @@ impl std::fmt::Debug for Bars {
 }
 
 /// Radius and velocities, to the last bit: what a modal solution depends on within one order.
-type BarKey = [u64; 6];
+type BarKey = (Mode, [u64; 6]);
 
 impl Bars {
-    pub(crate) fn get(&self, conditions: &Conditions, radius_m: f64) -> Result<Arc<Bar>> {
+    pub(crate) fn get(
+        &self,
+        conditions: &Conditions,
+        radius_m: f64,
+        mode: Mode,
+    ) -> Result<Arc<Bar>> {
         let media = &conditions.media;
         let water = media.water.ok_or_else(crate::conditions::dry)?;
-        let key = [
+        let numbers = [
             radius_m,
             water.velocity_m_s,
             media.steel.longitudinal_m_s,
@@ -46,6 +51,7 @@ impl Bars {
             conditions.pulse.bandwidth_rel,
         ]
         .map(f64::to_bits);
+        let key = (mode, numbers);
         let find = |known: &[(BarKey, Arc<Bar>)]| {
             known.iter().find(|(k, _)| *k == key).map(|(_, bar)| Arc::clone(bar))
         };
@@ -54,7 +60,7 @@ impl Bars {
         if let Some(bar) = find(&lock()) {
             return Ok(bar);
         }
-        let bar = Arc::new(Bar::new(conditions, radius_m)?);
+        let bar = Arc::new(Bar::new(conditions, radius_m, mode)?);
         let mut known = lock();
         if let Some(bar) = find(&known) {
             return Ok(bar);
@@ -234,7 +240,7 @@ impl<'a> Fields<'a> {
                             (family.radius_m(self.radius_m, angles[*j]) - radius_m).abs() < 1e-8
                         })
                         .collect();
-                    let bar = self.own.as_ref().unwrap_or(self.bars).get(state, radius_m)?;
+                    let bar = self.own.as_ref().unwrap_or(self.bars).get(state, radius_m, class.mode)?;
                     let sides = bar.incident(class, family.lost_middle)?;
                     let moved: Vec<Point> = alike
                         .iter()
@@ -325,8 +331,6 @@ impl<'a> Fields<'a> {
         flaw: Flaw,
         off_m: f64,
     ) -> Result<Vec<(Nodes, Vec<f64>)>> {
-        let bar = self.bars.get(self.nominal, self.radius_m)?;
-        let band: Band<'_> = bar.frequencies();
         self.classes
             .iter()
             .map(|class| {
@@ -337,6 +341,8 @@ impl<'a> Fields<'a> {
                 else {
                     return Ok((nodes, Vec::new()));
                 };
+                let bar = self.bars.get(self.nominal, self.radius_m, class.mode)?;
+                let band: Band<'_> = bar.frequencies();
                 let strengths = Strengths { class, conditions: self.nominal, band };
                 Ok((nodes, strengths.relative_db(flaw, off_m, reference, &nodes)?))
             })

@@ -21,8 +21,17 @@ const SOURCES: usize = 3;
 /// Standard deviations of the pulse's spectrum either side of its centre that are computed; at three and
 /// a half it stands 53 dB below its peak.
 const BAND: f64 = 3.5;
-/// Periods of the centre frequency in a record: what a place receives is over by then.
-const PERIODS: f64 = 60.0;
+/// Periods of the centre frequency in a record, which repeats itself after them. Longitudinal echoes are
+/// short; along with shear beams run surface waves that die slowly.
+const PERIODS_L: f64 = 36.0;
+const PERIODS_S: f64 = 80.0;
+
+fn record_s(mode: Mode, centre_hz: f64) -> f64 {
+    match mode {
+        Mode::L => PERIODS_L / centre_hz,
+        Mode::S => PERIODS_S / centre_hz,
+    }
+}
 /// Lead in s of the search before the geometric arrival, in periods.
 const LEAD: f64 = 8.0;
 
@@ -45,12 +54,13 @@ pub(crate) struct Bar {
 }
 
 impl Bar {
-    /// Modal solutions of a bar of a radius under given conditions.
-    pub fn new(conditions: &Conditions, radius_m: f64) -> Result<Self> {
+    /// Modal solutions of a bar of a radius under given conditions, over the frequencies that a kind of wave
+    /// needs.
+    pub fn new(conditions: &Conditions, radius_m: f64, mode: Mode) -> Result<Self> {
         let pulse = &conditions.pulse;
         let media = &conditions.media;
         let water = media.water.ok_or_else(crate::conditions::dry)?;
-        let record_s = PERIODS / pulse.centre_hz;
+        let record_s = record_s(mode, pulse.centre_hz);
         let reach = BAND * pulse.sigma_hz();
         let step = 1.0 / record_s;
         let low = ((pulse.centre_hz - reach).max(0.08 * pulse.centre_hz) / step).ceil() as usize;
@@ -285,7 +295,7 @@ pub(crate) fn maps(
                 receive: sides.receive.as_ref(),
                 weights: &weights,
                 places,
-                search_s: 0.6 * PERIODS * period_s,
+                search_s: 0.7 * record_s(class.mode, conditions.pulse.centre_hz),
                 headings: crack,
             };
             let peaks = bar.band.echo_peaks(class.mode, &rings, times, &[task])?;

@@ -7,7 +7,7 @@
 use std::f64::consts::{PI, TAU};
 
 use barwright_wave::{
-    Point,
+    Mode, Point,
     cylinder::EchoWeights,
     elevation::Spread,
     pulse::Pulse,
@@ -24,8 +24,11 @@ use super::class::Class;
 use crate::conditions::Conditions;
 use crate::error::Result;
 
-/// Depths along a beam at which weights are computed.
+/// Depths along a longitudinal beam at which weights are computed, and about the end of a shear beam.
 const NODES: usize = 25;
+const NODES_AT_END: usize = 4;
+/// Of so many frequencies one is enough to compare the echoes of two flaws: both are short.
+const ONE_OF: usize = 3;
 /// Parts of half a line-like flaw that are summed.
 const PARTS: usize = 12;
 
@@ -58,24 +61,39 @@ pub enum Flaw {
     },
 }
 
-/// Steel paths at which weights are known, evenly spaced from nought.
+/// Steel paths at which weights are known, evenly spaced.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Nodes {
+    /// First node in m.
+    pub first_m: f64,
     /// Distance of two nodes in m.
     pub step_m: f64,
+    /// Number of nodes.
+    pub count: usize,
 }
 
 impl Nodes {
-    /// Nodes from the surface to somewhat beyond the end of a beam's axis.
+    /// Nodes from the surface to somewhat beyond the end of a beam's axis; for shear beams, which meet
+    /// flaws at the surface alone, around that end.
     #[must_use]
     pub fn of(class: &Class) -> Self {
-        Self { step_m: class.axis.reach_m * 1.1 / (NODES - 1) as f64 }
+        let reach = class.axis.reach_m;
+        let (from, to, count) = match class.mode {
+            Mode::L => (0.0, 1.1, NODES),
+            Mode::S => (0.75, 1.2, NODES_AT_END),
+        };
+        Self { first_m: from * reach, step_m: (to - from) * reach / (count - 1) as f64, count }
     }
 
     /// Where a path lies between the nodes.
     #[must_use]
     pub fn place(&self, path_m: f64) -> f64 {
-        (path_m / self.step_m).clamp(0.0, (NODES - 1) as f64)
+        ((path_m - self.first_m) / self.step_m).clamp(0.0, (self.count - 1) as f64)
+    }
+
+    fn paths_m(&self) -> impl Iterator<Item = f64> + use<> {
+        let Self { first_m, step_m, count } = *self;
+        (0..count).map(move |i| first_m + i as f64 * step_m)
     }
 
     /// A value by depth, at a path.
@@ -117,9 +135,8 @@ impl Strengths<'_> {
     /// Weights for the kernel that finds peaks: flaw under the middle of a pulse.
     pub fn weights(&self, flaw: Flaw, nodes: &Nodes) -> Result<EchoWeights> {
         let scatter = self.scatter(flaw)?;
-        let rows = (0..NODES)
-            .map(|i| self.row(flaw, &scatter, i as f64 * nodes.step_m, 0.0))
-            .collect::<Vec<_>>();
+        let rows: Vec<_> =
+            nodes.paths_m().map(|path| self.row(flaw, &scatter, path, 0.0)).collect();
         Ok(EchoWeights::new(&rows)?)
     }
 
@@ -132,19 +149,26 @@ impl Strengths<'_> {
         reference: Flaw,
         nodes: &Nodes,
     ) -> Result<Vec<f64>> {
-        let (own, other) = (self.scatter(flaw)?, self.scatter(reference)?);
+        if (flaw, off_m) == (reference, 0.0) {
+            return Ok(vec![0.0; nodes.count]);
+        }
+        let thinned: Vec<f64> =
+            self.band.frequencies_hz.iter().copied().step_by(ONE_OF).collect();
+        let band = Band { frequencies_hz: &thinned, damping_1_s: self.band.damping_1_s };
+        let thin = Strengths { class: self.class, conditions: self.conditions, band };
+        let (own, other) = (thin.scatter(flaw)?, thin.scatter(reference)?);
         let attenuation = attenuation(self.conditions);
         let steel_np = |f: f64| attenuation.np_m(self.class.mode, f);
-        let peak = Peak::new(self.band.frequencies_hz.len());
-        Ok((0..NODES)
-            .map(|i| {
-                let path = i as f64 * nodes.step_m;
+        let peak = Peak::new(thinned.len());
+        Ok(nodes
+            .paths_m()
+            .map(|path| {
                 let loss = |row: Vec<Complex64>| -> Vec<Complex64> {
                     let each = |(w, f): (Complex64, &f64)| w * (-2.0 * steel_np(*f) * path).exp();
-                    row.into_iter().zip(self.band.frequencies_hz).map(each).collect()
+                    row.into_iter().zip(&thinned).map(each).collect()
                 };
-                let a = peak.of(&loss(self.row(flaw, &own, path, off_m)));
-                let b = peak.of(&loss(self.row(reference, &other, path, 0.0)));
+                let a = peak.of(&loss(thin.row(flaw, &own, path, off_m)));
+                let b = peak.of(&loss(thin.row(reference, &other, path, 0.0)));
                 20.0 * (a.max(1e-30) / b.max(1e-30)).log10()
             })
             .collect())
