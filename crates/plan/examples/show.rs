@@ -52,7 +52,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         );
     }
     for o in &t.others {
-        println!("other: {} ({} beams, {:?} m/s): {}", o.words, o.beams, o.line_speed_m_s, o.why_not);
+        println!(
+            "other: {} ({} beams, {:?} m/s): {}",
+            o.words, o.beams, o.line_speed_m_s, o.why_not
+        );
     }
     for c in &t.changes {
         println!("change: {}: {:?} m/s, {}", c.words, c.line_speed_m_s, c.limit);
@@ -78,7 +81,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         }
     }
     let start = Instant::now();
-    let proof = barwright_plan::prove(&order, &station, &technique, &ProveOptions::default(), &|_| {})?;
+    let proof =
+        barwright_plan::prove(&order, &station, &technique, &ProveOptions::default(), &|_| {})?;
     println!("proof in {:.2} s, met {}", start.elapsed().as_secs_f64(), proof.body.met);
     for c in &proof.body.classes {
         println!(

@@ -280,8 +280,7 @@ fn round_cases(
                 direction_rad: degrees.to_radians(),
                 curvature: true,
             });
-            c.words =
-                format!("{} mm out of round, largest at {degrees:.0}°", round.ovality_mm);
+            c.words = format!("{} mm out of round, largest at {degrees:.0}°", round.ovality_mm);
             cases.push(c);
         }
     }

@@ -6,13 +6,13 @@ use barwright_job::{
     Order, Rules, Station,
     order::SectionSpec,
     station::Array,
-    technique::{Change, Other},
+    technique::{Beam, Change, Other},
 };
 use barwright_wave::Mode;
 
 use crate::bench::Bench;
 use crate::error::{PlanError, Result};
-use crate::exact::Bars;
+use crate::layout::Layout;
 use crate::search::{Effort, Found, Weighed};
 use crate::technique::{Speed, draft};
 
@@ -24,11 +24,7 @@ const ONE_DB_DISC: f64 = 1.059_253_725_177_288_8;
 const ONE_DB_CRACK: f64 = 1.122_018_454_301_963_3;
 
 /// Layouts that were weighed and not taken, the fastest first.
-pub(crate) fn others(
-    bench: &Bench<'_>,
-    kinds: &[Found<'_>],
-    weighed: &[Weighed],
-) -> Vec<Other> {
+pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]) -> Vec<Other> {
     let mut rest: Vec<&Weighed> =
         weighed.iter().filter(|w| kinds.iter().all(|k| k.layout != w.layout)).collect();
     rest.sort_by(|a, b| {
@@ -56,17 +52,39 @@ pub(crate) fn others(
         .collect()
 }
 
-/// What one decibel, one millimetre and one probe more would buy.
+/// The layouts that a change of order or station may bring to the fore: those taken, the fastest others and
+/// those that nearly cover what is ordered.
+pub(crate) fn nearest(kinds: &[Found<'_>], weighed: &[Weighed]) -> Vec<Layout> {
+    let mut layouts: Vec<Layout> = kinds.iter().map(|k| k.layout).collect();
+    for mode in [Mode::L, Mode::S] {
+        let mut of_mode: Vec<&Weighed> =
+            weighed.iter().filter(|w| w.layout.mode == mode && w.covered > 0.0).collect();
+        of_mode.sort_by(|a, b| b.speed_m_s.total_cmp(&a.speed_m_s));
+        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_some()).take(2).map(|w| w.layout));
+        of_mode.sort_by(|a, b| b.covered.total_cmp(&a.covered));
+        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_none()).take(3).map(|w| w.layout));
+    }
+    layouts
+}
+
+/// What one decibel, one millimetre and one probe more would buy, by the nearest layouts.
 pub(crate) fn changes(
-    order: &Order,
-    station: &Station,
+    bench: &Bench<'_>,
     rules: &Rules,
-    bars: &Arc<Bars>,
+    nearest: &[Layout],
     speed: &Speed,
 ) -> Vec<Change> {
+    let (order, station) = (bench.order, bench.station);
+    let effort = Effort::Only(nearest.to_vec());
+    let speed_of = |order: &Order, station: &Station| -> Result<(f64, String)> {
+        let bars = Arc::clone(&bench.bars);
+        let bench = Bench { bars, ..Bench::new(order, station, rules)? };
+        let draft = draft(&bench, &effort)?;
+        Ok((draft.speed.line_m_s, limit_words(&draft.all, &draft.speed)))
+    };
     let mut changes = Vec::new();
     let mut add = |words: String, order: &Order, station: &Station| {
-        let (line_speed_m_s, limit) = match speed_of(order, station, rules, bars) {
+        let (line_speed_m_s, limit) = match speed_of(order, station) {
             Ok((v, limit)) => (Some(v), limit),
             Err(PlanError::NoTechnique { rule, figure, .. }) => (None, format!("{rule}: {figure}")),
             Err(other) => (None, other.to_string()),
@@ -116,25 +134,15 @@ fn one_probe_more(order: &Order, station: &Station) -> Option<Station> {
     Some(more)
 }
 
-fn speed_of(
-    order: &Order,
-    station: &Station,
-    rules: &Rules,
-    bars: &Arc<Bars>,
-) -> Result<(f64, String)> {
-    let bench = Bench { bars: Arc::clone(bars), ..Bench::new(order, station, rules)? };
-    let draft = draft(&bench, Effort::Light)?;
-    let speed = draft.speed;
-    let limit = if speed.station_binds {
-        "highest line speed of the station".to_owned()
-    } else {
-        let count = |mode| draft.all.iter().filter(|b| b.mode == mode).count();
-        format!(
-            "{} longitudinal and {} shear beams, {:.2} mm between pulses",
-            count(Mode::L),
-            count(Mode::S),
-            speed.spacing_m * 1e3
-        )
-    };
-    Ok((speed.line_m_s, limit))
+fn limit_words(all: &[Beam], speed: &Speed) -> String {
+    if speed.station_binds {
+        return "highest line speed of the station".to_owned();
+    }
+    let count = |mode| all.iter().filter(|b| b.mode == mode).count();
+    format!(
+        "{} longitudinal and {} shear beams, {:.2} mm between pulses",
+        count(Mode::L),
+        count(Mode::S),
+        speed.spacing_m * 1e3
+    )
 }

@@ -56,9 +56,7 @@ impl Layout {
             for (probe, p) in bench.probes.iter().enumerate() {
                 for first in self.firsts(p.elements.len()) {
                     sketches.push(match self.mode {
-                        Mode::L => {
-                            laws::longitudinal(bench, probe, first, self.count, self.focus)?
-                        },
+                        Mode::L => laws::longitudinal(bench, probe, first, self.count, self.focus)?,
                         Mode::S => laws::shear(
                             bench,
                             probe,

@@ -8,10 +8,11 @@ use crate::bench::Bench;
 use crate::conditions::{Conditions, tolerance_cases};
 use crate::coverage::Margin;
 use crate::error::{PlanError, Result};
-use crate::exact::margins::{self, Judged, Place, State};
+use crate::exact::margins::{self, Judged, Place, Sights};
 use crate::exact::{Fields, Fineness, Flaw};
 use crate::gates;
 use crate::layout::{self, Layout};
+use crate::schedule;
 use crate::technique::allowed_spacing_m;
 
 /// Rings and angles of the search; the proof's are about twice as fine.
@@ -59,15 +60,17 @@ pub struct Weighed {
     pub speed_m_s: f64,
     /// The rule that stopped it, or that holds its speed.
     pub rule: String,
+    /// Covered share where that was found.
+    pub covered: f64,
 }
 
 /// How long a search may take.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Effort {
-    /// Until no layout left could be faster.
+    /// All layouts, until none left could be faster.
     Full,
-    /// The likeliest few.
-    Light,
+    /// Those of a list alone.
+    Only(Vec<Layout>),
 }
 
 /// The layout of the fastest line, and all that were weighed.
@@ -82,52 +85,49 @@ pub fn best<'a>(
     bench: &'a Bench<'_>,
     mode: Mode,
     other_s: f64,
-    effort: Effort,
+    effort: &Effort,
 ) -> Result<(Found<'a>, Vec<Weighed>)> {
     let goal = Goal::new(bench, mode, other_s)?;
     let mut candidates: Vec<(f64, f64, Layout)> = layout::candidates(bench, mode)
         .into_iter()
         .map(|layout| (goal.bound_m_s(bench, &layout), goal.cycle_s(bench, &layout), layout))
         .filter(|c| c.0 > 0.0)
+        .filter(|c| match effort {
+            Effort::Full => true,
+            Effort::Only(list) => list.contains(&c.2),
+        })
         .collect();
     candidates.sort_by(|a, b| {
         b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)).then(b.2.count.cmp(&a.2.count))
     });
-    let most = match effort {
-        Effort::Full => usize::MAX,
-        Effort::Light => 6,
-    };
     let mut weighed = Vec::new();
     let mut best: Option<(f64, Found<'a>)> = None;
     let mut closest: Option<Short> = None;
     let mut refusal: Option<PlanError> = None;
-    let mut tried = 0;
     for (bound, _, layout) in candidates {
-        if best.as_ref().is_some_and(|(speed, _)| *speed >= bound * 0.999) || tried >= most {
+        if best.as_ref().is_some_and(|(speed, _)| *speed >= bound * 0.999) {
             break;
         }
         let beams = goal.beams(bench, &layout);
-        let mut note = |spacing_m, speed_m_s, rule| {
-            weighed.push(Weighed { layout, beams, spacing_m, speed_m_s, rule });
+        let mut note = |spacing_m, speed_m_s, rule, covered| {
+            weighed.push(Weighed { layout, beams, spacing_m, speed_m_s, rule, covered });
         };
         match attempt(bench, layout, &goal, best.as_ref().map(|b| b.0)) {
             Ok(Ok(found)) => {
-                tried += 1;
                 let speed = goal.speed_m_s(found.spacing_m, goal.cycle_s(bench, &layout));
-                note(Some(found.spacing_m), speed, "coverage".to_owned());
+                note(Some(found.spacing_m), speed, "coverage".to_owned(), found.covered.1);
                 if best.as_ref().is_none_or(|(s, _)| speed > *s) {
                     best = Some((speed, found));
                 }
             }
             Ok(Err(short)) => {
-                tried += 1;
-                note(None, bound, short.words(mode, goal.ordered));
+                note(None, bound, short.words(mode, goal.ordered), short.share);
                 if closest.as_ref().is_none_or(|c| short.share > c.share) {
                     closest = Some(short);
                 }
             }
             Err(PlanError::NoTechnique { rule, figure, cure }) => {
-                note(None, bound, format!("{rule}: {figure}"));
+                note(None, bound, format!("{rule}: {figure}"), 0.0);
                 refusal.get_or_insert(PlanError::NoTechnique { rule, figure, cure });
             }
             Err(other) => return Err(other),
@@ -151,7 +151,7 @@ struct Goal {
     cases: Vec<Conditions>,
     places: Vec<Place>,
     flaw: Flaw,
-    interval_s: f64,
+    beam_s: f64,
     other_s: f64,
     allowed_m: f64,
 }
@@ -165,13 +165,13 @@ impl Goal {
         let flaw = flaw.ok_or_else(|| {
             PlanError::rule("flaws", "no crack is ordered", "order a crack class")
         })?;
-        let (interval_s, allowed_m) = figures(bench, mode)?;
+        let (beam_s, allowed_m) = figures(bench, mode)?;
         Ok(Self {
             ordered: ordered_share(bench, mode),
             cases: tolerance_cases(bench.order, bench.station, &bench.nominal)?,
             places,
             flaw,
-            interval_s,
+            beam_s,
             other_s,
             allowed_m,
         })
@@ -182,15 +182,16 @@ impl Goal {
         layout.beams(bench.probes.len(), elements)
     }
 
-    /// Time in s that firing all beams of a layout takes if as many fire together as the electronics
-    /// allow.
+    /// Time in s that firing all beams of a layout takes, at the rhythm of the one that was timed.
     fn cycle_s(&self, bench: &Bench<'_>, layout: &Layout) -> f64 {
-        let together = parallel(bench, layout.count);
-        self.beams(bench, layout).div_ceil(together) as f64 * self.interval_s
+        self.beams(bench, layout) as f64 * self.beam_s
     }
 
+    /// Speed in m/s at a spacing. The other kind's firings fill waits of this one: a third of the shorter
+    /// time comes on top of the longer.
     fn speed_m_s(&self, spacing_m: f64, cycle_s: f64) -> f64 {
-        (spacing_m / (cycle_s + self.other_s)).min(1.0e3)
+        let (long, short) = (cycle_s.max(self.other_s), cycle_s.min(self.other_s));
+        spacing_m / (long + short / 3.0)
     }
 
     /// Highest speed that a layout may reach; zero if it has no beams.
@@ -203,51 +204,54 @@ impl Goal {
     }
 }
 
-/// Apertures of so many elements that can fire together.
-#[must_use]
-pub fn parallel(bench: &Bench<'_>, elements: usize) -> usize {
-    let e = &bench.station.electronics;
-    let by_channels = e.channels.map_or(usize::MAX, |c| c as usize / elements.max(1));
-    // Opposite probes never fire together: half of them at most.
-    let by_probes = if bench.probes.len().is_multiple_of(2) {
-        (bench.probes.len() / 2).max(1)
-    } else {
-        bench.probes.len()
-    };
-    (e.parallel_apertures as usize).min(by_channels).min(by_probes).max(1)
+/// Time in s that the beams of a kind take in the middle one of its layouts.
+pub(crate) fn usual_cycle_s(bench: &Bench<'_>, mode: Mode) -> Result<f64> {
+    let goal = Goal::new(bench, mode, 0.0)?;
+    let mut cycles: Vec<f64> = layout::candidates(bench, mode)
+        .iter()
+        .map(|layout| goal.cycle_s(bench, layout))
+        .filter(|s| *s > 0.0)
+        .collect();
+    cycles.sort_by(f64::total_cmp);
+    Ok(cycles.get(cycles.len() / 2).copied().unwrap_or(0.0))
 }
 
-/// Shortest interval of firings and longest pulse spacing of a kind of beam, from one of its layouts.
+/// Time in s that a beam takes in the firing order of a kind, and its longest pulse spacing in m: those of the
+/// middle one of its layouts.
 fn figures(bench: &Bench<'_>, mode: Mode) -> Result<(f64, f64)> {
-    let probe = layout::candidates(bench, mode)
+    let elements = bench.probes.first().map_or(0, |p| p.elements.len());
+    let probes = bench.probes.len();
+    let mut layouts: Vec<Layout> = layout::candidates(bench, mode)
         .into_iter()
-        .find(|l| !l.firsts(bench.probes.first().map_or(0, |p| p.elements.len())).is_empty())
-        .ok_or_else(|| {
-            PlanError::rule(
-                "electronics",
-                "no aperture of the electronics fits a probe of the ring",
-                "use electronics of more elements in an aperture",
-            )
-        })?;
-    let sketches = probe.sketches(bench)?;
-    let one = sketches.get(..1).unwrap_or(&[]);
-    let built = beams::build(bench, one, 0, fineness(bench))?;
-    let listen = built.beams.iter().map(|b| {
-        let end = b.gates.iter().map(|g| g.end_s).fold(0.0, f64::max);
-        b.surface_time_s + end + gates::ring_down_s(bench)
-    });
-    let listen_s = listen.fold(0.0, f64::max);
-    let interval_s = (1.0 / bench.station.electronics.max_prf_hz).max(listen_s);
-    Ok((interval_s, allowed_spacing_m(bench, &built.beams).0))
+        .filter(|l| l.beams(probes, elements) > 0)
+        .collect();
+    layouts.sort_by_key(|l| l.beams(probes, elements));
+    let middle = layouts.get(layouts.len() / 3).ok_or_else(|| {
+        PlanError::rule(
+            "electronics",
+            "no aperture of the electronics fits a probe of the ring",
+            "use electronics of more elements in an aperture",
+        )
+    })?;
+    let built = beams::build(bench, &middle.sketches(bench)?, 0, fineness(bench))?;
+    let mut beams = built.beams;
+    for beam in &mut beams {
+        beam.surface_beam = Some(beam.id);
+    }
+    Ok((cycle_s(bench, &beams) / beams.len().max(1) as f64, allowed_spacing_m(bench, &beams).0))
+}
+
+/// Period in s of the firing order of some beams by themselves.
+pub(crate) fn cycle_s(bench: &Bench<'_>, beams: &[Beam]) -> f64 {
+    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
+        beams.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
+    let record = gates::record(bench, &spans);
+    schedule::make(bench, beams, &record).schedule.period_s
 }
 
 /// How finely the search computes.
 fn fineness(bench: &Bench<'_>) -> Fineness {
-    Fineness {
-        rings: RINGS,
-        angles: MAP_ANGLES,
-        rim: crate::proof::rim_angles(&bench.nominal),
-    }
+    Fineness { rings: RINGS, angles: MAP_ANGLES, rim: crate::proof::rim_angles(&bench.nominal) }
 }
 
 /// A layout that does not cover what is ordered.
@@ -257,10 +261,15 @@ struct Short {
     worst: bool,
     /// dB that the ordered share of places lacks.
     lacking_db: Option<f64>,
+    /// Whether it covers enough, but too slowly.
+    slower: bool,
 }
 
 impl Short {
     fn words(&self, mode: Mode, ordered: f64) -> String {
+        if self.slower {
+            return "covers what is ordered, but slower than the one taken".to_owned();
+        }
         let what = match mode {
             Mode::L => "of the area",
             Mode::S => "of the circumference",
@@ -352,55 +361,67 @@ fn attempt<'a>(
     let calm = || Ok(());
     let short = |margins: &[Margin], worst: bool| {
         let share = share(&goal.places, margins, worst);
-        Short { layout, share, worst, lacking_db: lacking_db(&goal.places, margins, worst, wanted) }
+        Short {
+            layout,
+            share,
+            worst,
+            lacking_db: lacking_db(&goal.places, margins, worst, wanted),
+            slower: false,
+        }
     };
-    let at = |fields: &Fields<'_>, states: &[State], spacing_m: f64| {
-        margins::margins(fields, &judged(spacing_m), states, goal.flaw, &goal.places)
+    let at = |fields: &Fields<'_>, sights: &[Sights], spacing_m: f64| {
+        margins::margins(fields, &judged(spacing_m), sights, goal.flaw)
     };
-    let states = margins::states(
-        &mut fields,
-        &judged(longest),
-        &bench.nominal,
-        std::slice::from_ref(&bench.nominal),
-        &calm,
-    )?;
+    let see = |fields: &mut Fields<'_>, conditions: &[Conditions]| -> Result<Vec<Sights>> {
+        let states = margins::states(fields, &judged(longest), &bench.nominal, conditions, &calm)?;
+        let crack = layout.mode == Mode::S;
+        Ok(margins::sights(fields, &judged(longest), &states, crack, &goal.places))
+    };
+    let mut sights = see(&mut fields, std::slice::from_ref(&bench.nominal))?;
     let least = longest * SPACINGS[SPACINGS.len() - 1];
-    let nominal = at(&fields, &states, least)?;
+    let nominal = at(&fields, &sights, least)?;
     if share(&goal.places, &nominal, false) < wanted {
         return Ok(Err(short(&nominal, false)));
     }
-    let mut all = states;
-    all.extend(margins::states(&mut fields, &judged(longest), &bench.nominal, &goal.cases, &calm)?);
-    let worst = at(&fields, &all, least)?;
-    if share(&goal.places, &worst, true) < wanted {
-        return Ok(Err(short(&worst, true)));
-    }
-    let mut found = (least, worst);
-    for part in SPACINGS {
-        let spacing_m = longest * part;
-        // Not worth knowing better if it is no faster than what is known.
-        let speed = goal.speed_m_s(spacing_m, cycle_s);
-        if to_beat_m_s.is_some_and(|best| speed <= best) {
-            break;
+    // The longest spacing that serves nominally bounds what the deviations leave.
+    let serving = |from: usize, fields: &Fields<'_>, sights: &[Sights], worst: bool| {
+        for (k, part) in SPACINGS.iter().enumerate().skip(from) {
+            // No faster than what is known: not worth knowing.
+            let speed = goal.speed_m_s(longest * part, cycle_s);
+            if to_beat_m_s.is_some_and(|best| speed <= best) {
+                break;
+            }
+            let margins = at(fields, sights, longest * part)?;
+            if share(&goal.places, &margins, worst) >= wanted {
+                return Ok::<_, PlanError>(Some((k, margins)));
+            }
         }
-        let margins = at(&fields, &all, spacing_m)?;
-        if share(&goal.places, &margins, true) >= wanted {
-            found = (spacing_m, margins);
-            break;
+        Ok(None)
+    };
+    let Some((first, _)) = serving(0, &fields, &sights, false)? else {
+        return Ok(Err(slower(layout, share(&goal.places, &nominal, false))));
+    };
+    // The cheapest deviations first: a layout that fails with an element lost needs no bar off centre.
+    let (off, centred): (Vec<_>, Vec<_>) =
+        goal.cases.iter().cloned().partition(|c| c.centre.radius() > 0.0 || c.oval.is_some());
+    for cases in [centred, off] {
+        sights.extend(see(&mut fields, &cases)?);
+        let worst = at(&fields, &sights, least)?;
+        if share(&goal.places, &worst, true) < wanted {
+            return Ok(Err(short(&worst, true)));
         }
     }
-    let (spacing_m, margins) = found;
-    let covered =
-        (share(&goal.places, &margins, false), share(&goal.places, &margins, true));
-    Ok(Ok(Found {
-        layout,
-        beams,
-        overlap_m,
-        rounding_s,
-        covered,
-        spacing_m,
-        fields: Some(fields),
-    }))
+    let Some((part, margins)) = serving(first, &fields, &sights, true)? else {
+        return Ok(Err(slower(layout, wanted)));
+    };
+    let spacing_m = longest * SPACINGS[part];
+    let covered = (share(&goal.places, &margins, false), share(&goal.places, &margins, true));
+    Ok(Ok(Found { layout, beams, overlap_m, rounding_s, covered, spacing_m, fields: Some(fields) }))
+}
+
+/// A layout that covers what is ordered, but at no spacing that would make it the fastest.
+fn slower(layout: Layout, share: f64) -> Short {
+    Short { layout, share, worst: true, lacking_db: None, slower: true }
 }
 
 fn ordered_share(bench: &Bench<'_>, mode: Mode) -> f64 {

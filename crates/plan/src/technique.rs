@@ -32,11 +32,14 @@ pub const PULSES_ON_SHORTEST: f64 = 3.0;
 /// stops every technique and what would help; [`PlanError::Wave`] where the physics cannot answer.
 pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
     let bench = Bench::new(order, station, rules)?;
-    let Draft { kinds, weighed, all, record, timed, speed } = draft(&bench, Effort::Full)?;
+    let Draft { kinds, weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
     let (others, changes) = if gates::is_block(&bench) {
         (Vec::new(), Vec::new())
     } else {
-        (explain::others(&bench, &kinds, &weighed), explain::changes(order, station, rules, &bench.bars, &speed))
+        (
+            explain::others(&bench, &kinds, &weighed),
+            explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed),
+        )
     };
     let ring = &bench.ring.name;
     let size = match order.section() {
@@ -81,7 +84,7 @@ pub(crate) struct Draft<'a> {
 }
 
 /// Layouts, beams, firing order and speed.
-pub(crate) fn draft<'a>(bench: &'a Bench<'_>, effort: Effort) -> Result<Draft<'a>> {
+pub(crate) fn draft<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<Draft<'a>> {
     noise(bench)?;
     let (kinds, weighed) = kinds(bench, effort)?;
     let mut all: Vec<Beam> = Vec::new();
@@ -101,7 +104,7 @@ pub(crate) fn draft<'a>(bench: &'a Bench<'_>, effort: Effort) -> Result<Draft<'a
     Ok(Draft { kinds, weighed, all, record, timed, speed })
 }
 
-fn kinds<'a>(bench: &'a Bench<'_>, effort: Effort) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
+fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
     if gates::is_block(bench) {
         return Ok((vec![block(bench)?], Vec::new()));
     }
@@ -109,22 +112,12 @@ fn kinds<'a>(bench: &'a Bench<'_>, effort: Effort) -> Result<(Vec<Found<'a>>, Ve
         let (found, weighed) = search::best(bench, Mode::L, 0.0, effort)?;
         return Ok((vec![found], weighed));
     }
-    // The kinds share the period: each is chosen for the time that the other takes.
-    let (shear, _) = search::best(bench, Mode::S, 0.0, Effort::Light)?;
-    let (l, mut weighed) = search::best(bench, Mode::L, cycle_s(bench, &shear), effort)?;
-    let (s, more) = search::best(bench, Mode::S, cycle_s(bench, &l), effort)?;
+    // The kinds share the period: each is chosen for the time that the other takes, at first as many beams
+    // as its middle layout has.
+    let (s, more) = search::best(bench, Mode::S, search::usual_cycle_s(bench, Mode::L)?, effort)?;
+    let (l, mut weighed) = search::best(bench, Mode::L, search::cycle_s(bench, &s.beams), effort)?;
     weighed.extend(more);
     Ok((vec![l, s], weighed))
-}
-
-/// Time in s that the beams of a kind take, as many together as the electronics allow.
-fn cycle_s(bench: &Bench<'_>, found: &Found<'_>) -> f64 {
-    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
-        found.beams.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
-    let listen_s = gates::record(bench, &spans).last_sample_s();
-    let interval_s = listen_s.max(1.0 / bench.station.electronics.max_prf_hz);
-    let together = search::parallel(bench, found.layout.count);
-    found.beams.len().div_ceil(together) as f64 * interval_s
 }
 
 /// The ordered disc must stand over the steel's grain noise as the check demands of it.
@@ -197,12 +190,7 @@ pub struct Speed {
 
 /// A flaw of length l meets a beam of -6 dB width w along the bar over a way of w + l; three pulses
 /// on it need them (w + l)/3 apart at most (common practice, no source).
-fn speed(
-    bench: &Bench<'_>,
-    all: &[Beam],
-    timed: &Timed,
-    covered_spacing_m: f64,
-) -> Result<Speed> {
+fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, covered_spacing_m: f64) -> Result<Speed> {
     let (allowed_spacing_m, width_m) = allowed_spacing_m(bench, all);
     let period = timed.schedule.period_s;
     if period.is_nan() || period <= 0.0 {

@@ -10,7 +10,9 @@ use barwright_job::{
     proof::Proof,
     technique::{Beam, GateKind},
 };
-use barwright_plan::{PlanError, ProveOptions, echo_of_disc, limits, prove, reference_bar, technique};
+use barwright_plan::{
+    PlanError, ProveOptions, echo_of_disc, limits, prove, reference_bar, technique,
+};
 use barwright_wave::{Mode, Point, delay, path};
 
 static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {

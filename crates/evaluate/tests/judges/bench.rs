@@ -184,7 +184,7 @@ impl Bench {
                 alarm_fsh: 0.4,
                 skin_m: 0.004,
                 persistence: 1,
-        },
+            },
             schedule: Schedule {
                 firings: ids
                     .iter()

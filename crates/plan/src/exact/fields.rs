@@ -240,7 +240,8 @@ impl<'a> Fields<'a> {
                             (family.radius_m(self.radius_m, angles[*j]) - radius_m).abs() < 1e-8
                         })
                         .collect();
-                    let bar = self.own.as_ref().unwrap_or(self.bars).get(state, radius_m, class.mode)?;
+                    let bar =
+                        self.own.as_ref().unwrap_or(self.bars).get(state, radius_m, class.mode)?;
                     let sides = bar.incident(class, family.lost_middle)?;
                     let moved: Vec<Point> = alike
                         .iter()
@@ -326,11 +327,7 @@ impl<'a> Fields<'a> {
     ///
     /// # Errors
     /// The wave crate's.
-    pub fn relative_db(
-        &self,
-        flaw: Flaw,
-        off_m: f64,
-    ) -> Result<Vec<(Nodes, Vec<f64>)>> {
+    pub fn relative_db(&self, flaw: Flaw, off_m: f64) -> Result<Vec<(Nodes, Vec<f64>)>> {
         self.classes
             .iter()
             .map(|class| {

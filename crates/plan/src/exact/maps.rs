@@ -1,12 +1,12 @@
 //! Level and arrival of a beam's echo over the section, from the exact field, in the beam's own frame.
 
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 use barwright_wave::{
     Mode, Point,
     cylinder::{
-        Attenuation, CylinderBand, Drive, EchoPeak, EchoPlace, EchoTask, Incident, LineArray, Passage,
-        Rings,
+        Attenuation, CylinderBand, Drive, EchoPeak, EchoPlace, EchoTask, Incident, LineArray,
+        Passage, Rings,
     },
 };
 
@@ -84,10 +84,7 @@ impl Bar {
     }
 
     pub fn frequencies(&self) -> Band<'_> {
-        Band {
-            frequencies_hz: self.band.frequencies_hz(),
-            damping_1_s: self.band.damping_1_s(),
-        }
+        Band { frequencies_hz: self.band.frequencies_hz(), damping_1_s: self.band.damping_1_s() }
     }
 
     /// Incident fields of a beam about the ring's centre: transmission, and reception where its law
@@ -98,9 +95,8 @@ impl Bar {
         let illumination = self.band.illuminate(&array)?;
         let count = class.elements.len();
         let all: Vec<usize> = (0..count).collect();
-        let weights: Vec<f64> = (0..count)
-            .map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 })
-            .collect();
+        let weights: Vec<f64> =
+            (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect();
         let side = |delays: &[f64]| -> Result<Incident> {
             Ok(illumination.incident(&Drive::weighted(&all, delays, &weights)?)?)
         };
@@ -145,6 +141,8 @@ pub struct BeamMap {
     angles: usize,
     /// For each ring: first angle (may be negative) and the values from there on.
     rings: Vec<(i64, Vec<[f32; 2]>)>,
+    /// For each ring, how far in rad from the frame's axis, either way along it, values go.
+    halves_rad: Vec<f64>,
 }
 
 /// Stands for no echo at all.
@@ -156,6 +154,15 @@ impl BeamMap {
     #[must_use]
     pub fn at(&self, radius_m: f64, angle_rad: f64) -> Option<Seen> {
         let last = self.radii_m.len() - 1;
+        if last > 0 {
+            // Most places lie aside of most beams.
+            let off = turn(angle_rad).abs();
+            let off = off.min(PI - off);
+            let ring = ((radius_m / self.radii_m[last] * last as f64) as usize).min(last);
+            if off > self.halves_rad[ring.saturating_sub(1)] {
+                return None;
+            }
+        }
         let upper = self.radii_m.partition_point(|r| *r < radius_m).clamp(1.min(last), last);
         let lower = upper.saturating_sub(1);
         let span = self.radii_m[upper] - self.radii_m[lower];
@@ -300,7 +307,8 @@ pub(crate) fn maps(
             };
             let peaks = bar.band.echo_peaks(class.mode, &rings, times, &[task])?;
             let seen = |p: &EchoPeak| {
-                let corner = if crack && on_axis > 0.0 { per_corner(p.sine) / on_axis } else { 1.0 };
+                let corner =
+                    if crack && on_axis > 0.0 { per_corner(p.sine) / on_axis } else { 1.0 };
                 let level = db(p.amplitude * corner).max(NOTHING_DB);
                 [level as f32, p.time_s as f32]
             };
@@ -308,6 +316,7 @@ pub(crate) fn maps(
             Ok(BeamMap {
                 radii_m: rings.radii_m.clone(),
                 angles: rings.angles,
+                halves_rad: arcs.iter().map(|arc| arc.half_rad(rings.angles)).collect(),
                 rings: arcs
                     .iter()
                     .zip(&own)
@@ -346,6 +355,14 @@ enum Arc {
 }
 
 impl Arc {
+    /// How far from the frame's axis the stretch goes, with an angle to spare.
+    fn half_rad(&self, angles: usize) -> f64 {
+        match *self {
+            Self::Full | Self::One(..) => PI,
+            Self::Two(half) => (half + 1) as f64 * TAU / angles as f64,
+        }
+    }
+
     fn numbers(&self, angles: usize) -> Box<dyn Iterator<Item = i64>> {
         match *self {
             Self::Full => Box::new(0..angles as i64),

@@ -1,6 +1,6 @@
 //! Margins of a technique's beams over the alarm height, by the exact field.
 
-use barwright_job::technique::{Beam, GateKind, Probe, Sensitivity};
+use barwright_job::technique::{Beam, Gate, GateKind, Probe, Sensitivity};
 use barwright_wave::Mode;
 use rayon::prelude::*;
 
@@ -10,8 +10,8 @@ use crate::conditions::Conditions;
 use crate::coverage::Margin;
 use crate::echo::db;
 use crate::error::Result;
-use crate::ring;
 use crate::response::Aperture;
+use crate::ring;
 
 /// A place of the section: radius as a share of the surface's, and angle about the bar's centre in rad.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -102,7 +102,67 @@ fn shifts(judged: &Judged<'_>, nominal: &Conditions, state: &Conditions) -> Vec<
         .collect()
 }
 
-/// Margins of a flaw at places: nominal in the first state, worst over all; in the order of the places.
+/// What one beam sees at a place: a flaw's level differs from the reference's by depth alone.
+#[derive(Debug, Clone, Copy)]
+struct Sight {
+    /// Height of the reference flaw under a pulse, dB re alarm height.
+    over_alarm_db: f32,
+    /// Path in the steel in m.
+    path_m: f32,
+    class: u32,
+    beam: u32,
+}
+
+/// What all beams of one kind of wave see at places, in one state of the bar.
+#[derive(Debug, Clone)]
+pub(crate) struct Sights {
+    by_place: Vec<Vec<Sight>>,
+    tilt_rad: f64,
+}
+
+/// What beams see at places in some states: longitudinal beams, or shear beams where `crack` says so.
+pub(crate) fn sights(
+    fields: &Fields<'_>,
+    judged: &Judged<'_>,
+    states: &[State],
+    crack: bool,
+    places: &[Place],
+) -> Vec<Sights> {
+    let (mode, kind) = if crack { (Mode::S, GateKind::Crack) } else { (Mode::L, GateKind::Volume) };
+    let beams: Vec<(usize, &Beam, &Gate)> = judged
+        .beams
+        .iter()
+        .enumerate()
+        .filter(|(_, beam)| beam.mode == mode)
+        .filter_map(|(i, beam)| Some((i, beam, beam.gate(kind)?)))
+        .collect();
+    let alarm_db = db(judged.sensitivity.alarm_fsh);
+    states
+        .iter()
+        .map(|state| {
+            let at = |place: &Place| {
+                let see = |&(i, beam, gate): &(usize, &Beam, &Gate)| -> Option<Sight> {
+                    let seen = fields.seen(state.prepared, i, place.share, place.angle_rad)?;
+                    let after = seen.time_s - beam.surface_time_s - state.shifts_s[i];
+                    if !(gate.start_s..=gate.end_s).contains(&after) {
+                        return None;
+                    }
+                    let level = seen.level_db + beam.gain_db + beam.curve_db(after) - alarm_db;
+                    Some(Sight {
+                        over_alarm_db: level as f32,
+                        path_m: fields.path_m(i, place.share, place.angle_rad) as f32,
+                        class: fields.member(i)?.class as u32,
+                        beam: beam.id,
+                    })
+                };
+                beams.iter().filter_map(see).collect()
+            };
+            Sights { by_place: places.par_iter().map(at).collect(), tilt_rad: state.tilt_rad }
+        })
+        .collect()
+}
+
+/// Margins of a flaw at the places of the sights: nominal in the first state, worst over all.
 ///
 /// A margin is that of as many shots as must agree, at the worst place along the bar between two
 /// pulses.
@@ -112,17 +172,17 @@ fn shifts(judged: &Judged<'_>, nominal: &Conditions, state: &Conditions) -> Vec<
 pub(crate) fn margins(
     fields: &Fields<'_>,
     judged: &Judged<'_>,
-    states: &[State],
+    sights: &[Sights],
     flaw: Flaw,
-    places: &[Place],
 ) -> Result<Vec<Margin>> {
-    let looks = Looks::new(fields, judged, states, flaw)?;
-    Ok(places
-        .par_iter()
-        .map(|place| {
+    let along = AllAlong::new(fields, judged, sights, flaw)?;
+    let places = sights.first().map_or(0, |s| s.by_place.len());
+    Ok((0..places)
+        .into_par_iter()
+        .map(|p| {
             let mut margin = Margin::default();
-            for k in 0..states.len() {
-                let here = looks.at(k, place);
+            for (k, state) in sights.iter().enumerate() {
+                let here = along.at(state, p);
                 let value = here.map(|h| h.0 as f32);
                 if k == 0 {
                     margin.nominal_db = value;
@@ -145,14 +205,17 @@ pub(crate) fn margins(
 pub(crate) fn by_state(
     fields: &Fields<'_>,
     judged: &Judged<'_>,
-    states: &[State],
+    sights: &[Sights],
     flaw: Flaw,
-    places: &[Place],
 ) -> Result<Vec<Vec<Option<f32>>>> {
-    let looks = Looks::new(fields, judged, states, flaw)?;
-    Ok((0..states.len())
-        .map(|k| places.par_iter().map(|p| looks.at(k, p).map(|h| h.0 as f32)).collect())
-        .collect())
+    let along = AllAlong::new(fields, judged, sights, flaw)?;
+    let of = |state: &Sights| {
+        (0..state.by_place.len())
+            .into_par_iter()
+            .map(|p| along.at(state, p).map(|h| h.0 as f32))
+            .collect()
+    };
+    Ok(sights.iter().map(of).collect())
 }
 
 fn is_worse(value: Option<f32>, than: Option<f32>) -> bool {
@@ -163,86 +226,58 @@ fn is_worse(value: Option<f32>, than: Option<f32>) -> bool {
     }
 }
 
-/// All beams that can meet a flaw, in some states.
-struct Looks<'a> {
-    fields: &'a Fields<'a>,
-    judged: &'a Judged<'a>,
-    states: &'a [State],
-    along: Vec<(f64, Along)>,
-    beams: Vec<usize>,
-    gate: GateKind,
-    alarm_db: f64,
+/// Levels of one flaw, for each tilt that the states have.
+struct AllAlong {
+    by_tilt: Vec<(f64, Along)>,
+    need: usize,
 }
 
-impl<'a> Looks<'a> {
+impl AllAlong {
     fn new(
-        fields: &'a Fields<'a>,
-        judged: &'a Judged<'a>,
-        states: &'a [State],
+        fields: &Fields<'_>,
+        judged: &Judged<'_>,
+        sights: &[Sights],
         flaw: Flaw,
     ) -> Result<Self> {
-        let (mode, gate) = match flaw {
-            Flaw::Crack { .. } => (Mode::S, GateKind::Crack),
-            _ => (Mode::L, GateKind::Volume),
-        };
-        let tilted = |tilt: f64| match flaw {
-            Flaw::Disc { diameter_m, .. } => Flaw::Disc { diameter_m, tilt_rad: tilt },
-            other => other,
-        };
-        let mut along: Vec<(f64, Along)> = Vec::new();
-        for state in states {
-            let tilt = if matches!(flaw, Flaw::Disc { .. }) { state.tilt_rad } else { 0.0 };
-            if !along.iter().any(|(t, _)| *t == tilt) {
-                along.push((tilt, Along::new(fields, tilted(tilt), judged.spacing_m)?));
+        let mut by_tilt: Vec<(f64, Along)> = Vec::new();
+        for state in sights {
+            let (tilt, flaw) = match flaw {
+                Flaw::Disc { diameter_m, .. } => {
+                    (state.tilt_rad, Flaw::Disc { diameter_m, tilt_rad: state.tilt_rad })
+                }
+                other => (0.0, other),
+            };
+            if !by_tilt.iter().any(|(t, _)| *t == tilt) {
+                by_tilt.push((tilt, Along::new(fields, flaw, judged.spacing_m)?));
             }
         }
-        let beams = (0..judged.beams.len()).filter(|i| judged.beams[*i].mode == mode).collect();
-        let alarm_db = db(judged.sensitivity.alarm_fsh);
-        Ok(Self { fields, judged, states, along, beams, gate, alarm_db })
+        Ok(Self { by_tilt, need: judged.agreeing.max(1) })
     }
 
-    /// Margin in a state, and the best beam's number; `None` where no gate holds an echo.
-    fn at(&self, state: usize, place: &Place) -> Option<(f64, u32)> {
-        let s = &self.states[state];
-        let tilt = if self.along.len() > 1 { s.tilt_rad } else { self.along.first()?.0 };
-        let along = &self.along.iter().find(|(t, _)| *t == tilt)?.1;
-        let need = self.judged.agreeing.max(1);
+    /// Margin at a place in a state, and the best beam's number; `None` where too few gates hold an
+    /// echo.
+    fn at(&self, state: &Sights, place: usize) -> Option<(f64, u32)> {
+        let own = self.by_tilt.iter().find(|(t, _)| *t == state.tilt_rad);
+        let along = &own.or_else(|| self.by_tilt.first())?.1;
         let mut best: Option<(f64, u32)> = None;
         // Under a pulse a beam's own shot and, a whole way off, its neighbours; half-way, two alike.
-        let mut under = Tops::new(need);
-        let mut half = Tops::new(need);
-        for &i in &self.beams {
-            let Some(seen) = self.fields.seen(s.prepared, i, place.share, place.angle_rad) else {
-                continue;
-            };
-            let beam = &self.judged.beams[i];
-            let after = seen.time_s - beam.surface_time_s - s.shifts_s[i];
-            let Some(gate) = beam.gate(self.gate) else {
-                continue;
-            };
-            if !(gate.start_s..=gate.end_s).contains(&after) {
-                continue;
-            }
-            let Some(member) = self.fields.member(i) else {
-                continue;
-            };
-            let path = self.fields.path_m(i, place.share, place.angle_rad);
+        let mut under = Tops::new(self.need);
+        let mut half = Tops::new(self.need);
+        for sight in &state.by_place[place] {
             let more = |list: &[(Nodes, Vec<f64>)]| {
-                list.get(member.class).map_or(f64::NEG_INFINITY, |(nodes, v)| nodes.at(v, path))
+                list.get(sight.class as usize)
+                    .map_or(f64::NEG_INFINITY, |(nodes, v)| nodes.at(v, f64::from(sight.path_m)))
             };
-            let level = seen.level_db + beam.gain_db + beam.curve_db(after) - self.alarm_db;
-            let (u, h, w) = (
-                level + more(&along.under),
-                level + more(&along.half),
-                level + more(&along.whole),
-            );
+            let level = f64::from(sight.over_alarm_db);
+            let (u, h, w) =
+                (level + more(&along.under), level + more(&along.half), level + more(&along.whole));
             under.add(u);
             under.add(w);
             under.add(w);
             half.add(h);
             half.add(h);
             if best.is_none_or(|(b, _)| h > b) {
-                best = Some((h, beam.id));
+                best = Some((h, sight.beam));
             }
         }
         let value = under.last()?.min(half.last()?);

@@ -152,8 +152,7 @@ impl Strengths<'_> {
         if (flaw, off_m) == (reference, 0.0) {
             return Ok(vec![0.0; nodes.count]);
         }
-        let thinned: Vec<f64> =
-            self.band.frequencies_hz.iter().copied().step_by(ONE_OF).collect();
+        let thinned: Vec<f64> = self.band.frequencies_hz.iter().copied().step_by(ONE_OF).collect();
         let band = Band { frequencies_hz: &thinned, damping_1_s: self.band.damping_1_s };
         let thin = Strengths { class: self.class, conditions: self.conditions, band };
         let (own, other) = (thin.scatter(flaw)?, thin.scatter(reference)?);
@@ -213,13 +212,7 @@ impl Strengths<'_> {
     }
 
     /// Weight of each frequency for a flaw `off_m` along the bar, at a steel path.
-    fn row(
-        &self,
-        flaw: Flaw,
-        scatter: &[Complex64],
-        path_m: f64,
-        off_m: f64,
-    ) -> Vec<Complex64> {
+    fn row(&self, flaw: Flaw, scatter: &[Complex64], path_m: f64, off_m: f64) -> Vec<Complex64> {
         let media = &self.conditions.media;
         let c = media.steel.velocity_m_s(self.class.mode);
         let (spread, ratio) = match media.water {
@@ -240,9 +233,7 @@ impl Strengths<'_> {
         };
         let axial = |f: f64| match flaw {
             Flaw::Disc { .. } | Flaw::Inclusion { .. } => both(off_m, f),
-            Flaw::Crack { length_m, .. } => {
-                over(off_m - length_m / 2.0, off_m + length_m / 2.0, f)
-            }
+            Flaw::Crack { length_m, .. } => over(off_m - length_m / 2.0, off_m + length_m / 2.0, f),
             // Twice the element either side holds the beam.
             Flaw::Pipe { .. } => {
                 over(-2.0 * self.class.strip.length_m, 2.0 * self.class.strip.length_m, f)

@@ -17,7 +17,7 @@ use super::round::{fields, rim_angles, wanted};
 use crate::conditions::{Conditions, Oval, off_centre_m};
 use crate::coverage::Margin;
 use crate::error::Result;
-use crate::exact::margins::{self, Judged, Place};
+use crate::exact::margins::{self, Judged, Place, Sights};
 use crate::exact::{Bars, Fineness};
 use crate::search::share;
 
@@ -155,16 +155,26 @@ pub(super) fn coverage(
         let mut fields = fields(order, t, nominal, bars, fineness).forgetting();
         let calm = || Ok(());
         let states = margins::states(&mut fields, judged, nominal, &draw.turned, &calm)?;
+        // Disc and inclusion are asked for at the same places.
+        let mut known: Option<((f64, f64), Vec<Place>, Vec<Sights>)> = None;
         for (class, (_, shares)) in classes.iter().zip(&mut by_class) {
-            let outer = (class.within_m.1 / radius).min(1.0);
-            let places: Vec<Place> = if class.class == ProvedClass::Crack {
-                ring(1.0, RIM).collect()
-            } else {
-                (0..RINGS)
-                    .flat_map(|i| ring((i as f64 + 0.5) / RINGS as f64 * outer, ANGLES))
-                    .collect()
+            let crack = class.class == ProvedClass::Crack;
+            if known.as_ref().is_none_or(|(within, ..)| *within != class.within_m) {
+                let outer = (class.within_m.1 / radius).min(1.0);
+                let places: Vec<Place> = if crack {
+                    ring(1.0, RIM).collect()
+                } else {
+                    (0..RINGS)
+                        .flat_map(|i| ring((i as f64 + 0.5) / RINGS as f64 * outer, ANGLES))
+                        .collect()
+                };
+                let sights = margins::sights(&fields, judged, &states, crack, &places);
+                known = Some((class.within_m, places, sights));
+            }
+            let Some((_, places, sights)) = &known else {
+                continue;
             };
-            let by_state = margins::by_state(&fields, judged, &states, class.flaw, &places)?;
+            let by_state = margins::by_state(&fields, judged, sights, class.flaw)?;
             for (state, margins) in draw.turned.iter().zip(by_state) {
                 let as_margins: Vec<Margin> = margins
                     .into_iter()
@@ -172,7 +182,7 @@ pub(super) fn coverage(
                     .collect();
                 let towards = state.centre.angle().to_degrees().rem_euclid(360.0);
                 let words = format!("{} towards {towards:.0}°", draw.words);
-                shares.push((share(&places, &as_margins, false), words));
+                shares.push((share(places, &as_margins, false), words));
             }
         }
         tick()?;

@@ -79,8 +79,7 @@ pub(super) fn classes(
     let bars = Bars::default();
     let radius = t.section.half_extent_m();
     let places = Places::of(radius);
-    let fineness =
-        Fineness { rings: places.rings, angles: MAP_ANGLES, rim: rim_angles(nominal) };
+    let fineness = Fineness { rings: places.rings, angles: MAP_ANGLES, rim: rim_angles(nominal) };
     let mut fields = fields(order, t, nominal, &bars, fineness);
     let judged = judged(t);
     let steps = 1 + cases.len() + options.draws;
@@ -98,17 +97,16 @@ pub(super) fn classes(
 
     let all = places.all();
     let rim: Vec<Place> = (0..RIM)
-        .map(|i| Place {
-            share: 1.0,
-            angle_rad: std::f64::consts::TAU * i as f64 / RIM as f64,
-        })
+        .map(|i| Place { share: 1.0, angle_rad: std::f64::consts::TAU * i as f64 / RIM as f64 })
         .collect();
+    let section = margins::sights(&fields, &judged, &states, false, &all);
+    let surface = margins::sights(&fields, &judged, &states, true, &rim);
     let mut proofs = Vec::new();
     for wanted in wanted(order, t) {
         options.go_on()?;
         let crack = wanted.class == ProvedClass::Crack;
-        let here = if crack { &rim } else { &all };
-        let margins = margins::margins(&fields, &judged, &states, wanted.flaw, here)?;
+        let (here, sights) = if crack { (&rim, &surface) } else { (&all, &section) };
+        let margins = margins::margins(&fields, &judged, sights, wanted.flaw)?;
         let asked: Vec<bool> = here.iter().map(|p| wanted.asks(p, radius)).collect();
         let (mut of_places, mut of_margins, mut of_order) = (Vec::new(), Vec::new(), Vec::new());
         for ((p, m), _) in here.iter().zip(&margins).zip(&asked).filter(|x| *x.1) {
@@ -142,10 +140,10 @@ pub(super) fn fields<'a>(
 ) -> Fields<'a> {
     let likes: Vec<Like<'_>> = t.beams.iter().map(|b| Like::beam(&t.probes, b)).collect();
     let disc = Flaw::Disc { diameter_m: t.sensitivity.disc_diameter_m, tilt_rad: 0.0 };
-    let crack = t.sensitivity.crack_depth_m.map(|depth_m| Flaw::Crack {
-        depth_m,
-        length_m: order.flaws.shortest_mm * 1e-3,
-    });
+    let crack = t
+        .sensitivity
+        .crack_depth_m
+        .map(|depth_m| Flaw::Crack { depth_m, length_m: order.flaws.shortest_mm * 1e-3 });
     Fields::new(bars, nominal, &likes, disc, crack, fineness)
 }
 

@@ -94,7 +94,8 @@ impl Incident {
             })
             .collect();
         let mut planner = FftPlanner::new();
-        let (to_plane, from_plane) = (planner.plan_fft_inverse(size), planner.plan_fft_forward(size));
+        let (to_plane, from_plane) =
+            (planner.plan_fft_inverse(size), planner.plan_fft_forward(size));
         let orders = self
             .orders
             .par_iter()
