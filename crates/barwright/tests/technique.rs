@@ -3,18 +3,28 @@
 
 mod support;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
+use barwright_job::Sealed;
 use barwright_job::proof::Proof;
 use barwright_job::technique::{Beam, Firing, Gate, GateKind, Technique};
-use barwright_job::Sealed;
 use support::job;
 
-/// A job folder with the planned round example.
+/// A job folder with the round example, planned once for all tests.
 fn planned() -> (tempfile::TempDir, Sealed<Technique>) {
+    static ONCE: LazyLock<PathBuf> = LazyLock::new(|| {
+        let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join("planned-once");
+        let _ = std::fs::remove_dir_all(&path);
+        std::fs::create_dir_all(&path).expect("a folder");
+        job(&path, &["example", "round-42"], 0);
+        job(&path, &["plan"], 0);
+        path
+    });
     let folder = tempfile::tempdir().expect("a folder");
-    job(folder.path(), &["example", "round-42"], 0);
-    job(folder.path(), &["plan"], 0);
+    for name in ["order.toml", "station.toml", "rules.toml", "technique.json"] {
+        std::fs::copy(ONCE.join(name), folder.path().join(name)).expect("a copy");
+    }
     let technique = read(&folder.path().join("technique.json"));
     (folder, technique)
 }
@@ -300,27 +310,13 @@ fn margins_are_written_place_by_place() {
     job(j, &["prove", "--engine", "guess"], 2);
     assert!(!j.join("proof.json").exists());
     let path = j.join("maps/margins.csv");
-    let said = support::barwright(&[
-        "--job",
-        plain(j),
-        "prove",
-        "--engine",
-        "ray",
-        "--map",
-        plain(&path),
-    ]);
+    let said =
+        support::barwright(&["--job", plain(j), "prove", "--engine", "ray", "--map", plain(&path)]);
     assert!(said.code < 2, "{}", said.err);
     let text = std::fs::read_to_string(j.join("proof.json")).expect("proof");
     let proof = Sealed::<Proof>::from_json("proof", &text).expect("sealed").body;
-    let columns = [
-        "engine",
-        "class",
-        "x_mm",
-        "y_mm",
-        "nominal_db_re_alarm",
-        "worst_db_re_alarm",
-        "asked",
-    ];
+    let columns =
+        ["engine", "class", "x_mm", "y_mm", "nominal_db_re_alarm", "worst_db_re_alarm", "asked"];
     let table = rows(&path, &columns);
     let disc = &proof.classes[0];
     let (of, seen) = table.iter().filter(|r| r[1] == "disc" && r[6] == "true").fold(

@@ -145,7 +145,7 @@ fn enlargement(svg: &mut Svg, frame: &Frame, reach_m: f64, radius_m: f64, look: 
         .circle(at, small, &look.card, &look.ink, 1.2)
         .circle(at, (small * reach_m / radius_m).max(1.0), &look.accent, "none", 0.0)
         .text(
-            (2.0 * small + 16.0, small + 12.0),
+            (130.0, SIDE + 16.0),
             &format!("the middle of the bar, {} times larger", text::number(radius_m / reach_m, 0)),
             Type::new(11.0, &look.soft, Anchor::Start),
         );

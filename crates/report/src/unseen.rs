@@ -2,7 +2,10 @@
 
 use std::f64::consts::TAU;
 
-use barwright_job::{proof::ClassProof, technique::Section};
+use barwright_job::{
+    proof::{ClassProof, MarginMap},
+    technique::Section,
+};
 
 use crate::{
     places::{MapPlace, places},
@@ -36,6 +39,7 @@ pub fn unseen(class: &ClassProof, section: &Section) -> Vec<Zone> {
         return Vec::new();
     }
     let step = half / STEPS;
+    let rim = matches!(class.map, MarginMap::Rim { .. });
     let away = |p: &MapPlace| match section {
         Section::Round { .. } => p.at.radius(),
         _ => section.depth_m(p.at),
@@ -61,7 +65,7 @@ pub fn unseen(class: &ClassProof, section: &Section) -> Vec<Zone> {
             let share = dark.iter().map(|p| p.weight).sum::<f64>() / whole;
             let low = dark.iter().map(|p| away(p)).fold(f64::INFINITY, f64::min);
             let high = dark.iter().map(|p| away(p)).fold(0.0, f64::max);
-            Zone { share, words: words(section, (low, high), step, &of) }
+            Zone { share, words: words(section, (low, high), step, &of, rim) }
         })
         .collect();
     zones.sort_by(|a, b| b.share.total_cmp(&a.share));
@@ -83,23 +87,39 @@ pub fn unseen_words(class: &ClassProof, section: &Section) -> Option<String> {
     (!parts.is_empty()).then(|| parts.join("; "))
 }
 
-fn words(section: &Section, (low, high): (f64, f64), step: f64, of: &[&MapPlace]) -> String {
+fn words(
+    section: &Section,
+    (low, high): (f64, f64),
+    step: f64,
+    of: &[&MapPlace],
+    rim: bool,
+) -> String {
     let span = if high - low < step {
-        format!("{} mm", text::mm((low + high) / 2.0, 1))
+        format!("at {} mm", text::mm((low + high) / 2.0, 1))
     } else {
-        format!("{} to {} mm", text::mm(low, 1), text::mm(high, 1))
+        format!("between {} and {} mm", text::mm(low, 1), text::mm(high, 1))
     };
     if !matches!(section, Section::Round { .. }) {
-        return format!("{span} deep");
+        return format!("{span} of depth");
     }
     if high < step {
         return "at the centre".to_owned();
     }
-    format!("{span} from the axis, {}", clock_words(of, high, step))
+    let away = if low < step {
+        format!("within {} mm of the axis", text::mm(high, 1))
+    } else {
+        format!("{span} from the axis")
+    };
+    match (rim, clock_words(of, high, step)) {
+        (true, None) => "all around".to_owned(),
+        (true, Some(clock)) => format!("at {clock}"),
+        (false, None) => format!("{away}, all around"),
+        (false, Some(clock)) => format!("{away}, {clock}"),
+    }
 }
 
-/// Stretches of the clock in which a zone is not seen.
-fn clock_words(of: &[&MapPlace], radius_m: f64, step_m: f64) -> String {
+/// Stretches of the clock in which a zone is not seen; `None` where that is all around.
+fn clock_words(of: &[&MapPlace], radius_m: f64, step_m: f64) -> Option<String> {
     // A stretch is no finer than the places lie, nor than ten minutes of the clock.
     let n = (TAU * radius_m / (1.5 * step_m)).clamp(12.0, 72.0) as usize;
     let (mut hit, mut held) = (vec![false; n], vec![false; n]);
@@ -113,7 +133,7 @@ fn clock_words(of: &[&MapPlace], radius_m: f64, step_m: f64) -> String {
         .map(|k| (0..n).map(|d| (k + n - d) % n).find(|j| held[*j]).is_some_and(|j| hit[j]))
         .collect();
     if dark.iter().all(|d| *d) {
-        return "all around".to_owned();
+        return None;
     }
     let angle = |k: f64| k / n as f64 * TAU;
     let mut stretches = Vec::new();
@@ -134,13 +154,13 @@ fn clock_words(of: &[&MapPlace], radius_m: f64, step_m: f64) -> String {
     if more > 0 {
         list.push(format!("and {more} more stretches"));
     }
-    format!("{} o'clock", list.join(", "))
+    Some(format!("{} o'clock", list.join(", ")))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use barwright_job::proof::{MarginMap, ProvedClass, Weakest};
+    use barwright_job::proof::{ProvedClass, Weakest};
     use barwright_wave::Point;
 
     const ROUND: Section = Section::Round { radius_m: 0.02 };
@@ -187,7 +207,10 @@ mod tests {
         );
         assert_eq!(zones.len(), 1, "{zones:?}");
         assert!((0.0238..0.0260).contains(&zones[0].share), "{zones:?}");
-        assert!(zones[0].words.starts_with("12.0 to 14.0 mm from the axis, "), "{zones:?}");
+        assert!(
+            zones[0].words.starts_with("between 12.0 and 14.0 mm from the axis, "),
+            "{zones:?}"
+        );
         assert!(zones[0].words.ends_with(", 12:55 to 2:05 o'clock"), "{zones:?}");
     }
 
@@ -199,7 +222,7 @@ mod tests {
         assert_eq!(zones.len(), 1);
         assert_eq!(zones[0].words, "at the centre");
         let ring = unseen(&class(|p| p.radius() > 0.0155), &ROUND);
-        assert_eq!(ring[0].words, "16.0 mm from the axis, all around");
+        assert_eq!(ring[0].words, "at 16.0 mm from the axis, all around");
         assert_eq!(unseen_words(&class(|_| false), &ROUND), None);
     }
 }

@@ -141,8 +141,7 @@ fn rings_are_drawn_to_scale_with_what_is_not_seen_hatched() {
         let p = Point::new((x - 165.0) / scale, (165.0 - y) / scale);
         let hours = (90.0 - p.angle().to_degrees()).rem_euclid(360.0) / 30.0;
         // Half a ring, half an angle and a pixel of the raster wide of the zone at most.
-        let in_the_zone =
-            (0.0116..0.0154).contains(&p.radius()) && (0.9..2.1).contains(&hours);
+        let in_the_zone = (0.0116..0.0154).contains(&p.radius()) && (0.9..2.1).contains(&hours);
         assert!(in_the_zone || p.radius() < 0.0015, "hatched at {p:?}");
     }
     // The raster ends half a ring outside the last, 20.75 mm. Bare where there is no margin, dimmed where it is not asked for.
@@ -157,12 +156,7 @@ fn a_zone_about_the_centre_is_enlarged_and_says_so() {
     let t = support::technique();
     let proof = support::proof(&t).body;
     let svg = margin_map(
-        &Map {
-            class: &proof.classes[3],
-            section: t.body.section,
-            probes: &[],
-            case: Case::Worst,
-        },
+        &Map { class: &proof.classes[3], section: t.body.section, probes: &[], case: Case::Worst },
         &Palette::paper(),
     );
     assert_eq!(count(&svg, "enlarged"), 1);
@@ -197,18 +191,22 @@ fn broken_rings_draw_no_nonsense() {
     }
 }
 
-/// Middles of the hatching's strokes, in pixels.
+/// Places on the hatching's strokes, five on each, in pixels.
 fn hatched_places(svg: &str) -> Vec<(f64, f64)> {
     let document = roxmltree::Document::parse(svg).unwrap();
     let group = document.descendants().find(|n| n.attribute("class") == Some("unseen")).unwrap();
     let d = group.descendants().find_map(|n| n.attribute("d")).unwrap();
-    let numbers = |s: &str| -> Vec<f64> {
-        s.split(['L', ' ']).map(|n| n.parse().unwrap()).collect()
-    };
+    let numbers =
+        |s: &str| -> Vec<f64> { s.split(['L', ' ']).map(|n| n.parse().unwrap()).collect() };
     d.split('M')
         .filter(|s| !s.is_empty())
         .map(numbers)
-        .map(|n| ((n[0] + n[2]) / 2.0, (n[1] + n[3]) / 2.0))
+        .flat_map(|n| {
+            (0..5).map(move |k| {
+                let t = f64::from(k) / 4.0;
+                (n[0] + t * (n[2] - n[0]), n[1] + t * (n[3] - n[1]))
+            })
+        })
         .collect()
 }
 

@@ -13,8 +13,8 @@ use barwright_job::{
     reference::{Expected, Motion, ReferenceBar, Reflector, Shape},
     screened::{InspectedShare, LossCause, Lost, ScreenedBar},
     technique::{
-        Axis, Beam, Change, Firing, GainPoint, Gate, GateKind, Media, Other, PlanLimit, Probe, PulseSpec, Record,
-        Response, Schedule, Section, Sensitivity,
+        Axis, Beam, Change, Firing, GainPoint, Gate, GateKind, Media, Other, PlanLimit, Probe,
+        PulseSpec, Record, Response, Schedule, Section, Sensitivity,
     },
 };
 use barwright_report::papers::{CheckEntry, Issue, LedgerHead};

@@ -102,7 +102,6 @@ pub fn proof(technique: &Sealed<Technique>) -> Sealed<Proof> {
     )
 }
 
-
 fn draws() -> Draws {
     Draws {
         seed: 7,
@@ -179,11 +178,5 @@ fn pipe() -> ClassProof {
 }
 
 fn by_rays() -> ClassProof {
-    ClassProof {
-        nominal: 0.991,
-        worst: 0.949,
-        doubted: 0.0,
-        draws: None,
-        ..inclusion()
-    }
+    ClassProof { nominal: 0.991, worst: 0.949, doubted: 0.0, draws: None, ..inclusion() }
 }

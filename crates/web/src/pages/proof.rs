@@ -95,8 +95,10 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
                     (weakest(class))
                 }
             }
-            (not_seen(class, technique.map(|t| &t.section)))
-            (drawn(class))
+            div.pair {
+                (not_seen(class, technique.map(|t| &t.section)))
+                (drawn(class))
+            }
             @if let Some(t) = technique {
                 (behind("The same as a table", &numbers(class, &t.section)))
             }
@@ -124,17 +126,21 @@ fn not_seen(class: &ClassProof, section: Option<&Section>) -> Markup {
     let of = text::proved_of(class.class);
     html! {
         @if class.worst < 1.0 || class.doubted > 0.0 {
-            h3 { "Not seen at worst" }
-            p {
+            section {
+                h3 { "Not seen at worst" }
                 @if class.worst < 1.0 {
-                    strong { (text::missing_percent(1.0 - class.worst, 2)) } " " span.unit { "%" } " of the " (of) ". "
-                    @if let Some(zones) = section.and_then(|s| unseen_words(class, s)) {
-                        "Where: " (zones) ". "
+                    p {
+                        strong { (text::missing_percent(1.0 - class.worst, 2)) } " " span.unit { "%" } " of the " (of) ". "
+                        @if let Some(zones) = section.and_then(|s| unseen_words(class, s)) {
+                            "Where: " (zones) "."
+                        }
                     }
                 }
                 @if class.doubted > 0.0 {
-                    "In " (unit(text::missing_percent(class.doubted, 2), "%"))
-                    " of the places the engine itself doubts its answer; they count as not seen."
+                    p {
+                        "In " (unit(text::missing_percent(class.doubted, 2), "%"))
+                        " of the places the engine itself doubts its answer; they count as not seen."
+                    }
                 }
             }
         }
@@ -145,14 +151,16 @@ fn not_seen(class: &ClassProof, section: Option<&Section>) -> Markup {
 fn drawn(class: &ClassProof) -> Markup {
     let Some(d) = &class.draws else { return html! {} };
     html! {
-        h3 { "Drawn at random, all tolerances at once" }
-        (facts(&[
-            ("draws", html! { (d.count) ", seed " (d.seed) }),
-            ("lowest", unit(text::percent(d.lowest, 2), "%")),
-            ("nineteen in twenty exceed", unit(text::percent(d.low_5_percent, 2), "%")),
-            ("mean", unit(text::percent(d.mean, 2), "%")),
-        ]))
-        p { "The draw that covers least: " (text::visible(&d.lowest_words)) }
+        section {
+            h3 { "Drawn at random, all tolerances at once" }
+            (facts(&[
+                ("draws", html! { (d.count) ", seed " (d.seed) }),
+                ("lowest", unit(text::percent(d.lowest, 2), "%")),
+                ("19 in 20 exceed", unit(text::percent(d.low_5_percent, 2), "%")),
+                ("mean", unit(text::percent(d.mean, 2), "%")),
+            ]))
+            p { "The draw that covers least: " (text::visible(&d.lowest_words)) }
+        }
     }
 }
 
@@ -187,7 +195,7 @@ fn beside(p: &Proof) -> Markup {
                     ]
                 }),
             ))
-            p.quiet { "First two: " (text::engine(p.engine)) "; these decide. Last two: the same places and tolerances by rays." }
+            p.quiet { "First two, which decide: " (text::engine(p.engine)) ". Last two: the same places and tolerances by rays." }
         }
     }
 }

@@ -92,6 +92,11 @@ struct Row {
     asked: bool,
 }
 
+/// Millimetres to the nanometre: places are of a grid, and digits beyond are only rounding.
+fn mm(metres: f64) -> f64 {
+    (metres * 1e9).round() / 1e6
+}
+
 impl<'a> Map<'a> {
     fn of(technique: &'a Sealed<Technique>, proof: &'a Sealed<Proof>) -> Self {
         let p = &proof.body;
@@ -102,8 +107,8 @@ impl<'a> Map<'a> {
             places: places(&c.map, &technique.body.section)
                 .into_iter()
                 .map(|place| Row {
-                    x_mm: place.at.x * 1e3,
-                    y_mm: place.at.y * 1e3,
+                    x_mm: mm(place.at.x),
+                    y_mm: mm(place.at.y),
                     nominal_db_re_alarm: place.nominal_db,
                     worst_db_re_alarm: place.worst_db,
                     asked: place.asked,
