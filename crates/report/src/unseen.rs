@@ -45,7 +45,7 @@ pub fn unseen(class: &ClassProof, section: &Section) -> Vec<Zone> {
         _ => section.depth_m(p.at),
     };
     let bin = |p: &MapPlace| (away(p) / step).round() as i64;
-    let mut bins: Vec<i64> = asked.iter().filter(|p| p.unseen_at_worst()).map(|p| bin(p)).collect();
+    let mut bins: Vec<i64> = asked.iter().filter(|p| p.unseen_at_worst()).map(&bin).collect();
     bins.sort_unstable();
     bins.dedup();
     let mut runs: Vec<(i64, i64)> = Vec::new();

@@ -95,9 +95,12 @@ pub struct BeamChange {
     pub response_db: f64,
 }
 
+/// Places in the first and in the second list.
+type Places = (Vec<usize>, Vec<usize>);
+
 /// Pairs of places in the two lists of beams, in the order of the first list.
 pub fn pairs(a: &[Beam], b: &[Beam]) -> Vec<(usize, usize)> {
-    let mut groups: BTreeMap<(u32, Mode, u32, u32), (Vec<usize>, Vec<usize>)> = BTreeMap::new();
+    let mut groups: BTreeMap<(u32, Mode, u32, u32), Places> = BTreeMap::new();
     let key = |b: &Beam| (b.probe, b.mode, b.first_element, b.elements());
     for (i, beam) in a.iter().enumerate() {
         groups.entry(key(beam)).or_default().0.push(i);
@@ -110,7 +113,7 @@ pub fn pairs(a: &[Beam], b: &[Beam]) -> Vec<(usize, usize)> {
         nearest(a, b, (of_a, of_b), |_, _| true, &mut found);
     }
     // What is left may be the same beam with another aperture.
-    let mut left: BTreeMap<(u32, Mode), (Vec<usize>, Vec<usize>)> = BTreeMap::new();
+    let mut left: BTreeMap<(u32, Mode), Places> = BTreeMap::new();
     for (i, beam) in a.iter().enumerate() {
         if !found.iter().any(|p| p.0 == i) {
             left.entry((beam.probe, beam.mode)).or_default().0.push(i);

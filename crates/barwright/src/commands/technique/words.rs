@@ -26,6 +26,9 @@ const UNITS: [(&str, &str, i32); 9] = [
     ("_m", "mm", 3),
 ];
 
+/// One figure of a change.
+type Figure = fn(&BeamChange) -> f64;
+
 /// The whole difference.
 pub fn text(d: &Diff) -> String {
     let mut out = String::new();
@@ -139,10 +142,10 @@ fn beams(out: &mut String, d: &Diff) {
             let _ = writeln!(out, "  {word}: {} more", list.len() - TOLD);
         }
     }
-    let most = |value: fn(&BeamChange) -> f64| {
+    let most = |value: Figure| {
         b.changed.iter().map(|c| (value(c).abs(), c)).max_by(|x, y| x.0.total_cmp(&y.0))
     };
-    let largest: [(&str, &str, fn(&BeamChange) -> f64); 4] = [
+    let largest: [(&str, &str, Figure); 4] = [
         ("delay", "ns", |c| c.delays.as_ref().map_or(0.0, |d| d.largest_ns)),
         ("gain", "dB", |c| c.gain_db),
         ("gate", "µs", |c| gate_most(c, true)),
