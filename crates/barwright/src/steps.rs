@@ -15,6 +15,7 @@ use barwright_job::{
     Hash, Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement,
     level::Level, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
 };
+use barwright_plan::ProveOptions;
 use barwright_web::{JobFolder, files};
 
 use crate::failure::Failure;
@@ -29,9 +30,13 @@ pub fn plan(job: &JobFolder) -> Result<Sealed<Technique>, Failure> {
 
 /// What the technique sees of the ordered flaws; writes `proof.json`. `progress` hears shares from
 /// 0 to 1.
-pub fn prove(job: &JobFolder, progress: &(dyn Fn(f32) + Sync)) -> Result<Sealed<Proof>, Failure> {
+pub fn prove(
+    job: &JobFolder,
+    options: &ProveOptions<'_>,
+    progress: &(dyn Fn(f32) + Sync),
+) -> Result<Sealed<Proof>, Failure> {
     let (order, station, technique) = (job.order()?, job.station()?, job.technique()?);
-    let proof = barwright_plan::prove(&order, &station, &technique, progress)?;
+    let proof = barwright_plan::prove(&order, &station, &technique, options, progress)?;
     files::write_sealed(&job.proof_path(), &proof)?;
     Ok(proof)
 }

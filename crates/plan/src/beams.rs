@@ -76,8 +76,14 @@ pub fn build<'a>(
         .zip(&surfaces)
         .map(|(s, surface_s)| Like::sketch(&bench.probes, s, *surface_s))
         .collect();
-    let mut fields =
-        Fields::new(&bench.bars, &bench.nominal, &likes, bench.disc(), bench.crack(), fineness);
+    let mut fields = Fields::new(
+        &bench.bars,
+        &bench.nominal,
+        &likes,
+        Some(bench.disc()),
+        bench.crack(),
+        fineness,
+    );
     let nominal = fields.prepare(&bench.nominal)?;
     // Gains of one beam of each class serve all of it.
     let firsts: Vec<usize> = (0..fields.classes().len())

@@ -7,11 +7,13 @@
 //! beams, gates, gains and places together.
 
 pub mod class;
+pub mod echoes;
 pub mod fields;
 pub mod maps;
 pub mod margins;
 pub mod weights;
 
+pub use echoes::exact_echoes;
 pub use fields::{Bars, Fields};
 pub use maps::Fineness;
 pub use weights::Flaw;

@@ -28,7 +28,11 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
     let mut rest: Vec<&Weighed> =
         weighed.iter().filter(|w| kinds.iter().all(|k| k.layout != w.layout)).collect();
     rest.sort_by(|a, b| {
-        b.spacing_m.is_some().cmp(&a.spacing_m.is_some()).then(b.speed_m_s.total_cmp(&a.speed_m_s))
+        b.spacing_m
+            .is_some()
+            .cmp(&a.spacing_m.is_some())
+            .then((b.covered > 0.0).cmp(&(a.covered > 0.0)))
+            .then(b.speed_m_s.total_cmp(&a.speed_m_s))
     });
     let most = bench.station.line.max_speed_m_s;
     rest.into_iter()

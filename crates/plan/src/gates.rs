@@ -171,8 +171,15 @@ fn crack(bench: &Bench<'_>, sketch: &Sketch) -> Gate {
     let off = bench.station.line.centring_mm * 1e-3 / radius;
     let turned = steel_over_water * off / beta.cos();
     let wander = 2.0 * radius * beta.sin() * turned;
-    // Six degrees of rim either side of the hit: more than half a step of neighbouring beams.
-    let rim = 2.0 * radius * beta.sin() * 6f64.to_radians() / 2.0;
+    // Neighbouring beams lie an aperture apart at most: half of it either side of the hit, and two degrees.
+    let own = bench.probes[sketch.probe].elements.iter().skip(sketch.first).take(sketch.count);
+    let angles: Vec<f64> = own.map(|e| e.centre.angle()).collect();
+    let span = match (angles.first(), angles.last()) {
+        (Some(a), Some(b)) => crate::echo::turn(b - a).abs(),
+        _ => 0.0,
+    };
+    let half = (span / 2.0 + 2f64.to_radians()).max(6f64.to_radians());
+    let rim = radius * beta.sin() * half;
     let play = 2.0 * (wander + rim + tolerance_m(bench)) / c + foot_s(bench, 20.0);
     Gate {
         kind: GateKind::Crack,

@@ -31,6 +31,7 @@ pub mod technique;
 
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};
 pub use error::{PlanError, Result};
-pub use proof::{ProveOptions, prove};
+pub use exact::{Flaw, exact_echoes};
+pub use proof::{ProveOptions, WhatIf, prove, what_if};
 pub use refbar::reference_bar;
 pub use technique::technique;

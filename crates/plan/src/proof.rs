@@ -3,6 +3,7 @@
 mod draws;
 mod rays;
 mod round;
+mod what_if;
 mod words;
 
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -18,6 +19,7 @@ use crate::conditions::{Conditions, tolerance_cases};
 use crate::error::{PlanError, Result};
 
 pub use round::rim_angles;
+pub use what_if::{WhatIf, what_if};
 
 /// How a proof is made.
 #[derive(Debug, Clone, Copy)]

@@ -121,8 +121,12 @@ pub fn best<'a>(
                 }
             }
             Ok(Err(short)) => {
-                note(None, bound, short.words(mode, goal.ordered), short.share);
-                if closest.as_ref().is_none_or(|c| short.share > c.share) {
+                note(None, bound, short.words(), short.share);
+                if !short.slower
+                    && closest
+                        .as_ref()
+                        .is_none_or(|c| short.share - short.ordered > c.share - c.ordered)
+                {
                     closest = Some(short);
                 }
             }
@@ -135,7 +139,7 @@ pub fn best<'a>(
     }
     match (best, closest, refusal) {
         (Some((_, found)), ..) => Ok((found, weighed)),
-        (None, Some(short), _) => Err(short.refusal(bench, mode, goal.ordered)),
+        (None, Some(short), _) => Err(short.refusal()),
         (None, None, Some(refusal)) => Err(refusal),
         (None, None, None) => Err(PlanError::rule(
             "electronics",
@@ -147,10 +151,9 @@ pub fn best<'a>(
 
 /// What all layouts of a search share.
 struct Goal {
-    ordered: f64,
     cases: Vec<Conditions>,
     places: Vec<Place>,
-    flaw: Flaw,
+    asks: Vec<Ask>,
     beam_s: f64,
     other_s: f64,
     allowed_m: f64,
@@ -158,19 +161,19 @@ struct Goal {
 
 impl Goal {
     fn new(bench: &Bench<'_>, mode: Mode, other_s: f64) -> Result<Self> {
-        let (flaw, places) = match mode {
-            Mode::L => (Some(bench.disc()), section(bench)),
-            Mode::S => (bench.crack(), rim()),
+        let places = match mode {
+            Mode::L => section(bench),
+            Mode::S => rim(),
         };
-        let flaw = flaw.ok_or_else(|| {
-            PlanError::rule("flaws", "no crack is ordered", "order a crack class")
-        })?;
+        let asks = asks(bench, mode, &places);
+        if asks.is_empty() {
+            return Err(PlanError::rule("flaws", "no crack is ordered", "order a crack class"));
+        }
         let (beam_s, allowed_m) = figures(bench, mode)?;
         Ok(Self {
-            ordered: ordered_share(bench, mode),
             cases: tolerance_cases(bench.order, bench.station, &bench.nominal)?,
             places,
-            flaw,
+            asks,
             beam_s,
             other_s,
             allowed_m,
@@ -251,65 +254,164 @@ pub(crate) fn cycle_s(bench: &Bench<'_>, beams: &[Beam]) -> f64 {
 
 /// How finely the search computes.
 fn fineness(bench: &Bench<'_>) -> Fineness {
-    Fineness { rings: RINGS, angles: MAP_ANGLES, rim: crate::proof::rim_angles(&bench.nominal) }
+    Fineness {
+        rings: RINGS,
+        angles: MAP_ANGLES,
+        rim: crate::proof::rim_angles(&bench.nominal),
+        around: 8,
+    }
+}
+
+/// A flaw that a kind of beam is to find.
+struct Ask {
+    flaw: Flaw,
+    ordered: f64,
+    /// Whether it is asked for at each of the goal's places.
+    asked: Vec<bool>,
+    /// The flaw and its share, in words.
+    what: &'static str,
+    of: &'static str,
+    /// Size of the flaw in mm, and by what power of it its echo grows.
+    size_mm: f64,
+    power: f64,
+}
+
+fn asks(bench: &Bench<'_>, mode: Mode, places: &[Place]) -> Vec<Ask> {
+    let flaws = &bench.order.flaws;
+    let everywhere = vec![true; places.len()];
+    if mode == Mode::S {
+        let crack = bench.crack().zip(flaws.crack).map(|(flaw, class)| Ask {
+            flaw,
+            ordered: class.coverage_percent / 100.0,
+            asked: everywhere,
+            what: "cracks",
+            of: "of the circumference",
+            size_mm: class.depth_mm,
+            power: 1.0,
+        });
+        return crack.into_iter().collect();
+    }
+    let mut asks = vec![Ask {
+        flaw: bench.disc(),
+        ordered: flaws.disc.coverage_percent / 100.0,
+        asked: everywhere.clone(),
+        what: "discs",
+        of: "of the area",
+        size_mm: flaws.disc.diameter_mm,
+        power: 2.0,
+    }];
+    asks.extend(flaws.inclusion.map(|class| Ask {
+        flaw: Flaw::Inclusion { diameter_m: class.diameter_mm * 1e-3 },
+        ordered: class.coverage_percent / 100.0,
+        asked: everywhere,
+        what: "inclusions",
+        of: "of the area",
+        size_mm: class.diameter_mm,
+        power: 1.0,
+    }));
+    asks.extend(flaws.pipe.map(|class| {
+        let radius_mm = bench.nominal.section.half_extent_m() * 1e3;
+        let inner = places.iter().map(|p| p.share).fold(f64::INFINITY, f64::min);
+        let within = (class.within_mm / radius_mm).max(inner + 1e-9);
+        Ask {
+            flaw: Flaw::Pipe { diameter_m: class.diameter_mm * 1e-3 },
+            ordered: class.coverage_percent / 100.0,
+            asked: places.iter().map(|p| p.share <= within).collect(),
+            what: "pipes",
+            of: "of the places near the centre",
+            size_mm: class.diameter_mm,
+            power: 0.5,
+        }
+    }));
+    asks
 }
 
 /// A layout that does not cover what is ordered.
 struct Short {
     layout: Layout,
     share: f64,
+    ordered: f64,
     worst: bool,
-    /// dB that the ordered share of places lacks.
-    lacking_db: Option<f64>,
+    what: &'static str,
+    of: &'static str,
+    /// Size in mm that would be covered, where all places are seen at all.
+    nearest_mm: Option<f64>,
     /// Whether it covers enough, but too slowly.
     slower: bool,
 }
 
 impl Short {
-    fn words(&self, mode: Mode, ordered: f64) -> String {
+    fn words(&self) -> String {
         if self.slower {
             return "covers what is ordered, but slower than the one taken".to_owned();
         }
-        let what = match mode {
-            Mode::L => "of the area",
-            Mode::S => "of the circumference",
-        };
         format!(
-            "coverage: {:.1} % {what} {}, {:.1} % ordered",
+            "{}: {:.1} % {} {}, {:.1} % ordered",
+            self.what,
             self.share * 100.0,
+            self.of,
             if self.worst { "in the worst case" } else { "nominal" },
-            ordered * 100.0
+            self.ordered * 100.0
         )
     }
 
-    fn refusal(&self, bench: &Bench<'_>, mode: Mode, ordered: f64) -> PlanError {
-        let nearest = match (mode, self.lacking_db) {
-            (Mode::L, Some(db)) => format!(
-                "discs of {:.2} mm, or {:.1} % of the area",
-                bench.order.flaws.disc.diameter_mm * 10f64.powf(db / 40.0) * 1.005,
-                (self.share * 1000.0).floor() / 10.0
-            ),
-            (Mode::S, Some(db)) => format!(
-                "cracks of {:.2} mm, or {:.1} % of the circumference",
-                bench.order.flaws.crack.map_or(0.0, |c| c.depth_mm) * 10f64.powf(db / 20.0) * 1.005,
-                (self.share * 1000.0).floor() / 10.0
-            ),
-            (Mode::L, None) => {
-                format!("{:.1} % of the area", (self.share * 1000.0).floor() / 10.0)
-            }
-            (Mode::S, None) => {
-                format!("{:.1} % of the circumference", (self.share * 1000.0).floor() / 10.0)
-            }
+    fn refusal(&self) -> PlanError {
+        let share = format!("{:.1} % {}", (self.share * 1000.0).floor() / 10.0, self.of);
+        let nearest = match self.nearest_mm {
+            Some(mm) => format!("{} of {mm:.2} mm, or {share}", self.what),
+            None => share,
         };
         PlanError::rule(
             "coverage",
-            format!("{} at best ({})", self.words(mode, ordered), self.layout.words()),
+            format!("{} at best ({})", self.words(), self.layout.words()),
             format!(
                 "nearest order that would work: {nearest}; or centre the bar better, or use a ring \
                  of more probes"
             ),
         )
     }
+}
+
+/// What a layout lacks most of all that is asked, at a pulse spacing; `None` if nothing.
+fn lack(
+    goal: &Goal,
+    fields: &Fields<'_>,
+    judged: &Judged<'_>,
+    sights: &[Sights],
+    layout: Layout,
+    worst: bool,
+) -> Result<(f64, Option<Short>)> {
+    let mut least = 1.0_f64;
+    let mut short: Option<Short> = None;
+    for ask in &goal.asks {
+        let margins = margins::margins(fields, judged, sights, ask.flaw)?;
+        let (places, margins): (Vec<Place>, Vec<Margin>) = goal
+            .places
+            .iter()
+            .zip(&margins)
+            .zip(&ask.asked)
+            .filter(|x| *x.1)
+            .map(|x| (*x.0.0, *x.0.1))
+            .unzip();
+        let own = share(&places, &margins, worst);
+        least = least.min(own);
+        let wanted = (ask.ordered + IN_HAND).min(1.0);
+        if own < wanted && short.as_ref().is_none_or(|s| own - ask.ordered < s.share - s.ordered) {
+            let lacking_db = lacking_db(&places, &margins, worst, wanted);
+            short = Some(Short {
+                layout,
+                share: own,
+                ordered: ask.ordered,
+                worst,
+                what: ask.what,
+                of: ask.of,
+                nearest_mm: lacking_db
+                    .map(|db| ask.size_mm * 10f64.powf(db / (20.0 * ask.power)) * 1.01),
+                slower: false,
+            });
+        }
+    }
+    Ok((least, short))
 }
 
 fn attempt<'a>(
@@ -350,7 +452,6 @@ fn attempt<'a>(
     };
     let cycle_s = goal.cycle_s(bench, &layout);
     let longest = allowed_spacing_m(bench, &beams).0;
-    let wanted = (goal.ordered + IN_HAND).min(1.0);
     let judged = |spacing_m| Judged {
         probes: &bench.probes,
         beams: &beams,
@@ -359,18 +460,8 @@ fn attempt<'a>(
         agreeing: bench.agreeing,
     };
     let calm = || Ok(());
-    let short = |margins: &[Margin], worst: bool| {
-        let share = share(&goal.places, margins, worst);
-        Short {
-            layout,
-            share,
-            worst,
-            lacking_db: lacking_db(&goal.places, margins, worst, wanted),
-            slower: false,
-        }
-    };
-    let at = |fields: &Fields<'_>, sights: &[Sights], spacing_m: f64| {
-        margins::margins(fields, &judged(spacing_m), sights, goal.flaw)
+    let at = |fields: &Fields<'_>, sights: &[Sights], spacing_m: f64, worst: bool| {
+        lack(goal, fields, &judged(spacing_m), sights, layout, worst)
     };
     let see = |fields: &mut Fields<'_>, conditions: &[Conditions]| -> Result<Vec<Sights>> {
         let states = margins::states(fields, &judged(longest), &bench.nominal, conditions, &calm)?;
@@ -379,9 +470,8 @@ fn attempt<'a>(
     };
     let mut sights = see(&mut fields, std::slice::from_ref(&bench.nominal))?;
     let least = longest * SPACINGS[SPACINGS.len() - 1];
-    let nominal = at(&fields, &sights, least)?;
-    if share(&goal.places, &nominal, false) < wanted {
-        return Ok(Err(short(&nominal, false)));
+    if let (_, Some(short)) = at(&fields, &sights, least, false)? {
+        return Ok(Err(short));
     }
     // The longest spacing that serves nominally bounds what the deviations leave.
     let serving = |from: usize, fields: &Fields<'_>, sights: &[Sights], worst: bool| {
@@ -391,43 +481,43 @@ fn attempt<'a>(
             if to_beat_m_s.is_some_and(|best| speed <= best) {
                 break;
             }
-            let margins = at(fields, sights, longest * part)?;
-            if share(&goal.places, &margins, worst) >= wanted {
-                return Ok::<_, PlanError>(Some((k, margins)));
+            if let (covered, None) = at(fields, sights, longest * part, worst)? {
+                return Ok::<_, PlanError>(Some((k, covered)));
             }
         }
         Ok(None)
     };
-    let Some((first, _)) = serving(0, &fields, &sights, false)? else {
-        return Ok(Err(slower(layout, share(&goal.places, &nominal, false))));
+    let Some((first, nominal)) = serving(0, &fields, &sights, false)? else {
+        return Ok(Err(slower(layout)));
     };
     // The cheapest deviations first: a layout that fails with an element lost needs no bar off centre.
     let (off, centred): (Vec<_>, Vec<_>) =
         goal.cases.iter().cloned().partition(|c| c.centre.radius() > 0.0 || c.oval.is_some());
     for cases in [centred, off] {
         sights.extend(see(&mut fields, &cases)?);
-        let worst = at(&fields, &sights, least)?;
-        if share(&goal.places, &worst, true) < wanted {
-            return Ok(Err(short(&worst, true)));
+        if let (_, Some(short)) = at(&fields, &sights, least, true)? {
+            return Ok(Err(short));
         }
     }
-    let Some((part, margins)) = serving(first, &fields, &sights, true)? else {
-        return Ok(Err(slower(layout, wanted)));
+    let Some((part, worst)) = serving(first, &fields, &sights, true)? else {
+        return Ok(Err(slower(layout)));
     };
     let spacing_m = longest * SPACINGS[part];
-    let covered = (share(&goal.places, &margins, false), share(&goal.places, &margins, true));
-    Ok(Ok(Found { layout, beams, overlap_m, rounding_s, covered, spacing_m, fields: Some(fields) }))
+    let (covered, fields) = ((nominal, worst), Some(fields));
+    Ok(Ok(Found { layout, beams, overlap_m, rounding_s, covered, spacing_m, fields }))
 }
 
 /// A layout that covers what is ordered, but at no spacing that would make it the fastest.
-fn slower(layout: Layout, share: f64) -> Short {
-    Short { layout, share, worst: true, lacking_db: None, slower: true }
-}
-
-fn ordered_share(bench: &Bench<'_>, mode: Mode) -> f64 {
-    match mode {
-        Mode::L => bench.order.flaws.disc.coverage_percent / 100.0,
-        Mode::S => bench.order.flaws.crack.map_or(0.0, |c| c.coverage_percent / 100.0),
+fn slower(layout: Layout) -> Short {
+    Short {
+        layout,
+        share: 1.0,
+        ordered: 1.0,
+        worst: true,
+        what: "",
+        of: "",
+        nearest_mm: None,
+        slower: true,
     }
 }
 

@@ -159,7 +159,8 @@ fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
     let layout =
         Layout { mode: Mode::L, count, step: 1, refraction_rad: 0.0, focus: Focus::default() };
     let sketches = layout.sketches(bench)?;
-    let built = beams::build(bench, &sketches, 0, Fineness { rings: 1, angles: 1, rim: 1 })?;
+    let built =
+        beams::build(bench, &sketches, 0, Fineness { rings: 1, angles: 1, rim: 1, around: 1 })?;
     Ok(Found {
         layout,
         beams: built.beams,

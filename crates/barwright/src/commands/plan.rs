@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use barwright_job::proof::{ClassProof, Proof};
 use barwright_job::{Finding, Sealed, Technique};
+use barwright_plan::ProveOptions;
 use barwright_report::{least_words, text};
 use barwright_wave::Mode;
 use clap::ValueEnum;
@@ -27,9 +28,17 @@ pub struct PlanArgs {}
 /// Reads technique.json; writes proof.json. Exit status 1 if the ordered coverage is not met.
 #[derive(Debug, clap::Args)]
 pub struct ProveArgs {
-    /// Engine that computes the fields; left out, the planner's own choice.
+    /// `ray`: put the answer of rays beside that of the exact field of a round bar. Other sections are
+    /// proved by rays in any case.
     #[arg(long, value_enum)]
     engine: Option<EngineChoice>,
+    /// States of bar and water drawn within all tolerances at once, each in as many directions as there
+    /// are probes.
+    #[arg(long, default_value_t = ProveOptions::default().draws)]
+    draws: usize,
+    /// Seed of the draws.
+    #[arg(long, default_value_t = ProveOptions::default().seed)]
+    seed: u64,
     /// Also write the margins place by place: x and y in mm, nominal and worst margin in dB re
     /// alarm height (empty where nothing is seen), and whether the order asks for the class there.
     #[arg(long, value_name = "FILE.csv|FILE.json", value_parser = MapFile::parse)]
@@ -46,15 +55,13 @@ enum EngineChoice {
 }
 
 impl ProveArgs {
-    /// CONNECT HERE: the one place where `--engine` meets the planner. This planner proves by rays
-    /// and takes no options, so the exact engine is refused instead of being passed over.
-    fn demand_engine(&self) -> Result<(), Failure> {
-        match self.engine {
-            None | Some(EngineChoice::Ray) => Ok(()),
-            Some(EngineChoice::Exact) => {
-                Err(Failure::new("this planner proves by rays; it has no exact engine")
-                    .hint(Some("leave out --engine, or say --engine ray".to_owned())))
-            }
+    /// Round bars are proved by the exact field whatever is asked; rays stand beside it on request.
+    fn options(&self) -> ProveOptions<'_> {
+        ProveOptions {
+            by_rays: self.engine == Some(EngineChoice::Ray),
+            draws: self.draws,
+            seed: self.seed,
+            cancelled: None,
         }
     }
 }
@@ -132,9 +139,10 @@ pub fn findings_text(text: &mut String, findings: &[Finding]) {
 
 /// Proves.
 pub fn prove(bench: &Bench, args: &ProveArgs) -> Result<Outcome, Failure> {
-    args.demand_engine()?;
     let bar = bench.progress("proving coverage", 100);
-    let proof = steps::prove(&bench.job, &|share| bar.set_position((share * 100.0) as u64))?;
+    let proof = steps::prove(&bench.job, &args.options(), &|share| {
+        bar.set_position((share * 100.0) as u64)
+    })?;
     bar.finish_and_clear();
     bench.say(&format!("wrote {}", bench.job.proof_path().display()));
     if let Some(map) = &args.map {

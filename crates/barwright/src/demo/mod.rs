@@ -11,6 +11,7 @@ use std::path::PathBuf;
 
 use barwright_job::Hash;
 use barwright_ledger::Ledger;
+use barwright_plan::ProveOptions;
 use barwright_twin::{Truth, VirtualStation, demo_scene};
 use barwright_web::{JobFolder, files};
 use serde::Serialize;
@@ -155,7 +156,9 @@ impl<'a> Demo<'a> {
         }
         self.watch.begin("prove");
         let progress = bench.progress("proving coverage", 100);
-        let proof = steps::prove(&job, &|share| progress.set_position((share * 100.0) as u64))?;
+        let proof = steps::prove(&job, &ProveOptions::default(), &|share| {
+            progress.set_position((share * 100.0) as u64)
+        })?;
         progress.finish_and_clear();
         for class in &proof.body.classes {
             bench.say(&plan::class_text(class));

@@ -12,10 +12,7 @@ use crate::conditions::Conditions;
 use crate::echo::turn;
 use crate::error::Result;
 
-/// Angles around the ring at which a bar off centre or out of round is computed; what a beam sees varies
-/// as the angle's sine and twice that, in between a cubic is within 0.02 dB.
-const AROUND: usize = 12;
-/// The same for a bar out of round: multiples of 45 degrees share their curvature.
+/// Angles around the ring for a bar out of round: multiples of 45 degrees share their curvature.
 const AROUND_OVAL: usize = 16;
 
 /// Modal solutions already computed, shared by everything that looks at one order.
@@ -106,11 +103,11 @@ impl Family {
         (family, direction)
     }
 
-    fn around(&self) -> usize {
+    fn around(&self, usual: usize) -> usize {
         if self.oval_m != 0.0 && !self.flat_oval {
             AROUND_OVAL
         } else if self.offset_m > 0.0 || self.oval_m != 0.0 {
-            AROUND
+            usual
         } else {
             1
         }
@@ -165,7 +162,7 @@ impl<'a> Fields<'a> {
         bars: &'a Bars,
         nominal: &'a Conditions,
         beams: &[Like<'_>],
-        disc: Flaw,
+        disc: Option<Flaw>,
         crack: Option<Flaw>,
         fineness: Fineness,
     ) -> Self {
@@ -176,7 +173,7 @@ impl<'a> Fields<'a> {
             nominal,
             radius_m: nominal.section.half_extent_m(),
             fineness,
-            references: [Some(disc), crack],
+            references: [disc, crack],
             classes,
             members,
             known: Vec::new(),
@@ -219,7 +216,7 @@ impl<'a> Fields<'a> {
         if let Some(known) = self.known.iter().position(|k| k.family == family) {
             return Ok(Prepared { family: known, direction_rad });
         }
-        let around = family.around();
+        let around = family.around(self.fineness.around);
         let angles: Vec<f64> = (0..around).map(|k| TAU * k as f64 / around as f64).collect();
         let by_class = self
             .classes

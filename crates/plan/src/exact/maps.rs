@@ -45,6 +45,9 @@ pub struct Fineness {
     /// Angles of a full turn at the surface, for cracks; more than twice the shear wave number times
     /// the radius.
     pub rim: usize,
+    /// Angles around the ring at which a bar off centre is computed; what a beam sees varies as the angle's
+    /// sine and twice that: with twelve the cubic between them is within 0.05 dB, with eight within 0.3 dB.
+    pub around: usize,
 }
 
 /// A size of bar and its media, with everything that does not depend on the beam.

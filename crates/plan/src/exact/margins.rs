@@ -37,20 +37,32 @@ pub struct Judged<'a> {
     pub agreeing: usize,
 }
 
-/// Levels of one flaw relative to the reference, under a pulse, half-way between two and a whole way off.
+/// Places between two pulses at which a flaw is tried, as shares of their distance; an element's field
+/// ripples along the bar, so that half-way need not be the worst.
+const BETWEEN: [f64; 3] = [0.0, 0.25, 0.5];
+
+/// Levels of one flaw relative to the reference by depth, one list for each class of beams.
+type ByClass = Vec<(Nodes, Vec<f64>)>;
+
+/// For each place between two pulses, the levels in the shots that meet a flaw there.
 struct Along {
-    under: Vec<(Nodes, Vec<f64>)>,
-    half: Vec<(Nodes, Vec<f64>)>,
-    whole: Vec<(Nodes, Vec<f64>)>,
+    between: Vec<Vec<ByClass>>,
 }
 
 impl Along {
     fn new(fields: &Fields<'_>, flaw: Flaw, spacing_m: f64) -> Result<Self> {
-        Ok(Self {
-            under: fields.relative_db(flaw, 0.0)?,
-            half: fields.relative_db(flaw, spacing_m / 2.0)?,
-            whole: fields.relative_db(flaw, spacing_m)?,
-        })
+        let at = |share: f64| fields.relative_db(flaw, share * spacing_m);
+        let of = |share: f64| -> Result<Vec<ByClass>> {
+            // Under a pulse: that shot, and the one before and after.
+            if share == 0.0 {
+                let aside = at(1.0)?;
+                return Ok(vec![at(0.0)?, aside.clone(), aside]);
+            }
+            let here = at(share)?;
+            let other = if share == 0.5 { here.clone() } else { at(1.0 - share)? };
+            Ok(vec![here, other])
+        };
+        Ok(Self { between: BETWEEN.into_iter().map(of).collect::<Result<_>>()? })
     }
 }
 
@@ -260,27 +272,30 @@ impl AllAlong {
         let own = self.by_tilt.iter().find(|(t, _)| *t == state.tilt_rad);
         let along = &own.or_else(|| self.by_tilt.first())?.1;
         let mut best: Option<(f64, u32)> = None;
-        // Under a pulse a beam's own shot and, a whole way off, its neighbours; half-way, two alike.
-        let mut under = Tops::new(self.need);
-        let mut half = Tops::new(self.need);
+        let mut tops: Vec<Tops> = along.between.iter().map(|_| Tops::new(self.need)).collect();
         for sight in &state.by_place[place] {
-            let more = |list: &[(Nodes, Vec<f64>)]| {
-                list.get(sight.class as usize)
-                    .map_or(f64::NEG_INFINITY, |(nodes, v)| nodes.at(v, f64::from(sight.path_m)))
-            };
-            let level = f64::from(sight.over_alarm_db);
-            let (u, h, w) =
-                (level + more(&along.under), level + more(&along.half), level + more(&along.whole));
-            under.add(u);
-            under.add(w);
-            under.add(w);
-            half.add(h);
-            half.add(h);
-            if best.is_none_or(|(b, _)| h > b) {
-                best = Some((h, sight.beam));
+            let mut least = f64::INFINITY;
+            for (shots, tops) in along.between.iter().zip(&mut tops) {
+                let mut highest = f64::NEG_INFINITY;
+                for list in shots {
+                    let more =
+                        list.get(sight.class as usize).map_or(f64::NEG_INFINITY, |(nodes, v)| {
+                            nodes.at(v, f64::from(sight.path_m))
+                        });
+                    let level = f64::from(sight.over_alarm_db) + more;
+                    tops.add(level);
+                    highest = highest.max(level);
+                }
+                least = least.min(highest);
+            }
+            if best.is_none_or(|(b, _)| least > b) {
+                best = Some((least, sight.beam));
             }
         }
-        let value = under.last()?.min(half.last()?);
+        let mut value = f64::INFINITY;
+        for tops in &tops {
+            value = value.min(tops.last()?);
+        }
         Some((value, best?.1))
     }
 }

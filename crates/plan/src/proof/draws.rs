@@ -150,7 +150,8 @@ pub(super) fn coverage(
     let classes = wanted(order, t);
     let mut by_class: Vec<(ProvedClass, Vec<(f64, String)>)> =
         classes.iter().map(|w| (w.class, Vec::new())).collect();
-    let fineness = Fineness { rings: RINGS, angles: MAP_ANGLES, rim: rim_angles(nominal) };
+    let fineness =
+        Fineness { rings: RINGS, angles: MAP_ANGLES, rim: rim_angles(nominal), around: 8 };
     for draw in drawn {
         let mut fields = fields(order, t, nominal, bars, fineness).forgetting();
         let calm = || Ok(());

@@ -4,7 +4,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use barwright_job::{
     Order, Station, Technique,
-    proof::{ClassProof, MarginMap, ProvedClass},
+    proof::{ClassProof, Draws, MarginMap, ProvedClass},
 };
 use barwright_wave::Point;
 
@@ -14,7 +14,7 @@ use crate::conditions::Conditions;
 use crate::coverage::Margin;
 use crate::error::Result;
 use crate::exact::class::Like;
-use crate::exact::margins::{self, Judged, Place};
+use crate::exact::margins::{self, Judged, Place, State};
 use crate::exact::{Bars, Fields, Fineness, Flaw};
 use crate::search::share;
 
@@ -23,6 +23,8 @@ const RIM: usize = 720;
 /// Distance in m of two rings that is wanted, and bounds of their number.
 const RING_M: f64 = 1e-3;
 const RINGS: (usize, usize) = (20, 44);
+/// Angles around the ring at which a bar off centre is computed.
+const AROUND: usize = 12;
 /// Angles of the maps: a seventy-fifth of the radius at the surface.
 const MAP_ANGLES: usize = 480;
 
@@ -78,8 +80,7 @@ pub(super) fn classes(
 ) -> Result<Vec<ClassProof>> {
     let bars = Bars::default();
     let radius = t.section.half_extent_m();
-    let places = Places::of(radius);
-    let fineness = Fineness { rings: places.rings, angles: MAP_ANGLES, rim: rim_angles(nominal) };
+    let fineness = fineness(radius, nominal, AROUND);
     let mut fields = fields(order, t, nominal, &bars, fineness);
     let judged = judged(t);
     let steps = 1 + cases.len() + options.draws;
@@ -95,18 +96,37 @@ pub(super) fn classes(
     let drawn = draws::all(order, station, nominal, options, t.probes.len())?;
     let of_draws = draws::coverage(t, nominal, order, &bars, &judged, &drawn, &tick)?;
 
+    let drawn = |class| of_draws.of(class, options.seed);
+    let proofs = proofs(order, t, &fields, &states, cases, &drawn, &|| options.go_on())?;
+    progress(1.0);
+    Ok(proofs)
+}
+
+/// Proofs of all classes from prepared states, nominal first.
+pub(super) fn proofs(
+    order: &Order,
+    t: &Technique,
+    fields: &Fields<'_>,
+    states: &[State],
+    cases: &[Conditions],
+    drawn: &dyn Fn(ProvedClass) -> Option<Draws>,
+    go_on: &dyn Fn() -> Result<()>,
+) -> Result<Vec<ClassProof>> {
+    let radius = t.section.half_extent_m();
+    let places = Places::of(radius);
+    let judged = judged(t);
     let all = places.all();
     let rim: Vec<Place> = (0..RIM)
         .map(|i| Place { share: 1.0, angle_rad: std::f64::consts::TAU * i as f64 / RIM as f64 })
         .collect();
-    let section = margins::sights(&fields, &judged, &states, false, &all);
-    let surface = margins::sights(&fields, &judged, &states, true, &rim);
+    let section = margins::sights(fields, &judged, states, false, &all);
+    let surface = margins::sights(fields, &judged, states, true, &rim);
     let mut proofs = Vec::new();
     for wanted in wanted(order, t) {
-        options.go_on()?;
+        go_on()?;
         let crack = wanted.class == ProvedClass::Crack;
         let (here, sights) = if crack { (&rim, &surface) } else { (&all, &section) };
-        let margins = margins::margins(&fields, &judged, sights, wanted.flaw)?;
+        let margins = margins::margins(fields, &judged, sights, wanted.flaw)?;
         let asked: Vec<bool> = here.iter().map(|p| wanted.asks(p, radius)).collect();
         let (mut of_places, mut of_margins, mut of_order) = (Vec::new(), Vec::new(), Vec::new());
         for ((p, m), _) in here.iter().zip(&margins).zip(&asked).filter(|x| *x.1) {
@@ -121,13 +141,18 @@ pub(super) fn classes(
             nominal: share(&of_places, &of_margins, false),
             worst: share(&of_places, &of_margins, true),
             doubted: 0.0,
-            draws: of_draws.of(wanted.class, options.seed),
+            draws: drawn(wanted.class),
             map: map(crack, &places, radius, &margins, asked),
             weakest: weakest(t, cases, &of_order),
         });
     }
-    progress(1.0);
     Ok(proofs)
+}
+
+/// How finely a bar is proved.
+pub(super) fn fineness(radius_m: f64, nominal: &Conditions, around: usize) -> Fineness {
+    let rings = Places::of(radius_m).rings;
+    Fineness { rings, angles: MAP_ANGLES, rim: rim_angles(nominal), around }
 }
 
 /// Exact fields of a technique's beams.
@@ -144,10 +169,10 @@ pub(super) fn fields<'a>(
         .sensitivity
         .crack_depth_m
         .map(|depth_m| Flaw::Crack { depth_m, length_m: order.flaws.shortest_mm * 1e-3 });
-    Fields::new(bars, nominal, &likes, disc, crack, fineness)
+    Fields::new(bars, nominal, &likes, Some(disc), crack, fineness)
 }
 
-fn judged(t: &Technique) -> Judged<'_> {
+pub(super) fn judged(t: &Technique) -> Judged<'_> {
     Judged {
         probes: &t.probes,
         beams: &t.beams,

@@ -114,7 +114,7 @@ pub struct EchoPeak {
     /// Its time in s.
     pub time_s: f64,
     /// Sine of the angle between the inward or outward radius and the direction of travel of the
-    /// transmitted wave, positive where it runs towards larger angles; weighted by energy over the band;
+    /// transmitted wave, positive where it runs towards larger angles; weighted by energy and weights over the band;
     /// zero unless asked for.
     pub sine: f64,
 }
@@ -206,7 +206,7 @@ impl CylinderBand {
                                 let mut peak = into_time.peak(task, place, &rows, time);
                                 peak.amplitude *= unit;
                                 if task.headings {
-                                    peak.sine = rows.sine(place.angle, wave);
+                                    peak.sine = rows.sine(place.angle, &time.weights, wave);
                                 }
                                 peak
                             })
@@ -330,14 +330,14 @@ struct Rows<'a> {
 
 impl Rows<'_> {
     /// Sine of the direction of travel at a place; `wave` is k r at a frequency's number.
-    fn sine(&self, angle: usize, wave: impl Fn(usize) -> f64) -> f64 {
+    fn sine(&self, angle: usize, weights: &[Complex32], wave: impl Fn(usize) -> f64) -> f64 {
         let before = (angle + self.angles - 1) % self.angles;
         let after = (angle + 1) % self.angles;
         let step = TAU / self.angles as f64;
         let (mut sum, mut weight) = (0.0, 0.0);
-        for (f, row) in self.sent.chunks_exact(self.stride).enumerate() {
+        for (f, (row, w)) in self.sent.chunks_exact(self.stride).zip(weights).enumerate() {
             let here = row[angle];
-            let energy = f64::from(here.norm_sqr());
+            let energy = f64::from(here.norm_sqr()) * f64::from(w.norm_sqr());
             let turn = (row[before].conj() * here + here.conj() * row[after]).arg();
             let around = wave(f);
             if around > 0.0 {
