@@ -1,6 +1,6 @@
 //! Beams from sketches: gates, gains and numbers.
 
-use barwright_job::technique::{Beam, GateKind, Probe};
+use barwright_job::technique::{Beam, GateKind, Probe, Section};
 use barwright_wave::Mode;
 use rayon::prelude::*;
 
@@ -9,7 +9,7 @@ use crate::echo;
 use crate::error::{PlanError, Result};
 use crate::laws::Sketch;
 use crate::response::Aperture;
-use crate::{gains, gates};
+use crate::{gains, gates, square};
 
 /// Aperture of a sketch.
 #[must_use]
@@ -32,6 +32,9 @@ pub fn aperture<'a>(probes: &'a [Probe], sketch: &'a Sketch) -> Aperture<'a> {
 /// # Errors
 /// The first refusal of gates or gains.
 pub fn build(bench: &Bench<'_>, sketches: &[Sketch], first_id: usize) -> Result<Vec<Beam>> {
+    if matches!(bench.nominal.section, Section::Square { .. }) {
+        return square::layout::build(bench, sketches, first_id);
+    }
     sketches
         .par_iter()
         .enumerate()
@@ -39,7 +42,8 @@ pub fn build(bench: &Bench<'_>, sketches: &[Sketch], first_id: usize) -> Result<
         .collect()
 }
 
-fn one(bench: &Bench<'_>, sketch: &Sketch, id: u32) -> Result<Beam> {
+/// One beam with its gates and gains.
+pub(crate) fn one(bench: &Bench<'_>, sketch: &Sketch, id: u32) -> Result<Beam> {
     let aperture = aperture(&bench.probes, sketch);
     let surface_time_s = gates::surface_time_s(bench, sketch, &aperture)?;
     let gates = gates::of_beam(bench, sketch, surface_time_s)?;
@@ -124,6 +128,9 @@ pub fn overlap_m(bench: &Bench<'_>, sketches: &[Sketch]) -> Option<(f64, f64)> {
                     echo.map(|e| e.transfer_db)
                 }),
             )
+        }
+        Mode::S if matches!(bench.nominal.section, Section::Square { .. }) => {
+            return square::gates::shear_overlap_m(bench, a, b);
         }
         Mode::S => {
             let radius = bench.nominal.section.half_extent_m();

@@ -1,10 +1,12 @@
 //! Which apertures a technique has: their size, their step and where they stand in a probe.
 
+use barwright_job::technique::Section;
 use barwright_wave::Mode;
 
 use crate::bench::Bench;
 use crate::error::Result;
 use crate::laws::{self, Sketch};
+use crate::square;
 
 /// Aperture, step and angle of one kind of beam.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -17,6 +19,8 @@ pub struct Layout {
     pub step: usize,
     /// Refraction angle in rad, without sign; zero for longitudinal beams.
     pub refraction_rad: f64,
+    /// Depth in m at which longitudinal beams through a flat face focus; absent: no focus there.
+    pub focus_m: Option<f64>,
 }
 
 impl Layout {
@@ -45,6 +49,9 @@ impl Layout {
     /// # Errors
     /// Those of the laws.
     pub fn sketches(&self, bench: &Bench<'_>) -> Result<Vec<Sketch>> {
+        if matches!(bench.nominal.section, Section::Square { .. }) {
+            return square::layout::sketches(bench, self);
+        }
         let senses: &[f64] = match self.mode {
             Mode::L => &[0.0],
             Mode::S => &[1.0, -1.0],
@@ -84,7 +91,8 @@ pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
         for quarter in [2, 3, 4] {
             let count = most * quarter / 4;
             for step in [count / 4, 3 * count / 8, count / 2, 3 * count / 4, count] {
-                let layout = Layout { mode, count, step, refraction_rad: f64::to_radians(*angle) };
+                let refraction_rad = f64::to_radians(*angle);
+                let layout = Layout { mode, count, step, refraction_rad, focus_m: None };
                 if count > 0 && step > 0 && !all.contains(&layout) {
                     all.push(layout);
                 }

@@ -13,6 +13,7 @@ use barwright_wave::Point;
 use crate::conditions::{Conditions, tolerance_cases};
 use crate::coverage::{self, Grid, Margin, Place, Scope};
 use crate::error::Result;
+use crate::square;
 
 /// Steps of the grid from the middle to the rim: 0.5 mm in a bar of 42 mm.
 const STEPS: usize = 42;
@@ -38,6 +39,9 @@ pub fn prove(
     technique.demand("technique", "order", &order.hash())?;
     technique.demand("technique", "station", &station.hash())?;
     let t = &technique.body;
+    if matches!(t.section, Section::Square { .. }) {
+        return square::proof::prove(order, station, technique, progress);
+    }
     let nominal = Conditions::nominal(t)?;
     let cases = tolerance_cases(order, station, &nominal)?;
     let scope = Scope {

@@ -15,7 +15,7 @@
 
 use std::f64::consts::PI;
 
-use barwright_job::technique::{Beam, Firing, GateKind, Probe, Record, Schedule};
+use barwright_job::technique::{Beam, Firing, GateKind, Probe, Record, Schedule, Section};
 use barwright_wave::{Mode, interface};
 
 use crate::beams;
@@ -23,6 +23,7 @@ use crate::bench::Bench;
 use crate::echo::{db, turn};
 use crate::response::Aperture;
 use crate::ring;
+use crate::square;
 
 /// A schedule with the figures of the rules it kept.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,8 +63,8 @@ pub fn make(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Timed {
     let listen_s = record.last_sample_s();
     let shortest_s = 1.0 / bench.station.electronics.max_prf_hz;
     let sense = |b: &Beam| {
-        let radial = b.axis.entry.angle() + PI;
-        turn(b.axis.direction_rad - radial) > 0.0
+        let normal = square::firing::inward_rad(bench, b).unwrap_or(b.axis.entry.angle() + PI);
+        turn(b.axis.direction_rad - normal) > 0.0
     };
     let l: Vec<&Beam> = all.iter().filter(|b| b.mode == Mode::L).collect();
     let left: Vec<&Beam> = all.iter().filter(|b| b.mode == Mode::S && sense(b)).collect();
@@ -77,6 +78,12 @@ pub fn make(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Timed {
     order.extend_from_slice(&l_firings[..half]);
     order.extend(right_firings);
     order.extend_from_slice(&l_firings[half..]);
+    if matches!(bench.nominal.section, Section::Square { .. }) {
+        let (straight, aside) = order.into_iter().partition(|firing: &Vec<u32>| {
+            firing.iter().any(|id| all.get(*id as usize).is_some_and(|b| b.mode == Mode::L))
+        });
+        order = square::firing::between(straight, aside);
+    }
 
     let mut interval_s = shortest_s.max(listen_s);
     let mut reverberation = reverberation_db(bench, all, &order, interval_s);
@@ -184,6 +191,9 @@ pub fn cross_talk_db(bench: &Bench<'_>, a: &Beam, b: &Beam) -> f64 {
     if opposite(bench.probes.len(), a.probe as usize, b.probe as usize) {
         return f64::INFINITY;
     }
+    if !square::firing::may_fire_together(bench, a, b) {
+        return f64::INFINITY;
+    }
     let Some(gate) = b.gates.iter().find(|g| matches!(g.kind, GateKind::Volume | GateKind::Crack))
     else {
         return f64::NEG_INFINITY;
@@ -238,7 +248,9 @@ fn footprint_m(probes: &[Probe], beam: &Beam) -> f64 {
     };
     let from = ring::middle(own).radius();
     let span = a.centre.distance(b.centre) + a.width_m;
-    if from > 0.0 && beam.surface_beam.is_some() {
+    // A flat array before a flat face casts its own width.
+    let parallel = a.facing_rad == b.facing_rad;
+    if from > 0.0 && !parallel && beam.surface_beam.is_some() {
         span * beam.axis.entry.radius() / from
     } else {
         span
@@ -299,8 +311,10 @@ fn reverberation_db(
                         continue;
                     }
                     let between = turn(2.0 * (a.axis.direction_rad - b.axis.direction_rad)) / 2.0;
-                    let level =
-                        straight + pattern_db(footprint_m(&bench.probes, b), between, lambda);
+                    let aside = square::firing::aside_db(bench, a, b, trips);
+                    let level = straight
+                        + aside
+                        + pattern_db(footprint_m(&bench.probes, b), between, lambda);
                     worst = Some(worst.map_or(level, |w| w.max(level)));
                 }
             }

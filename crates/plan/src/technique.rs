@@ -14,7 +14,7 @@ use crate::layout::Layout;
 use crate::response::Aperture;
 use crate::schedule::Timed;
 use crate::search::Found;
-use crate::{beams, gates, limits, schedule, search};
+use crate::{beams, gates, limits, schedule, search, square};
 
 /// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
 /// source).
@@ -30,7 +30,13 @@ pub const PULSES_ON_SHORTEST: f64 = 3.0;
 /// stops every technique and what would help; [`PlanError::Wave`] where the physics cannot answer.
 pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
     let bench = Bench::new(order, station, rules)?;
-    let kinds = if gates::is_block(&bench) {
+    let mut of_square = Vec::new();
+    let mut spacing_m = f64::INFINITY;
+    let kinds = if matches!(bench.nominal.section, Section::Square { .. }) {
+        let planned = square::search::best(&bench)?;
+        (of_square, spacing_m) = (planned.limits, planned.spacing_m);
+        planned.kinds
+    } else if gates::is_block(&bench) {
         vec![block(&bench)?]
     } else {
         let mut kinds = vec![search::best(&bench, Mode::L)?];
@@ -52,14 +58,19 @@ pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Seal
         all.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
     let record = gates::record(&bench, &spans);
     let timed = schedule::make(&bench, &all, &record);
-    let speed = speed(&bench, &all, &timed)?;
+    let speed = speed(&bench, &all, &timed, spacing_m)?;
     let ring = &bench.ring.name;
     let size = match order.section() {
         Section::Round { radius_m } => format!("round {} mm", radius_m * 2e3),
         Section::Square { side_m, .. } => format!("square {} mm", side_m * 1e3),
         Section::Flat { thickness_m } => format!("block {} mm", thickness_m * 1e3),
     };
-    let limits = limits::of(&bench, &kinds, &all, &timed, &speed);
+    let mut limits = limits::of(&bench, &kinds, &all, &timed, &speed);
+    for mut limit in of_square {
+        // A rule that the station's highest speed outruns keeps nothing back.
+        limit.binds &= !speed.station_binds;
+        limits.push(limit);
+    }
     let findings = findings(&bench, &all, &speed);
     let technique = Technique {
         name: format!("{} {size} on {ring}", order.order.number),
@@ -98,7 +109,7 @@ fn block(bench: &Bench<'_>) -> Result<Found> {
         .max(1);
     let near_field = |n: usize| (n as f64 * pitch_mm * 1e-3).powi(2) / (4.0 * lambda);
     let count = (1..=most).rev().find(|n| near_field(*n) <= thickness).unwrap_or(1);
-    let layout = Layout { mode: Mode::L, count, step: 1, refraction_rad: 0.0 };
+    let layout = Layout { mode: Mode::L, count, step: 1, refraction_rad: 0.0, focus_m: None };
     let sketches = layout.sketches(bench)?;
     Ok(Found {
         layout,
@@ -125,9 +136,10 @@ pub struct Speed {
 }
 
 /// A flaw of length l meets a beam of -6 dB width w along the bar over a way of w + l; three pulses
-/// on it need them (w + l)/3 apart at most (common practice, no source).
-fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed) -> Result<Speed> {
+/// on it need them (w + l)/3 apart at most (common practice, no source), and no wider than `within_m`.
+fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, within_m: f64) -> Result<Speed> {
     let (allowed_spacing_m, width_m) = allowed_spacing_m(bench, all);
+    let allowed_spacing_m = allowed_spacing_m.min(within_m);
     let period = timed.schedule.period_s;
     if period.is_nan() || period <= 0.0 {
         return Err(PlanError::rule(
