@@ -19,6 +19,10 @@ use crate::square::outline::Mouth;
 /// one out can only lower the margin. More than for round bars: a turned bar bends beams aside.
 pub const BEST_BEAMS: usize = 12;
 
+/// Step along the bar in m in which the worst place between two pulses is looked for: a third of the
+/// ripple that an element of 20 mm shows along the bar at 100 mm of water.
+const ALONG_M: f64 = 1e-3;
+
 /// The beams whose coverage is asked and what they must find.
 #[derive(Debug, Clone, Copy)]
 pub struct Scope<'a> {
@@ -76,6 +80,32 @@ struct Answer {
     look: Look,
     /// Margin in dB re alarm height under a pulse.
     under_db: f64,
+    /// Margins at whole steps of [`ALONG_M`] from the pulse, as far as they were asked.
+    along: Vec<Option<f64>>,
+}
+
+impl Answer {
+    /// Smallest margin between a pulse and half the way to the next; `None` where the echo leaves the
+    /// gate.
+    fn worst_db(
+        &mut self,
+        scope: &Scope<'_>,
+        state: &State<'_>,
+        target: &Target,
+        spacing_m: f64,
+    ) -> Option<f64> {
+        let half_m = spacing_m / 2.0;
+        let steps = (half_m / ALONG_M).floor() as usize;
+        let mut worst = self.under_db.min(level(scope, state, self, target, half_m)?);
+        for k in 1..=steps {
+            if self.along.len() < k {
+                let there = level(scope, state, self, target, k as f64 * ALONG_M);
+                self.along.push(there);
+            }
+            worst = worst.min(self.along[k - 1]?);
+        }
+        Some(worst)
+    }
 }
 
 /// Margins at targets, in their order, for each of some pulse spacings in m. `tick` is called once for
@@ -129,20 +159,17 @@ fn one(
     spacings_m
         .iter()
         .map(|spacing| {
-            let worst = |state: &State<'_>, a: &Answer| {
-                Some(a.under_db.min(level(scope, state, a, target, spacing / 2.0)?))
-            };
             let mut seen = Seen { doubted: doubts, ..Seen::default() };
             let (mut under, mut half_way) = (0, 0);
             let mut best: Option<(f64, usize)> = None;
-            for a in &sure {
+            for a in &mut sure {
                 // Under a pulse the shots before and after it lie one spacing on.
                 if a.under_db >= 0.0 {
                     under += 1;
                     let next = level(scope, still, a, target, *spacing);
                     under += if next.is_some_and(|l| l >= 0.0) { 2 } else { 0 };
                 }
-                if let Some(l) = worst(still, a) {
+                if let Some(l) = a.worst_db(scope, still, target, *spacing) {
                     half_way += if l >= 0.0 { 2 } else { 0 };
                     if best.is_none_or(|b| l > b.0) {
                         best = Some((l, a.beam));
@@ -165,9 +192,10 @@ fn one(
                 for (a, known) in sure.iter().zip(&mut kept[k]) {
                     let there = known
                         .get_or_insert_with(|| answer(scope, state, a.beam, target))
-                        .as_ref()
+                        .as_mut()
                         .filter(|a| a.look.trusted());
-                    if let Some(l) = there.and_then(|a| worst(state, a)) {
+                    if let Some(l) = there.and_then(|a| a.worst_db(scope, state, target, *spacing))
+                    {
                         here = Some(here.map_or(l as f32, |h| h.max(l as f32)));
                         // This case cannot be the worst any more.
                         if l as f32 >= so_far {
@@ -209,7 +237,7 @@ fn answer(scope: &Scope<'_>, state: &State<'_>, index: usize, target: &Target) -
         Target::Crack(mouth) => mouth.point,
     };
     let look = Look::at(conditions, &aperture, conditions.place(place))?;
-    let mut answer = Answer { beam: index, look, under_db: 0.0 };
+    let mut answer = Answer { beam: index, look, under_db: 0.0, along: Vec::new() };
     answer.under_db = level(scope, state, &answer, target, 0.0)?;
     Some(answer)
 }

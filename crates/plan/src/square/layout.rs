@@ -113,7 +113,7 @@ fn spread(low: usize, high: usize, layout: &Layout) -> Vec<usize> {
         .map(|i| {
             let mirrored = 2 * i > gaps;
             let j = if mirrored { gaps - i } else { i };
-            let off = if gaps == 0 { room / 2 } else { j * room / gaps };
+            let off = (j * room).checked_div(gaps).unwrap_or(room / 2);
             if mirrored { low + room - off } else { low + off }
         })
         .collect();

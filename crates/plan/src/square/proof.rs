@@ -19,9 +19,9 @@ use crate::square::echo::Flaw;
 use crate::square::outline::{self, Mouth};
 
 /// Steps of the grid from the middle to a face: 0.7 mm in a side of 60 mm.
-const STEPS: usize = 42;
+pub(crate) const STEPS: usize = 42;
 /// Places around the outline.
-const RIM: usize = 720;
+pub(crate) const RIM: usize = 720;
 
 /// A class of the volume as the order asks for it.
 #[derive(Debug, Clone, PartialEq)]

@@ -14,11 +14,14 @@ use crate::square::outline::{self, Mouth};
 use crate::square::{layout, proof};
 use crate::technique::allowed_spacing_m;
 
-/// Steps of the search's grid from the middle to a face, over one quarter of the section: nominal bar,
-/// beams and deviations are alike in all four.
-const COARSE: usize = 10;
-/// Places of the search on one half of a face.
-const HALF_FACE: usize = 24;
+/// Places that every candidate is asked: steps of the grid from the middle to a face, over one quarter
+/// of the section, and places on one half of a face; nominal bar, beams and deviations are alike in all
+/// four quarters.
+const COARSE: (usize, usize) = (10, 24);
+/// Places that a winner is asked once more: those of the proof.
+const FINE: (usize, usize) = (proof::STEPS, proof::RIM / 8);
+/// Narrower spacings that a winner may fall back to on the fine places.
+const FALLS: usize = 3;
 /// Coverage in hand that the coarse places must show over the order, as a fraction.
 const IN_HAND: f64 = 0.004;
 /// Pulse spacings that are tried, over the widest that keeps three pulses on the shortest flaw.
@@ -72,7 +75,7 @@ fn kind(bench: &Bench<'_>, mode: Mode, within_m: f64, others: f64) -> Result<(Fo
     // Two longitudinal beams of neighbouring probes fire together, shear beams alone.
     let weight = if mode == Mode::L { 0.5 } else { 1.0 };
     let cases = cases::all(bench.order, bench.station, &bench.nominal)?;
-    let asked = asked(bench, mode);
+    let (coarse, fine) = (asked(bench, mode, COARSE), asked(bench, mode, FINE));
     let mut refusal: Option<PlanError> = None;
     let mut closest: Option<(f64, String)> = None;
     let mut won: Option<(Found, f64, f64)> = None;
@@ -107,19 +110,28 @@ fn kind(bench: &Bench<'_>, mode: Mode, within_m: f64, others: f64) -> Result<(Fo
             .map(|share| (allowed_m * share).min(within_m))
             .filter(|spacing| rate(*spacing, number) > best)
             .collect();
-        let Some((covered, spacing_m)) = covered(bench, &found, &spacings, &cases, &asked) else {
-            continue;
-        };
-        if closest.as_ref().is_none_or(|c| covered.0 > c.0) {
-            closest = Some(covered.clone());
-        }
-        if covered.0 >= asked.wanted() {
-            let found = Found { covered: covered.0, ..found };
-            won = Some((found, allowed_m, spacing_m));
+        let mut all = spacings.as_slice();
+        for (asked, last) in [(&coarse, false), (&fine, true)] {
+            let Some((share, spacing_m)) = covered(bench, &found, all, &cases, asked) else {
+                break;
+            };
+            let passed = share.0 >= asked.wanted();
+            if !passed || last {
+                if closest.as_ref().is_none_or(|c| share.0 > c.0) {
+                    closest = Some(share.clone());
+                }
+                if passed {
+                    let found = Found { covered: share.0, ..found.clone() };
+                    won = Some((found, allowed_m, spacing_m));
+                }
+                break;
+            }
+            let from = all.iter().position(|s| *s == spacing_m).unwrap_or(0);
+            all = all.get(from..(from + FALLS).min(all.len())).unwrap_or_default();
         }
     }
     won.ok_or_else(|| match (closest, refusal) {
-        (Some((share, stops)), _) => uncovered(mode, share, asked.ordered, &stops),
+        (Some((share, stops)), _) => uncovered(mode, share, fine.ordered, &stops),
         (None, Some(e)) => e,
         (None, None) => PlanError::rule(
             "width of the array",
@@ -175,7 +187,7 @@ impl Asked {
     }
 }
 
-fn asked(bench: &Bench<'_>, mode: Mode) -> Asked {
+fn asked(bench: &Bench<'_>, mode: Mode, (steps, half_face): (usize, usize)) -> Asked {
     let section = &bench.nominal.section;
     let half = section.half_extent_m();
     let flaws = &bench.order.flaws;
@@ -184,15 +196,15 @@ fn asked(bench: &Bench<'_>, mode: Mode) -> Asked {
         Mode::S => {
             let ordered = flaws.crack.map_or(0.0, |c| c.coverage_percent / 100.0);
             // Half a face; by symmetry all are alike.
-            let n = 8 * HALF_FACE;
+            let n = 8 * half_face;
             let around = Mouth::around(section, n);
-            let half_face = around.into_iter().take(HALF_FACE + 1);
+            let half_face = around.into_iter().take(half_face + 1);
             classes.push((half_face.map(|(m, w)| (Target::Crack(m), w)).collect(), ordered));
         }
         Mode::L => {
-            let step = half / COARSE as f64;
-            let points: Vec<Point> = (0..=COARSE)
-                .flat_map(|i| (0..=COARSE).map(move |j| (i, j)))
+            let step = half / steps as f64;
+            let points: Vec<Point> = (0..=steps)
+                .flat_map(|i| (0..=steps).map(move |j| (i, j)))
                 .map(|(i, j)| Point::new(i as f64 * step, j as f64 * step))
                 .collect();
             for class in proof::volume_classes(bench.order, &bench.nominal) {
