@@ -7,7 +7,7 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    calc, capture, certify, example, ledger, level, plan, screen, serve, twin, validate,
+    calc, capture, certify, example, ledger, level, plan, screen, serve, technique, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -40,6 +40,7 @@ enum Command {
     Plan(plan::PlanArgs),
     Prove(plan::ProveArgs),
     Refbar(plan::RefbarArgs),
+    Technique(technique::Args),
     Twin(twin::Args),
     Capture(capture::Args),
     Level(level::LevelArgs),
@@ -66,6 +67,7 @@ impl Cli {
             Command::Plan(args) => plan::plan(&bench, &args),
             Command::Prove(args) => plan::prove(&bench, &args),
             Command::Refbar(args) => plan::refbar(&bench, &args),
+            Command::Technique(args) => technique::run(&bench, &args),
             Command::Twin(args) => twin::run(&bench, &args),
             Command::Capture(args) => capture::run(&bench, &args),
             Command::Level(args) => level::level(&bench, &args),

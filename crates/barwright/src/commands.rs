@@ -9,5 +9,6 @@ pub mod level;
 pub mod plan;
 pub mod screen;
 pub mod serve;
+pub mod technique;
 pub mod twin;
 pub mod validate;

@@ -274,6 +274,19 @@ pub struct Sensitivity {
     pub alarm_fsh: f64,
     /// Depth under the surface from which the disc class is asked for, in metres.
     pub skin_m: f64,
+    /// How many shots, of one beam or several, must agree on a flaw.
+    #[serde(default = "one", skip_serializing_if = "is_one")]
+    pub persistence: u32,
+}
+
+/// A technique that does not say needs one shot.
+fn one() -> u32 {
+    1
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands a reference")]
+fn is_one(value: &u32) -> bool {
+    *value == 1
 }
 
 /// One beam: aperture, delay law, kind of wave and gates.

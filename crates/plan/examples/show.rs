@@ -1,11 +1,16 @@
-//! Plans and proves the order of the demo (or the block with `block`) and prints the figures.
+//! Plans and proves the order of the demo (or the block with `block`, or three files: order, station,
+//! rules) and prints the figures.
 use std::time::Instant;
 
 use barwright_job::{Order, Rules, Station};
+use barwright_plan::ProveOptions;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let block = std::env::args().any(|a| a == "block");
-    let (order, station, rules) = if block {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let read = std::fs::read_to_string;
+    let (order, station, rules) = if let [order, station, rules] = &arguments[..] {
+        (&*read(order)?.leak(), &*read(station)?.leak(), &*read(rules)?.leak())
+    } else if arguments.iter().any(|a| a == "block") {
         (
             include_str!("../../../examples/order-block-50.toml"),
             include_str!("../../../examples/station-bench-array.toml"),
@@ -46,6 +51,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             l.source
         );
     }
+    for o in &t.others {
+        println!(
+            "other: {} ({} beams, {:?} m/s): {}",
+            o.words, o.beams, o.line_speed_m_s, o.why_not
+        );
+    }
+    for c in &t.changes {
+        println!("change: {}: {:?} m/s, {}", c.words, c.line_speed_m_s, c.limit);
+    }
     for f in &t.findings {
         println!("finding: {}", f.message);
     }
@@ -67,7 +81,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         }
     }
     let start = Instant::now();
-    let proof = barwright_plan::prove(&order, &station, &technique, &|_| {})?;
+    let proof =
+        barwright_plan::prove(&order, &station, &technique, &ProveOptions::default(), &|_| {})?;
     println!("proof in {:.2} s, met {}", start.elapsed().as_secs_f64(), proof.body.met);
     for c in &proof.body.classes {
         println!(

@@ -52,7 +52,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             );
         }
         let start = Instant::now();
-        let proof = barwright_plan::prove(&order, &station, &sealed, &|_| {})?.body;
+        let proof = barwright_plan::prove(
+            &order,
+            &station,
+            &sealed,
+            &barwright_plan::proof::ProveOptions::default(),
+            &|_| {},
+        )?
+        .body;
         println!("  proof {:.1} s, met {}", start.elapsed().as_secs_f64(), proof.met);
         for c in &proof.classes {
             println!(

@@ -1,12 +1,16 @@
 //! Beams from sketches: gates, gains and numbers.
 
-use barwright_job::technique::{Beam, GateKind, Probe, Section};
+use barwright_job::technique::{Beam, Gate, GateKind, Probe, Response, Section};
 use barwright_wave::Mode;
 use rayon::prelude::*;
 
 use crate::bench::Bench;
 use crate::echo;
 use crate::error::{PlanError, Result};
+use crate::exact::class::Like;
+use crate::exact::fields::Prepared;
+use crate::exact::{Fields, Fineness};
+use crate::gains::Gains;
 use crate::laws::Sketch;
 use crate::response::Aperture;
 use crate::{gains, gates, square};
@@ -19,50 +23,154 @@ pub fn aperture<'a>(probes: &'a [Probe], sketch: &'a Sketch) -> Aperture<'a> {
         elements: probe
             .and_then(|p| p.elements.get(sketch.first..sketch.first + sketch.count))
             .unwrap_or(&[]),
-        transmit_s: &sketch.delays_s,
-        receive_s: &sketch.delays_s,
+        transmit_s: &sketch.transmit_s,
+        receive_s: &sketch.receive_s,
         mode: sketch.mode,
         axial_focus_m: probe.and_then(|p| p.axial_focus_m),
     }
 }
 
+/// Beams of one layout with the fields they were made from.
+#[derive(Debug)]
+pub struct Built<'a> {
+    /// The beams, in the order of the sketches.
+    pub beams: Vec<Beam>,
+    /// Exact fields of a round bar in water; absent for other sections.
+    pub fields: Option<Fields<'a>>,
+}
+
 /// Beams of the sketches, numbered from `first_id`, in their order; not yet told whose surface echo
-/// they follow.
+/// they follow. Gains of a round bar in water come from the exact field, others from rays.
 ///
 /// # Errors
 /// The first refusal of gates or gains.
-pub fn build(bench: &Bench<'_>, sketches: &[Sketch], first_id: usize) -> Result<Vec<Beam>> {
+pub fn build<'a>(
+    bench: &'a Bench<'_>,
+    sketches: &[Sketch],
+    first_id: usize,
+    fineness: Fineness,
+) -> Result<Built<'a>> {
     if matches!(bench.nominal.section, Section::Square { .. }) {
-        return square::layout::build(bench, sketches, first_id);
+        let beams = square::layout::build(bench, sketches, first_id)?;
+        return Ok(Built { beams, fields: None });
     }
-    sketches
+    let surfaces: Vec<f64> = sketches
         .par_iter()
+        .map(|s| gates::surface_time_s(bench, s, &aperture(&bench.probes, s)))
+        .collect::<Result<_>>()?;
+    let round = matches!(bench.nominal.section, Section::Round { .. });
+    if !round || bench.nominal.media.water.is_none() {
+        let beams = sketches
+            .par_iter()
+            .zip(&surfaces)
+            .enumerate()
+            .map(|(i, (sketch, &surface_s))| {
+                one_by_rays(bench, sketch, (first_id + i) as u32, surface_s)
+            })
+            .collect::<Result<_>>()?;
+        return Ok(Built { beams, fields: None });
+    }
+    let likes: Vec<Like<'_>> = sketches
+        .iter()
+        .zip(&surfaces)
+        .map(|(s, surface_s)| Like::sketch(&bench.probes, s, *surface_s))
+        .collect();
+    let mut fields =
+        Fields::new(&bench.bars, &bench.nominal, &likes, bench.disc(), bench.crack(), fineness);
+    let nominal = fields.prepare(&bench.nominal)?;
+    // Gains of one beam of each class serve all of it.
+    let firsts: Vec<usize> = (0..fields.classes().len())
+        .filter_map(|c| {
+            (0..sketches.len()).find(|i| fields.member(*i).is_some_and(|m| m.class == c))
+        })
+        .collect();
+    let by_class: Vec<(Gains, f64)> = firsts
+        .par_iter()
+        .map(|&i| {
+            let sketch = &sketches[i];
+            let gates = gates::of_beam(bench, sketch, surfaces[i])?;
+            let response = exact_response(bench, &fields, nominal, i, sketch, &gates);
+            let aperture = aperture(&bench.probes, sketch);
+            let gains = gains::of_beam(bench, sketch, &aperture, &gates, response)?;
+            Ok((gains, axial_width_m(bench, sketch, &gates)?))
+        })
+        .collect::<Result<_>>()?;
+    let beams = sketches
+        .iter()
+        .zip(&surfaces)
         .enumerate()
-        .map(|(i, sketch)| one(bench, sketch, (first_id + i) as u32))
+        .map(|(i, (sketch, &surface_s))| {
+            let class = fields.member(i).map_or(0, |m| m.class);
+            let (gains, width_m) = by_class[class].clone();
+            let gates = gates::of_beam(bench, sketch, surface_s)?;
+            Ok(beam(sketch, (first_id + i) as u32, surface_s, gates, gains, width_m))
+        })
+        .collect::<Result<_>>()?;
+    Ok(Built { beams, fields: Some(fields) })
+}
+
+/// One beam with its gates and its gains by rays.
+pub(crate) fn one_by_rays(
+    bench: &Bench<'_>,
+    sketch: &Sketch,
+    id: u32,
+    surface_s: f64,
+) -> Result<Beam> {
+    let aperture = aperture(&bench.probes, sketch);
+    let gates = gates::of_beam(bench, sketch, surface_s)?;
+    let response = gains::by_rays(bench, sketch, &aperture, &gates);
+    let gains = gains::of_beam(bench, sketch, &aperture, &gates, response)?;
+    let width_m = axial_width_m(bench, sketch, &gates)?;
+    Ok(beam(sketch, id, surface_s, gates, gains, width_m))
+}
+
+/// Echoes of the ordered flaw along a beam's axis by the exact field.
+fn exact_response(
+    bench: &Bench<'_>,
+    fields: &Fields<'_>,
+    nominal: Prepared,
+    index: usize,
+    sketch: &Sketch,
+    gates: &[Gate],
+) -> Vec<Response> {
+    let radius = bench.nominal.section.half_extent_m();
+    gains::times_s(sketch, gates)
+        .into_iter()
+        .filter_map(|t| {
+            let place = sketch.axis.at(t);
+            let seen = fields.seen(nominal, index, place.radius() / radius, place.angle())?;
+            Some(Response { after_surface_s: t, transfer_db: seen.level_db })
+        })
         .collect()
 }
 
-/// One beam with its gates and gains.
-pub(crate) fn one(bench: &Bench<'_>, sketch: &Sketch, id: u32) -> Result<Beam> {
+fn axial_width_m(bench: &Bench<'_>, sketch: &Sketch, gates: &[Gate]) -> Result<f64> {
     let aperture = aperture(&bench.probes, sketch);
-    let surface_time_s = gates::surface_time_s(bench, sketch, &aperture)?;
-    let gates = gates::of_beam(bench, sketch, surface_time_s)?;
-    let gains = gains::of_beam(bench, sketch, &aperture, &gates)?;
     let widths = gates.first().and_then(|g| gates::axial_widths_m(bench, sketch, &aperture, g));
-    let (_, axial_width_m) = widths.ok_or_else(|| {
+    widths.map(|w| w.1).ok_or_else(|| {
         PlanError::rule(
             "reach",
-            format!("no ray of beam {id} reaches its gate"),
+            format!("no ray of probe {} reaches the gate of its beam", sketch.probe + 1),
             "place the probes where they look at the bar, or use another ring",
         )
-    })?;
-    Ok(Beam {
+    })
+}
+
+fn beam(
+    sketch: &Sketch,
+    id: u32,
+    surface_time_s: f64,
+    gates: Vec<Gate>,
+    gains: Gains,
+    axial_width_m: f64,
+) -> Beam {
+    Beam {
         id,
         probe: sketch.probe as u32,
         first_element: sketch.first as u32,
         mode: sketch.mode,
-        transmit_delays_s: sketch.delays_s.clone(),
-        receive_delays_s: sketch.delays_s.clone(),
+        transmit_delays_s: sketch.transmit_s.clone(),
+        receive_delays_s: sketch.receive_s.clone(),
         gain_db: gains.gain_db,
         gain_curve: gains.curve,
         surface_beam: None,
@@ -71,7 +179,7 @@ pub(crate) fn one(bench: &Bench<'_>, sketch: &Sketch, id: u32) -> Result<Beam> {
         axis: sketch.axis,
         axial_width_m,
         response: gains.response,
-    })
+    }
 }
 
 /// Tells every beam whose surface echo it follows: a longitudinal one its own, a shear one that of

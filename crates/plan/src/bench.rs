@@ -1,5 +1,7 @@
 //! Order and station brought into SI, shared by all steps of a plan.
 
+use std::sync::Arc;
+
 use barwright_job::{
     Order, Rules, Station,
     order::SectionSpec,
@@ -11,6 +13,7 @@ use barwright_wave::water;
 use crate::conditions::Conditions;
 use crate::coverage::BEST_BEAMS;
 use crate::error::{PlanError, Result};
+use crate::exact::{Bars, Flaw};
 use crate::ring;
 use crate::square::face;
 
@@ -18,7 +21,7 @@ use crate::square::face;
 const DB_PER_NEPER: f64 = 8.685_889_638_065_037;
 
 /// What a plan is made from.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Bench<'a> {
     /// The order.
     pub order: &'a Order,
@@ -37,6 +40,10 @@ pub struct Bench<'a> {
     /// How many beams must see a short flaw: the rules' persistence. Pulses lie so far apart that
     /// one beam's own shots cannot be counted on for it.
     pub agreeing: usize,
+    /// How far in dB a flaw must stand over noise, by the rules.
+    pub noise_db: f64,
+    /// Modal solutions of round bars already computed.
+    pub bars: Arc<Bars>,
 }
 
 impl<'a> Bench<'a> {
@@ -108,9 +115,25 @@ impl<'a> Bench<'a> {
                 target_fsh: rules.level.target_fsh_percent / 100.0,
                 alarm_fsh: rules.alarm.height_fsh_percent / 100.0,
                 skin_m: order.flaws.disc.skin_mm * 1e-3,
+                persistence: rules.alarm.persistence.max(1),
             },
             agreeing: (rules.alarm.persistence as usize).clamp(1, BEST_BEAMS),
+            noise_db: rules.check.signal_to_noise_db,
+            bars: Arc::default(),
         })
+    }
+
+    /// The ordered disc, facing the beam.
+    #[must_use]
+    pub fn disc(&self) -> Flaw {
+        Flaw::Disc { diameter_m: self.sensitivity.disc_diameter_m, tilt_rad: 0.0 }
+    }
+
+    /// The ordered crack, where cracks are ordered.
+    #[must_use]
+    pub fn crack(&self) -> Option<Flaw> {
+        let depth_m = self.sensitivity.crack_depth_m?;
+        Some(Flaw::Crack { depth_m, length_m: self.crack_length_m() })
     }
 
     /// Length along the bar of the ordered crack: the shortest flaw of the order, in m.

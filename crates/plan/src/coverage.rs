@@ -156,6 +156,13 @@ fn margin_db(
 ) -> Option<f64> {
     let beam = scope.beams.get(index)?;
     let aperture = Aperture::of_beam(scope.probes, beam);
+    let met;
+    let conditions = if conditions.oval.is_some() {
+        met = conditions.met_at(ring::middle(aperture.elements).angle());
+        &met
+    } else {
+        conditions
+    };
     let (kind, echo) = match *place {
         Place::Disc(p) => (
             GateKind::Volume,

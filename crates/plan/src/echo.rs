@@ -84,7 +84,8 @@ pub fn disc(
 ) -> Option<Echo> {
     let field = two_way(conditions, aperture, place)?;
     let axial = Axial::new(conditions, aperture, &field)?;
-    let amplitude = scatter::disc_amplitude(diameter_m / 2.0, axial.wavelength_steel_m, 0.0);
+    let amplitude =
+        scatter::disc_amplitude(diameter_m / 2.0, axial.wavelength_steel_m, conditions.tilt_rad);
     let (peak, arrival_s) = axial.at(&field, 0.0).peak();
     let transfer = axial.ratio * 4.0 * PI * amplitude * peak;
     Some(Echo { transfer_db: db(transfer), arrival_s })

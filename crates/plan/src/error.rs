@@ -38,6 +38,9 @@ pub enum PlanError {
     /// Documents that do not belong together.
     #[error(transparent)]
     Document(#[from] DocumentError),
+    /// The work was stopped on request.
+    #[error("stopped before it was finished")]
+    Cancelled,
 }
 
 impl PlanError {
@@ -57,7 +60,7 @@ impl PlanError {
             }
             Self::NoTechnique { cure, .. } => Some(cure.clone()),
             Self::Document(e) => e.hint(),
-            Self::Wave(_) => None,
+            Self::Wave(_) | Self::Cancelled => None,
         }
     }
 

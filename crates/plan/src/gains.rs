@@ -36,16 +36,9 @@ pub fn of_beam(
     sketch: &Sketch,
     aperture: &Aperture<'_>,
     gates: &[Gate],
+    response: Vec<Response>,
 ) -> Result<Gains> {
-    let flaw = gates
-        .iter()
-        .find(|g| matches!(g.kind, GateKind::Volume | GateKind::Crack))
-        .ok_or_else(|| no_response(sketch))?;
     let target_db = db(bench.sensitivity.target_fsh);
-    let response = match sketch.mode {
-        Mode::L => along_axis(bench, sketch, aperture, flaw),
-        Mode::S => at_the_rim(bench, sketch, aperture),
-    };
     let wanted: Vec<GainPoint> = response
         .iter()
         .map(|r| GainPoint {
@@ -86,15 +79,42 @@ pub fn of_beam(
     Ok(Gains { gain_db, curve, response })
 }
 
+/// Times after the surface at which a beam's response is taken, over its flaw gate.
+#[must_use]
+pub fn times_s(sketch: &Sketch, gates: &[Gate]) -> Vec<f64> {
+    let flaw = gates.iter().find(|g| matches!(g.kind, GateKind::Volume | GateKind::Crack));
+    match (sketch.mode, flaw) {
+        (Mode::S, _) => vec![2.0 * sketch.axis.reach_m / sketch.axis.velocity_m_s],
+        (Mode::L, Some(gate)) => (0..PLACES)
+            .map(|i| gate.start_s + (gate.end_s - gate.start_s) * i as f64 / (PLACES - 1) as f64)
+            .collect(),
+        (Mode::L, None) => Vec::new(),
+    }
+}
+
+/// Response of a beam along its axis by rays.
+#[must_use]
+pub fn by_rays(
+    bench: &Bench<'_>,
+    sketch: &Sketch,
+    aperture: &Aperture<'_>,
+    gates: &[Gate],
+) -> Vec<Response> {
+    match sketch.mode {
+        Mode::L => along_axis(bench, sketch, aperture, &times_s(sketch, gates)),
+        Mode::S => at_the_rim(bench, sketch, aperture),
+    }
+}
+
 fn along_axis(
     bench: &Bench<'_>,
     sketch: &Sketch,
     aperture: &Aperture<'_>,
-    gate: &Gate,
+    times_s: &[f64],
 ) -> Vec<Response> {
-    (0..PLACES)
-        .filter_map(|i| {
-            let t = gate.start_s + (gate.end_s - gate.start_s) * i as f64 / (PLACES - 1) as f64;
+    times_s
+        .iter()
+        .filter_map(|&t| {
             let place = sketch.axis.at(t);
             let echo =
                 echo::disc(&bench.nominal, aperture, place, bench.sensitivity.disc_diameter_m)?;

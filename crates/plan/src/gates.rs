@@ -38,7 +38,7 @@ pub fn dead_depth_m(bench: &Bench<'_>, sketch: &Sketch) -> f64 {
                 let elements = bench.probes[sketch.probe].elements.iter();
                 let own = elements.skip(sketch.first).take(sketch.count);
                 let times: Vec<f64> = own
-                    .zip(&sketch.delays_s)
+                    .zip(&sketch.transmit_s)
                     .map(|(e, d)| e.centre.distance(sketch.axis.entry) / w.velocity_m_s + d)
                     .collect();
                 let low = times.iter().copied().fold(f64::INFINITY, f64::min);
@@ -51,7 +51,7 @@ pub fn dead_depth_m(bench: &Bench<'_>, sketch: &Sketch) -> f64 {
 }
 
 /// Deviation of the section in m of path, from the order's tolerance.
-fn tolerance_m(bench: &Bench<'_>) -> f64 {
+pub(crate) fn tolerance_m(bench: &Bench<'_>) -> f64 {
     1e-3 * match bench.order.section {
         SectionSpec::Round(r) => r.tolerance_mm,
         SectionSpec::Square(s) => s.tolerance_mm,

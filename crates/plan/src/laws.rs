@@ -20,8 +20,10 @@ pub struct Sketch {
     pub mode: Mode,
     /// Refraction angle of the axis from the inward normal, counter-clockwise, in rad.
     pub refraction_rad: f64,
-    /// Delays in s, rounded.
-    pub delays_s: Vec<f64>,
+    /// Delays in s, transmission, rounded.
+    pub transmit_s: Vec<f64>,
+    /// Delays in s, reception, rounded.
+    pub receive_s: Vec<f64>,
     /// Largest rounding of a delay in s.
     pub rounding_s: f64,
     /// The axis in the steel.
@@ -30,33 +32,53 @@ pub struct Sketch {
     pub end: Point,
 }
 
-/// A longitudinal beam: focused at the bar's centre through a round surface; without delays in
-/// contact, so that the aperture's natural focus and the time 2 s/c hold.
+/// Where a longitudinal beam of a round bar is focused: on its axis, as a share of the radius from the
+/// centre; positive beyond it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Focus {
+    /// Of the transmit law.
+    pub transmit: f64,
+    /// Of the receive law.
+    pub receive: f64,
+}
+
+/// A longitudinal beam: focused on its axis through a round surface; without delays in contact, so that
+/// the aperture's natural focus and the time 2 s/c hold.
 ///
 /// # Errors
 /// Those of the delay law.
-pub fn longitudinal(bench: &Bench<'_>, probe: usize, first: usize, count: usize) -> Result<Sketch> {
+pub fn longitudinal(
+    bench: &Bench<'_>,
+    probe: usize,
+    first: usize,
+    count: usize,
+    focus: Focus,
+) -> Result<Sketch> {
     let elements = pick(bench, probe, first, count)?;
     let steel = bench.nominal.media.steel.longitudinal_m_s;
     let centre = middle(elements);
-    let (delays_s, rounding_s, entry, end) =
+    let (transmit_s, receive_s, rounding_s, entry, end) =
         match (bench.nominal.section, bench.nominal.media.water) {
             (Section::Round { radius_m }, Some(water)) => {
-                let law = delay::focus(
-                    &bench.nominal.surface,
-                    elements,
-                    Point::default(),
-                    water.velocity_m_s,
-                    steel,
-                    Some(bench.delay_step_s()),
-                )?;
                 let entry = Point::polar(radius_m, centre.angle());
-                (law.delays_s, law.rounding_s, entry, entry * -1.0)
+                let law = |share: f64| {
+                    delay::focus(
+                        &bench.nominal.surface,
+                        elements,
+                        entry * -share,
+                        water.velocity_m_s,
+                        steel,
+                        Some(bench.delay_step_s()),
+                    )
+                };
+                let (sent, heard) = (law(focus.transmit)?, law(focus.receive)?);
+                let rounding_s = largest(&sent.rounding_s).max(largest(&heard.rounding_s));
+                (sent.delays_s, heard.delays_s, rounding_s, entry, entry * -1.0)
             }
             (section, _) => {
                 let thickness = 2.0 * section.half_extent_m();
                 let end = Point::new(centre.x, centre.y - thickness);
-                (vec![0.0; count], vec![0.0; count], centre, end)
+                (vec![0.0; count], vec![0.0; count], 0.0, centre, end)
             }
         };
     Ok(Sketch {
@@ -65,8 +87,9 @@ pub fn longitudinal(bench: &Bench<'_>, probe: usize, first: usize, count: usize)
         count,
         mode: Mode::L,
         refraction_rad: 0.0,
-        rounding_s: largest(&rounding_s),
-        delays_s,
+        rounding_s,
+        transmit_s,
+        receive_s,
         axis: Axis {
             entry,
             direction_rad: (end - entry).angle(),
@@ -122,7 +145,8 @@ pub fn shear(
         mode: Mode::S,
         refraction_rad,
         rounding_s: largest(&law.rounding_s),
-        delays_s: law.delays_s,
+        transmit_s: law.delays_s.clone(),
+        receive_s: law.delays_s,
         axis: Axis {
             entry: skip.entry,
             direction_rad: (end - skip.entry).angle(),

@@ -5,7 +5,7 @@ use barwright_wave::Mode;
 
 use crate::bench::Bench;
 use crate::error::Result;
-use crate::laws::{self, Sketch};
+use crate::laws::{self, Focus, Sketch};
 use crate::square;
 
 /// Aperture, step and angle of one kind of beam.
@@ -21,6 +21,8 @@ pub struct Layout {
     pub refraction_rad: f64,
     /// Depth in m at which longitudinal beams through a flat face focus; absent: no focus there.
     pub focus_m: Option<f64>,
+    /// Where longitudinal beams are focused.
+    pub focus: Focus,
 }
 
 impl Layout {
@@ -61,7 +63,7 @@ impl Layout {
             for (probe, p) in bench.probes.iter().enumerate() {
                 for first in self.firsts(p.elements.len()) {
                     sketches.push(match self.mode {
-                        Mode::L => laws::longitudinal(bench, probe, first, self.count)?,
+                        Mode::L => laws::longitudinal(bench, probe, first, self.count, self.focus)?,
                         Mode::S => laws::shear(
                             bench,
                             probe,
@@ -77,27 +79,74 @@ impl Layout {
     }
 }
 
-/// The layouts the search tries for a kind of wave: apertures of a quarter to all of the
-/// electronics' elements, steps of half to a whole aperture and the coarse ones between.
+/// Shares of the electronics' elements that apertures are tried with, in eighths, and steps from one
+/// aperture to the next, in eighths of the aperture.
+const COUNTS: [usize; 5] = [3, 4, 5, 6, 8];
+const STEPS: [usize; 6] = [1, 2, 3, 4, 6, 8];
+
+/// Places of the focus: the centre; short of it; beyond it; sent short and heard beyond.
+const FOCUS: [Focus; 4] = [
+    Focus { transmit: 0.0, receive: 0.0 },
+    Focus { transmit: -0.4, receive: -0.4 },
+    Focus { transmit: 0.4, receive: 0.4 },
+    Focus { transmit: -0.4, receive: 0.4 },
+];
+
+/// Refraction angles of shear beams in degrees: where the corner of crack and surface returns all.
+const ANGLES: [f64; 5] = [45.0, 42.0, 48.0, 39.0, 51.0];
+
+/// The layouts the search tries for a kind of wave.
 #[must_use]
 pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
     let most = bench.station.electronics.aperture_elements as usize;
-    let angles: &[f64] = match mode {
-        Mode::L => &[0.0],
-        Mode::S => &[45.0, 42.0, 48.0],
-    };
     let mut all = Vec::new();
-    for angle in angles {
-        for quarter in [2, 3, 4] {
-            let count = most * quarter / 4;
-            for step in [count / 4, 3 * count / 8, count / 2, 3 * count / 4, count] {
-                let refraction_rad = f64::to_radians(*angle);
-                let layout = Layout { mode, count, step, refraction_rad, focus_m: None };
-                if count > 0 && step > 0 && !all.contains(&layout) {
-                    all.push(layout);
-                }
+    let mut add = |count: usize, refraction_rad: f64, focus: Focus| {
+        for step in STEPS {
+            let layout = Layout {
+                mode,
+                count,
+                step: count * step / 8,
+                refraction_rad,
+                focus,
+                focus_m: None,
+            };
+            if count > 0 && layout.step > 0 && !all.contains(&layout) {
+                all.push(layout);
+            }
+        }
+    };
+    for eighths in COUNTS {
+        let count = (most * eighths / 8).max(1);
+        match mode {
+            Mode::L => FOCUS.iter().for_each(|focus| add(count, 0.0, *focus)),
+            Mode::S => {
+                ANGLES.iter().for_each(|a| add(count, a.to_radians(), Focus::default()));
             }
         }
     }
     all
+}
+
+impl Layout {
+    /// The layout in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let place = |share: f64| match share {
+            s if s < 0.0 => format!("{:.0} % of the radius short of the centre", -s * 100.0),
+            s if s > 0.0 => format!("{:.0} % of the radius beyond the centre", s * 100.0),
+            _ => "at the centre".into(),
+        };
+        let kind = match self.mode {
+            Mode::S => format!("shear at {:.0}°", self.refraction_rad.to_degrees()),
+            Mode::L if self.focus.transmit == self.focus.receive => {
+                format!("longitudinal, focus {}", place(self.focus.transmit))
+            }
+            Mode::L => format!(
+                "longitudinal, sent with the focus {}, heard {}",
+                place(self.focus.transmit),
+                place(self.focus.receive)
+            ),
+        };
+        format!("{kind}, {} elements, step {}", self.count, self.step)
+    }
 }

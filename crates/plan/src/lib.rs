@@ -15,6 +15,8 @@ pub mod conditions;
 pub mod coverage;
 pub mod echo;
 pub mod error;
+pub mod exact;
+pub mod explain;
 pub mod gains;
 pub mod gates;
 pub mod laws;
@@ -31,6 +33,6 @@ pub mod technique;
 
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};
 pub use error::{PlanError, Result};
-pub use proof::prove;
+pub use proof::{ProveOptions, prove};
 pub use refbar::reference_bar;
 pub use technique::technique;

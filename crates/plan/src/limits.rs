@@ -39,7 +39,7 @@ pub fn rounding_loss_db(frequency_hz: f64, step_s: f64) -> f64 {
 #[must_use]
 pub fn of(
     bench: &Bench<'_>,
-    kinds: &[Found],
+    kinds: &[Found<'_>],
     all: &[Beam],
     timed: &Timed,
     speed: &Speed,
@@ -49,7 +49,6 @@ pub fn of(
         limits.push(PlanLimit { rule: rule.into(), figure, allowed, source: source.into(), binds });
     };
     let mm = |x: f64| format!("{:.2} mm", x * 1e3);
-    let us = |x: f64| format!("{:.1} µs", x * 1e6);
 
     add(
         "highest line speed of the station",
@@ -82,70 +81,25 @@ pub fn of(
                 mm(speed.allowed_spacing_m)
             ),
             PRACTICE,
-            !speed.station_binds,
+            !speed.station_binds && speed.allowed_spacing_m <= speed.covered_spacing_m,
         );
     }
-    let waits = timed.interval_s > timed.listen_s.max(timed.shortest_s);
-    add(
-        "pulse repetition: end of the record",
-        format!("a firing every {}", us(timed.interval_s)),
-        format!("not before {}", us(timed.listen_s)),
-        PRACTICE,
-        !speed.station_binds && !waits && timed.listen_s >= timed.shortest_s,
-    );
-    add(
-        "pulse repetition: electronics",
-        format!("{:.0} Hz", 1.0 / timed.interval_s),
-        format!("{:.0} Hz", bench.station.electronics.max_prf_hz),
-        "station",
-        !speed.station_binds && timed.shortest_s > timed.listen_s && !waits,
-    );
-    if let Some(r) = timed.reverberation_db {
-        add(
-            "reverberation of the far wall on the line of a probe and its opposite",
-            format!("{r:.1} dB re the ordered flaw when that line fires again"),
-            format!("{:.1} dB (6 dB under the alarm)", timed.allowed_db),
-            PRACTICE,
-            waits && !speed.station_binds,
-        );
-    }
-    if !gates::is_block(bench) {
-        add(
-            "cross-talk between probes that fire together",
-            format!(
-                "{} longitudinal and {} shear beams fire together; strongest {}",
-                timed.together_l,
-                timed.together_s,
-                if timed.cross_talk_db.is_finite() {
-                    format!("{:.1} dB re the ordered flaw", timed.cross_talk_db)
-                } else {
-                    "nothing arrives in a gate".into()
-                }
-            ),
-            format!(
-                "never opposite probes; others up to {:.1} dB; {} in all",
-                timed.allowed_db, bench.station.electronics.parallel_apertures
-            ),
-            PRACTICE,
-            !speed.station_binds
-                && timed.together_l.max(timed.together_s)
-                    < bench.station.electronics.parallel_apertures as usize,
-        );
-    }
+    firing_order(bench, timed, speed, &mut add);
     water(bench, &mut add);
     if !gates::is_block(bench) {
-        let least = kinds.iter().map(|f| f.covered).fold(1.0, f64::min);
+        let least = kinds.iter().map(|f| f.covered.1).fold(1.0, f64::min);
         add(
             "coverage in the search (the proof is separate)",
             format!(
-                "{:.1} % of the places asked: by {} beams nominal, by one half-way between two \
-                 pulses, by one in the worst case",
+                "{:.1} % of the places asked, by {} shots in the worst case at the worst place between two \
+                 pulses up to {} apart",
                 least * 100.0,
-                bench.agreeing
+                bench.agreeing,
+                mm(speed.covered_spacing_m)
             ),
             "the ordered coverage".into(),
             "order and acceptance rules",
-            !speed.station_binds,
+            !speed.station_binds && speed.covered_spacing_m < speed.allowed_spacing_m,
         );
     }
     for found in kinds {
@@ -179,6 +133,77 @@ pub fn of(
     limits
 }
 
+fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
+    let us = |x: f64| format!("{:.1} µs", x * 1e6);
+    let ms = |x: f64| format!("{:.3} ms", x * 1e3);
+    let free = !speed.station_binds;
+    let data_binds = timed.data_s >= timed.schedule.period_s * 0.999;
+    add(
+        "firing order",
+        format!(
+            "period {}, {} firings; the plain order takes {}",
+            ms(timed.schedule.period_s),
+            timed.schedule.firings.len(),
+            ms(timed.greedy_s)
+        ),
+        format!("not below {}: {}", ms(timed.bound.period_s), timed.bound.words),
+        "lower bound over cliques of beams that exclude each other, docs/firing-order.md",
+        false,
+    );
+    add(
+        "pulse repetition: end of the record",
+        format!("a firing every {} to {}", us(timed.shortest_wait_s), us(timed.longest_wait_s)),
+        format!("not before {}", us(timed.listen_s)),
+        PRACTICE,
+        free && !data_binds && !timed.waits() && timed.listen_s >= timed.shortest_s,
+    );
+    add(
+        "pulse repetition: electronics",
+        format!("{:.0} Hz at most", 1.0 / timed.shortest_wait_s),
+        format!("{:.0} Hz", bench.station.electronics.max_prf_hz),
+        "station",
+        free && !data_binds && !timed.waits() && timed.shortest_s > timed.listen_s,
+    );
+    if let Some(rate) = bench.station.electronics.data_rate_mb_s {
+        add(
+            "data rate of the electronics",
+            format!("{:.1} MB/s", rate * timed.data_s / timed.schedule.period_s),
+            format!("{rate} MB/s"),
+            "station",
+            free && data_binds,
+        );
+    }
+    if bench.nominal.media.water.is_some() {
+        add(
+            "ghost echoes: what earlier firings left in bar and water",
+            format!(
+                "none in a gate over the allowed level; they make firings wait up to {}",
+                us(timed.longest_wait_s)
+            ),
+            format!(
+                "6 dB under the threshold of each gate; in flaw gates {:.1} dB re the ordered flaw",
+                timed.allowed_db
+            ),
+            PRACTICE,
+            free && !data_binds && timed.waits(),
+        );
+        let together = timed.together_l.max(timed.together_s);
+        add(
+            "cross-talk between probes that fire together",
+            format!(
+                "{} longitudinal and {} shear beams fire together, none heard over the allowed level",
+                timed.together_l, timed.together_s
+            ),
+            format!(
+                "6 dB under the threshold of each gate; {} beams in all",
+                bench.station.electronics.parallel_apertures
+            ),
+            PRACTICE,
+            free && together < bench.station.electronics.parallel_apertures as usize,
+        );
+    }
+}
+
 type Add<'a> = &'a mut dyn FnMut(&str, String, String, &str, bool);
 
 fn water(bench: &Bench<'_>, add: Add<'_>) {
@@ -207,7 +232,7 @@ fn water(bench: &Bench<'_>, add: Add<'_>) {
     );
 }
 
-fn kind(bench: &Bench<'_>, found: &Found, all: &[Beam], add: Add<'_>) {
+fn kind(bench: &Bench<'_>, found: &Found<'_>, all: &[Beam], add: Add<'_>) {
     let name = match found.layout.mode {
         Mode::L => "longitudinal",
         Mode::S => "shear",
@@ -248,7 +273,7 @@ fn kind(bench: &Bench<'_>, found: &Found, all: &[Beam], add: Add<'_>) {
     grating(bench, found, name, add);
 }
 
-fn grating(bench: &Bench<'_>, found: &Found, name: &str, add: Add<'_>) {
+fn grating(bench: &Bench<'_>, found: &Found<'_>, name: &str, add: Add<'_>) {
     let (_, pitch_mm, _, _) = bench.ring.array.elements();
     let media = &bench.nominal.media;
     let c = media.water.map_or(media.steel.longitudinal_m_s, |w| w.velocity_m_s);

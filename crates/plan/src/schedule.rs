@@ -1,324 +1,221 @@
-//! Which beams fire when, and how long each firing is listened to.
+//! Which beams fire together and when: a schedule free of cross-talk and ghost echoes.
 //!
 //! Rules (common practice, no source, unless said otherwise):
-//! - Beams of one firing belong to different probes, are of one kind and sense, and are no more
-//!   than the electronics' parallel apertures.
-//! - Cross-talk is excluded: opposite probes never fire together (the through-transmitted wave
-//!   arrives within the other's gate); other pairs only where [`cross_talk_db`] stays below the
-//!   allowed level.
-//! - The next firing waits for the end of the record and for the electronics' highest repetition
-//!   frequency.
-//! - Echoes of the far wall reverberate on the line of a probe and its opposite: when a beam of that
-//!   line fires again, they have died away to the allowed level.
-//! - Shear beams of one sense fire after one another: what runs round the bar runs away from
-//!   them. Longitudinal firings stand between the two senses.
+//! - Beams of one firing belong to different probes and are of one kind and sense; they are no more
+//!   than the electronics' apertures and channels.
+//! - The next firing waits for the end of the record, and for the electronics.
+//! - Nothing that a firing sends arrives in a gate of another beam of the same firing (cross-talk)
+//!   or of any beam of a later firing (ghost echo) with more than [`IN_HAND_DB`] under the gate's
+//!   threshold: passages of the section by longitudinal and shear waves, on and off the axis,
+//!   through-transmitted ones included, and what comes back from the surface through the water.
+//! - The data fit through the electronics.
+//!
+//! Where to start: [`make`] (the steps), [`view`] (what of a beam matters), [`late`] (what arrives
+//! when, and how high), [`lags`] (the waits it forbids), [`groups`] (who fires together),
+//! [`order`] (when), [`mod@bound`] (what cannot be beaten), [`mod@faults`] (the checker, which
+//! shares only `view` and `late` with the maker).
 
-use std::f64::consts::PI;
+pub mod bound;
+pub mod faults;
+pub mod groups;
+pub mod lags;
+pub mod late;
+pub mod order;
+pub mod view;
 
-use barwright_job::technique::{Beam, Firing, GateKind, Probe, Record, Schedule, Section};
-use barwright_wave::{Mode, interface};
+use barwright_job::technique::{Beam, Firing, Record, Schedule};
+use barwright_wave::Mode;
+use rayon::prelude::*;
 
-use crate::beams;
 use crate::bench::Bench;
-use crate::echo::{db, turn};
-use crate::response::Aperture;
-use crate::ring;
-use crate::square;
+use crate::echo::db;
+
+pub use bound::Bound;
+pub use faults::{Fault, faults};
+
+use groups::Together;
+use lags::Between;
+use order::{Placed, Waits};
+use view::View;
+
+/// Distance in dB that late echoes keep under the threshold of a gate (common practice, no source).
+pub const IN_HAND_DB: f64 = 6.0;
+
+/// Apertures up to which every smaller number is tried too.
+const MOST_APERTURES: usize = 3;
 
 /// A schedule with the figures of the rules it kept.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Timed {
-    /// The schedule.
+    /// The schedule, with its lower bound.
     pub schedule: Schedule,
-    /// Time between two firings in s.
-    pub interval_s: f64,
+    /// What the lower bound rests on.
+    pub bound: Bound,
+    /// Period in s of the plain greedy order.
+    pub greedy_s: f64,
+    /// Shortest wait between two firings in s.
+    pub shortest_wait_s: f64,
+    /// Longest wait between two firings in s.
+    pub longest_wait_s: f64,
     /// Time to the end of the record in s.
     pub listen_s: f64,
-    /// Shortest interval the electronics allow in s.
+    /// Shortest wait the electronics allow in s.
     pub shortest_s: f64,
-    /// Strongest far-wall reverberation in a gate, dB re the ordered flaw on the axis; absent in
-    /// contact.
-    pub reverberation_db: Option<f64>,
-    /// Strongest cross-talk between beams that fire together, dB re the ordered flaw.
-    pub cross_talk_db: f64,
-    /// Level allowed for both, dB re the ordered flaw.
+    /// Shortest period the data rate allows in s; zero without a limit.
+    pub data_s: f64,
+    /// Level allowed for late echoes in a flaw gate, dB re the ordered flaw.
     pub allowed_db: f64,
-    /// Longitudinal beams that fire together.
+    /// Most longitudinal beams that fire together.
     pub together_l: usize,
-    /// Shear beams that fire together.
+    /// Most shear beams that fire together.
     pub together_s: usize,
 }
 
-/// Level in dB re the ordered flaw that reverberation and cross-talk may have: 6 dB under the alarm
+impl Timed {
+    /// Whether late echoes make any firing wait longer than record and electronics do.
+    #[must_use]
+    pub fn waits(&self) -> bool {
+        // Starts are whole trigger steps; half a sample is far above that.
+        self.longest_wait_s > self.listen_s.max(self.shortest_s) + 20e-9
+    }
+}
+
+/// Level in dB re the ordered flaw that late echoes may have in a flaw gate: 6 dB under the alarm
 /// (common practice, no source).
 #[must_use]
 pub fn allowed_db(bench: &Bench<'_>) -> f64 {
-    db(bench.sensitivity.alarm_fsh) - db(bench.sensitivity.target_fsh) - 6.0
+    db(bench.sensitivity.alarm_fsh) - db(bench.sensitivity.target_fsh) - IN_HAND_DB
 }
 
-/// Makes the schedule.
+/// Makes the schedule: never longer than [`greedy`], without [`faults()`].
 #[must_use]
 pub fn make(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Timed {
-    let allowed = allowed_db(bench);
-    let listen_s = record.last_sample_s();
-    let shortest_s = 1.0 / bench.station.electronics.max_prf_hz;
-    let sense = |b: &Beam| {
-        let normal = square::firing::inward_rad(bench, b).unwrap_or(b.axis.entry.angle() + PI);
-        turn(b.axis.direction_rad - normal) > 0.0
+    let table = Table::of(bench, all, record);
+    let together = table.together(bench);
+    let bound = bound::bound(&together, &table.between, table.base_s, table.data_s);
+    let (best, firings) = table.best(bench, bound.period_s);
+    let plain = table.greedy(&together);
+    let greedy_s = plain.period_s;
+    let mut schedule =
+        if best.period_s <= greedy_s { table.schedule(&firings, &best) } else { plain };
+    // Sums of the bound are rounded; the period is never below it.
+    schedule.least_period_s = Some(bound.period_s.min(schedule.period_s));
+    let waits = waits(&schedule);
+    let most = |mode: Mode| {
+        let own = |f: &Firing| f.beams.iter().filter(|b| table.mode(**b) == Some(mode)).count();
+        schedule.firings.iter().map(own).max().unwrap_or(0)
     };
-    let l: Vec<&Beam> = all.iter().filter(|b| b.mode == Mode::L).collect();
-    let left: Vec<&Beam> = all.iter().filter(|b| b.mode == Mode::S && sense(b)).collect();
-    let right: Vec<&Beam> = all.iter().filter(|b| b.mode == Mode::S && !sense(b)).collect();
-
-    let (l_firings, l_together, l_talk) = kind(bench, &l, allowed);
-    let (left_firings, s_together, left_talk) = kind(bench, &left, allowed);
-    let (right_firings, _, right_talk) = kind(bench, &right, allowed);
-    let half = l_firings.len() / 2;
-    let mut order = left_firings;
-    order.extend_from_slice(&l_firings[..half]);
-    order.extend(right_firings);
-    order.extend_from_slice(&l_firings[half..]);
-    if matches!(bench.nominal.section, Section::Square { .. }) {
-        let (straight, aside) = order.into_iter().partition(|firing: &Vec<u32>| {
-            firing.iter().any(|id| all.get(*id as usize).is_some_and(|b| b.mode == Mode::L))
-        });
-        order = square::firing::between(straight, aside);
-    }
-
-    let mut interval_s = shortest_s.max(listen_s);
-    let mut reverberation = reverberation_db(bench, all, &order, interval_s);
-    // Each step waits a little longer; 200 steps are 2 ms, by then any steel is quiet.
-    for _ in 0..200 {
-        if reverberation.is_none_or(|r| r <= allowed) {
-            break;
-        }
-        interval_s += 10e-6;
-        reverberation = reverberation_db(bench, all, &order, interval_s);
-    }
-    let firings: Vec<Firing> = order
-        .into_iter()
-        .enumerate()
-        .map(|(i, beams)| Firing { start_s: i as f64 * interval_s, beams })
-        .collect();
     Timed {
-        interval_s,
-        listen_s,
-        shortest_s,
-        reverberation_db: reverberation,
-        cross_talk_db: l_talk.max(left_talk).max(right_talk),
-        allowed_db: allowed,
-        together_l: l_together,
-        together_s: s_together,
-        schedule: Schedule {
-            period_s: firings.len() as f64 * interval_s,
-            least_period_s: None,
-            firings,
-        },
+        greedy_s,
+        shortest_wait_s: waits.iter().copied().fold(f64::INFINITY, f64::min),
+        longest_wait_s: waits.iter().copied().fold(0.0, f64::max),
+        listen_s: record.last_sample_s(),
+        shortest_s: 1.0 / bench.station.electronics.max_prf_hz,
+        data_s: table.data_s,
+        allowed_db: allowed_db(bench),
+        together_l: most(Mode::L),
+        together_s: most(Mode::S),
+        bound,
+        schedule,
     }
 }
 
-/// Firings of the beams of one kind, how many fire together, and their strongest cross-talk.
-fn kind(bench: &Bench<'_>, own: &[&Beam], allowed: f64) -> (Vec<Vec<u32>>, usize, f64) {
-    let probes = bench.probes.len();
-    let by_probe: Vec<Vec<&Beam>> = (0..probes)
-        .map(|p| own.iter().copied().filter(|b| b.probe as usize == p).collect())
-        .collect();
-    let most = by_probe.iter().map(Vec::len).max().unwrap_or(0);
-    if most == 0 {
-        return (Vec::new(), 0, f64::NEG_INFINITY);
-    }
-    let worst = |p: usize, q: usize| {
-        by_probe[p]
-            .iter()
-            .zip(&by_probe[q])
-            .map(|(a, b)| cross_talk_db(bench, a, b).max(cross_talk_db(bench, b, a)))
-            .fold(f64::NEG_INFINITY, f64::max)
-    };
-    // Every second probe first: those stand further apart.
-    let sequence = (0..probes).step_by(2).chain((1..probes).step_by(2));
-    let limit = bench.station.electronics.parallel_apertures as usize;
-    let mut sets: Vec<Vec<usize>> = Vec::new();
-    let mut talk = f64::NEG_INFINITY;
-    for p in sequence {
-        let fits = sets
-            .iter_mut()
-            .find(|set| set.len() < limit && set.iter().all(|q| worst(p, *q) <= allowed));
-        match fits {
-            Some(set) => {
-                talk = set.iter().map(|q| worst(p, *q)).fold(talk, f64::max);
-                set.push(p);
-            }
-            None => sets.push(vec![p]),
-        }
-    }
-    sets.sort();
-    let together = sets.iter().map(Vec::len).max().unwrap_or(0);
-    let stride = stride(most);
-    let firings = (0..most)
-        .flat_map(|round| {
-            let by_probe = &by_probe;
-            let count = sets.len();
-            sets.iter().enumerate().map(move |(k, set)| {
-                // The second half of the sets, which holds the opposite probes, is half a probe on.
-                let ahead = if 2 * k >= count { most / 2 } else { 0 };
-                let index = (round * stride + ahead) % most;
-                set.iter()
-                    .filter_map(|p| by_probe[*p].get(index).map(|b| b.id))
-                    .collect::<Vec<u32>>()
-            })
-        })
-        .filter(|f| !f.is_empty())
-        .collect();
-    (firings, together, talk)
-}
-
-/// Step through `n` places that visits all and lands far from the last one each time.
-fn stride(n: usize) -> usize {
-    let shares = |a: usize, b: usize| (2..=a).any(|d| a.is_multiple_of(d) && b.is_multiple_of(d));
-    let wanted = (n as f64 * 0.38).round().max(1.0) as usize;
-    (wanted..n.max(wanted + 1)).find(|s| !shares(*s, n)).unwrap_or(1)
-}
-
-/// Level of what beam `a` sends into the gate of beam `b` of another probe when both fire together,
-/// dB re the ordered flaw; minus infinity where nothing can arrive in the gate.
-///
-/// Longitudinal: the direct chord between the two entries, each aperture's line pattern taken at its
-/// envelope 1/(π u), u = footprint · sin(angle to the axis) / λ, relative to straight transmission,
-/// which stands over the disc as the far wall does. Shear: the axis itself, which meets the rim
-/// again and again; it counts where it leaves towards the other probe within the gate.
+/// The plain order, for comparison: beams in their order, each into the first firing that takes it,
+/// firings in the order in which they were opened, each as soon as those before it allow.
 #[must_use]
-pub fn cross_talk_db(bench: &Bench<'_>, a: &Beam, b: &Beam) -> f64 {
-    if opposite(bench.probes.len(), a.probe as usize, b.probe as usize) {
-        return f64::INFINITY;
-    }
-    if !square::firing::may_fire_together(bench, a, b) {
-        return f64::INFINITY;
-    }
-    let Some(gate) = b.gates.iter().find(|g| matches!(g.kind, GateKind::Volume | GateKind::Crack))
-    else {
-        return f64::NEG_INFINITY;
-    };
-    let margin = bench.nominal.pulse.duration_s(40.0) / 2.0;
-    let within = |t: f64| (gate.start_s - margin..=gate.end_s + margin).contains(&t);
-    match a.mode {
-        Mode::L => {
-            let chord = b.axis.entry - a.axis.entry;
-            let way = chord.radius();
-            let t = way / a.axis.velocity_m_s;
-            if !within(t) {
-                return f64::NEG_INFINITY;
-            }
-            let lambda = a.axis.velocity_m_s / bench.pulse.centre_hz;
-            let loss = |beam: &Beam, towards: f64| {
-                let angle = turn(towards - beam.axis.direction_rad);
-                pattern_db(footprint_m(&bench.probes, beam), angle, lambda)
-            };
-            wall_over_disc_db(bench, a) + loss(a, chord.angle()) + loss(b, chord.angle() + PI)
-        }
-        Mode::S => {
-            let radius = bench.nominal.section.half_extent_m();
-            let step = turn(beams::end(a).angle() - a.axis.entry.angle());
-            let lead = turn(a.axis.entry.angle() - middle_angle(&bench.probes, a));
-            let leg_s = a.axis.reach_m / a.axis.velocity_m_s;
-            // Half the width of an aperture and of the beam that leaves, seen from the centre.
-            let near = footprint_m(&bench.probes, b) / radius + 5f64.to_radians();
-            let heard = (1..=8).any(|k| {
-                let k = f64::from(k);
-                let lands = a.axis.entry.angle() + k * step + lead;
-                within(k * leg_s) && turn(lands - middle_angle(&bench.probes, b)).abs() <= near
-            });
-            if heard { f64::INFINITY } else { f64::NEG_INFINITY }
+pub fn greedy(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Schedule {
+    let table = Table::of(bench, all, record);
+    table.greedy(&table.together(bench))
+}
+
+/// Most elements that act at once.
+pub(crate) fn channels(bench: &Bench<'_>) -> u64 {
+    let e = &bench.station.electronics;
+    let all = u64::from(e.aperture_elements) * u64::from(e.parallel_apertures);
+    e.channels.map_or(all, u64::from)
+}
+
+fn waits(schedule: &Schedule) -> Vec<f64> {
+    let starts: Vec<f64> = schedule.firings.iter().map(|f| f.start_s).collect();
+    let first = starts.first().copied().unwrap_or(0.0);
+    let ends = starts.iter().skip(1).copied().chain([schedule.period_s + first]);
+    starts.iter().zip(ends).map(|(a, b)| b - a).collect()
+}
+
+/// What both makers work on.
+struct Table {
+    views: Vec<View>,
+    between: Between,
+    base_s: f64,
+    data_s: f64,
+}
+
+impl Table {
+    fn of(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Self {
+        let views: Vec<View> = all.iter().map(|b| View::of(bench, b)).collect();
+        let e = &bench.station.electronics;
+        let bytes = f64::from(record.samples) * 2.0 * views.len() as f64;
+        Self {
+            between: Between::of(bench, &views),
+            base_s: record.last_sample_s().max(1.0 / e.max_prf_hz),
+            data_s: e.data_rate_mb_s.map_or(0.0, |rate| bytes / (rate * 1e6)),
+            views,
         }
     }
-}
 
-fn opposite(probes: usize, p: usize, q: usize) -> bool {
-    probes.is_multiple_of(2) && (p + probes / 2) % probes == q
-}
-
-fn middle_angle(probes: &[Probe], beam: &Beam) -> f64 {
-    ring::middle(Aperture::of_beam(probes, beam).elements).angle()
-}
-
-/// Width of an aperture as it falls on the surface, in m.
-fn footprint_m(probes: &[Probe], beam: &Beam) -> f64 {
-    let own = Aperture::of_beam(probes, beam).elements;
-    let (Some(a), Some(b)) = (own.first(), own.last()) else {
-        return 0.0;
-    };
-    let from = ring::middle(own).radius();
-    let span = a.centre.distance(b.centre) + a.width_m;
-    // A flat array before a flat face casts its own width.
-    let parallel = a.facing_rad == b.facing_rad;
-    if from > 0.0 && !parallel && beam.surface_beam.is_some() {
-        span * beam.axis.entry.radius() / from
-    } else {
-        span
+    fn together<'a>(&'a self, bench: &Bench<'_>) -> Together<'a> {
+        let apertures = bench.station.electronics.parallel_apertures as usize;
+        Together::new(&self.views, &self.between, apertures, channels(bench))
     }
-}
 
-/// Envelope of a line source's pattern, dB re its axis.
-fn pattern_db(width_m: f64, angle_rad: f64, wavelength_m: f64) -> f64 {
-    if angle_rad.cos() <= 0.0 {
-        return f64::NEG_INFINITY;
+    fn waits(&self, firings: &[Vec<usize>]) -> Waits {
+        Waits::of(&self.between, firings, self.base_s, self.data_s)
     }
-    let u = PI * width_m * angle_rad.sin().abs() / wavelength_m;
-    if u <= 1.0 { 0.0 } else { -db(u) }
-}
 
-/// How far the far wall stands over the ordered disc before it, in dB.
-fn wall_over_disc_db(bench: &Bench<'_>, beam: &Beam) -> f64 {
-    let target = db(bench.sensitivity.target_fsh);
-    let wall = beam.gain_curve.last().map_or(0.0, |p| target - beam.gain_db - p.gain_db);
-    beam.response.last().map_or(0.0, |r| wall - r.transfer_db)
-}
+    /// The best order found, with its firings. Fewest firings are not always best: what many beams
+    /// leave together keeps more of the later ones waiting. So the firings are made with all the
+    /// apertures and with fewer.
+    fn best(&self, bench: &Bench<'_>, least_s: f64) -> (Placed, Vec<Vec<usize>>) {
+        let apertures = bench.station.electronics.parallel_apertures as usize;
+        let mut groupings: Vec<Vec<Vec<usize>>> = (1..=apertures.clamp(1, MOST_APERTURES))
+            .chain([apertures])
+            .map(|most| {
+                let together = Together::new(&self.views, &self.between, most, channels(bench));
+                together.kinds().iter().flat_map(|k| together.grouped(k)).collect()
+            })
+            .collect();
+        groupings.dedup();
+        let tried: Vec<(Placed, Vec<Vec<usize>>)> = groupings
+            .into_par_iter()
+            .map(|firings| (self.waits(&firings).best(least_s), firings))
+            .collect();
+        let shortest = |a: &(Placed, _), b: &(Placed, _)| a.0.period_s.total_cmp(&b.0.period_s);
+        tried
+            .into_iter()
+            .min_by(shortest)
+            .unwrap_or_else(|| (self.waits(&[]).as_given(), Vec::new()))
+    }
 
-/// Strongest far-wall reverberation that meets a later firing on the same line, dB re the ordered
-/// disc. Each round trip loses by reflection at both walls and attenuation; spreading along the bar
-/// by 10 log10 of the number of trips; the turn between the two axes by the aperture's pattern.
-fn reverberation_db(
-    bench: &Bench<'_>,
-    all: &[Beam],
-    order: &[Vec<u32>],
-    interval_s: f64,
-) -> Option<f64> {
-    let water = bench.nominal.media.water?;
-    let steel = &bench.nominal.media.steel;
-    let reflected = interface::plane_wave(&water, steel, 0.0).ok()?.reflected.norm();
-    let lambda = steel.longitudinal_m_s / bench.pulse.centre_hz;
-    let beam = |id: u32| all.get(id as usize).filter(|b| b.mode == Mode::L);
-    let n = order.len();
-    let mut worst: Option<f64> = None;
-    for (i, firing) in order.iter().enumerate() {
-        for a in firing.iter().filter_map(|id| beam(*id)) {
-            let trip = 2.0 * a.axis.reach_m / a.axis.velocity_m_s;
-            let attenuation =
-                -db((-2.0 * a.axis.reach_m * bench.nominal.media.attenuation_l_np_m).exp());
-            let loss = attenuation - 2.0 * db(reflected);
-            for later in 1..n {
-                let trips = (later as f64 * interval_s / trip).floor();
-                // Below this nothing on the line matters any more.
-                let straight = wall_over_disc_db(bench, a)
-                    - (trips - 1.0).max(0.0) * loss
-                    - 10.0 * trips.max(1.0).log10();
-                if straight < allowed_db(bench) - 40.0 {
-                    break;
-                }
-                for b in order[(i + later) % n].iter().filter_map(|id| beam(*id)) {
-                    let same = a.probe == b.probe
-                        || opposite(bench.probes.len(), a.probe as usize, b.probe as usize);
-                    if !same {
-                        continue;
-                    }
-                    let between = turn(2.0 * (a.axis.direction_rad - b.axis.direction_rad)) / 2.0;
-                    let aside = square::firing::aside_db(bench, a, b, trips);
-                    let level = straight
-                        + aside
-                        + pattern_db(footprint_m(&bench.probes, b), between, lambda);
-                    worst = Some(worst.map_or(level, |w| w.max(level)));
-                }
-            }
+    fn greedy(&self, together: &Together<'_>) -> Schedule {
+        let firings: Vec<Vec<usize>> =
+            together.kinds().iter().flat_map(|k| together.first_fit(k)).collect();
+        self.schedule(&firings, &self.waits(&firings).as_given())
+    }
+
+    fn schedule(&self, firings: &[Vec<usize>], placed: &Placed) -> Schedule {
+        let firing = |(i, start_s): (&usize, &f64)| {
+            let mut beams: Vec<u32> = firings[*i].iter().map(|b| self.views[*b].id).collect();
+            beams.sort_unstable();
+            Firing { start_s: *start_s, beams }
+        };
+        Schedule {
+            firings: placed.order.iter().zip(&placed.starts_s).map(firing).collect(),
+            period_s: placed.period_s,
+            least_period_s: None,
         }
     }
-    worst
+
+    fn mode(&self, id: u32) -> Option<Mode> {
+        self.views.iter().find(|v| v.id == id).map(|v| v.mode)
+    }
 }

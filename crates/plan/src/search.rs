@@ -1,4 +1,4 @@
-//! The search for the layout of one kind of beam: the fewest beams that keep every rule.
+//! The search for the layout of one kind of beam: the one whose line runs fastest and keeps every rule.
 
 use barwright_job::technique::Beam;
 use barwright_wave::Mode;
@@ -6,24 +6,31 @@ use barwright_wave::Mode;
 use crate::beams;
 use crate::bench::Bench;
 use crate::conditions::{Conditions, tolerance_cases};
-use crate::coverage::{self, Grid, Place, Scope};
+use crate::coverage::Margin;
 use crate::error::{PlanError, Result};
+use crate::exact::margins::{self, Judged, Place, Sights};
+use crate::exact::{Fields, Fineness, Flaw};
+use crate::gates;
 use crate::layout::{self, Layout};
-use crate::technique::{allowed_spacing_m, half_way_loss_db};
+use crate::schedule;
+use crate::technique::allowed_spacing_m;
 
-/// Steps of the search's grid from middle to rim; the proof's grid is three times as fine.
-const COARSE: usize = 14;
-/// Places of the search around the rim.
-const RIM: usize = 180;
-/// Coverage in hand that the coarse grid must show over the order, as a fraction.
+/// Rings and angles of the search; the proof's are about twice as fine.
+const RINGS: usize = 14;
+const ANGLES: usize = 120;
+/// Angles of the search's maps.
+const MAP_ANGLES: usize = 240;
+/// Coverage in hand that the coarse places must show over the order, as a fraction.
 const IN_HAND: f64 = 0.002;
+/// Pulse spacings tried, as shares of the longest that the rules allow.
+const SPACINGS: [f64; 6] = [1.0, 0.85, 0.7, 0.55, 0.45, 0.35];
 
 /// Share of the -6 dB width by which neighbouring beams overlap at least (EN 10308).
 pub const OVERLAP: f64 = 0.1;
 
 /// A layout that keeps the rules, with its beams and figures.
-#[derive(Debug, Clone)]
-pub struct Found {
+#[derive(Debug)]
+pub struct Found<'a> {
     /// The layout.
     pub layout: Layout,
     /// Its beams.
@@ -32,56 +39,285 @@ pub struct Found {
     pub overlap_m: Option<(f64, f64)>,
     /// Largest rounding of a delay in s.
     pub rounding_s: f64,
-    /// Covered share on the search's coarse places, the smallest of three: worst case by one beam;
-    /// nominal by as many as must agree; nominal half-way between two pulses by one beam.
+    /// Covered share on the search's coarse places, nominal and in the worst case.
+    pub covered: (f64, f64),
+    /// Longest way between two shots of a beam at which that coverage holds, in m.
+    pub spacing_m: f64,
+    /// Exact fields of its beams; absent for a flat block.
+    pub fields: Option<Fields<'a>>,
+}
+
+/// A layout that was weighed, and what became of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Weighed {
+    /// The layout.
+    pub layout: Layout,
+    /// Number of its beams.
+    pub beams: usize,
+    /// Longest pulse spacing in m at which it covers what is ordered; absent if at none.
+    pub spacing_m: Option<f64>,
+    /// Highest line speed in m/s that its number of beams and spacing allow.
+    pub speed_m_s: f64,
+    /// The rule that stopped it, or that holds its speed.
+    pub rule: String,
+    /// Covered share where that was found.
     pub covered: f64,
 }
 
-/// The layout of the fewest beams whose neighbours overlap and whose coverage meets the order in
-/// every tolerance case, and nominal also by as
-/// many beams as must agree and half-way between two pulses; of as many beams, the larger aperture. Fewer beams take fewer firings, so
-/// this is the fastest line.
+/// How long a search may take.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Effort {
+    /// All layouts, until none left could be faster.
+    Full,
+    /// Those of a list alone.
+    Only(Vec<Layout>),
+}
+
+/// The layout of the fastest line, and all that were weighed.
+///
+/// Layouts are tried in the order of the speed that their number of beams allows; the search ends when none
+/// left could be faster than the best found. `other_s`: time that the beams of the other kind take.
 ///
 /// # Errors
-/// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
-pub fn best(bench: &Bench<'_>, mode: Mode) -> Result<Found> {
-    let probes = bench.probes.len();
-    let elements = bench.probes.first().map_or(0, |p| p.elements.len());
-    let mut candidates = layout::candidates(bench, mode);
-    candidates.sort_by_key(|l| {
-        let angle = (l.refraction_rad.to_degrees() - 45.0).abs().round() as i64;
-        (l.beams(probes, elements), std::cmp::Reverse(l.count), angle)
+/// [`PlanError::NoTechnique`] with the rule that stopped the best candidate and the nearest order that would
+/// work.
+pub fn best<'a>(
+    bench: &'a Bench<'_>,
+    mode: Mode,
+    other_s: f64,
+    effort: &Effort,
+) -> Result<(Found<'a>, Vec<Weighed>)> {
+    let goal = Goal::new(bench, mode, other_s)?;
+    let mut candidates: Vec<(f64, f64, Layout)> = layout::candidates(bench, mode)
+        .into_iter()
+        .map(|layout| (goal.bound_m_s(bench, &layout), goal.cycle_s(bench, &layout), layout))
+        .filter(|c| c.0 > 0.0)
+        .filter(|c| match effort {
+            Effort::Full => true,
+            Effort::Only(list) => list.contains(&c.2),
+        })
+        .collect();
+    candidates.sort_by(|a, b| {
+        b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)).then(b.2.count.cmp(&a.2.count))
     });
-    let ordered = ordered_share(bench, mode);
-    let cases = tolerance_cases(bench.order, bench.station, &bench.nominal)?;
-    let places = places(bench, mode);
+    let mut weighed = Vec::new();
+    let mut best: Option<(f64, Found<'a>)> = None;
+    let mut closest: Option<Short> = None;
     let mut refusal: Option<PlanError> = None;
-    let mut closest: Option<f64> = None;
-    for layout in candidates {
-        match attempt(bench, layout, &cases, &places, ordered) {
-            Ok(found) if found.covered >= (ordered + IN_HAND).min(1.0) => return Ok(found),
-            Ok(found) => closest = Some(closest.map_or(found.covered, |c| c.max(found.covered))),
-            Err(e) => refusal = Some(e),
+    for (bound, _, layout) in candidates {
+        if best.as_ref().is_some_and(|(speed, _)| *speed >= bound * 0.999) {
+            break;
+        }
+        let beams = goal.beams(bench, &layout);
+        let mut note = |spacing_m, speed_m_s, rule, covered| {
+            weighed.push(Weighed { layout, beams, spacing_m, speed_m_s, rule, covered });
+        };
+        match attempt(bench, layout, &goal, best.as_ref().map(|b| b.0)) {
+            Ok(Ok(found)) => {
+                let speed = goal.speed_m_s(found.spacing_m, goal.cycle_s(bench, &layout));
+                note(Some(found.spacing_m), speed, "coverage".to_owned(), found.covered.1);
+                if best.as_ref().is_none_or(|(s, _)| speed > *s) {
+                    best = Some((speed, found));
+                }
+            }
+            Ok(Err(short)) => {
+                note(None, bound, short.words(mode, goal.ordered), short.share);
+                if closest.as_ref().is_none_or(|c| short.share > c.share) {
+                    closest = Some(short);
+                }
+            }
+            Err(PlanError::NoTechnique { rule, figure, cure }) => {
+                note(None, bound, format!("{rule}: {figure}"), 0.0);
+                refusal.get_or_insert(PlanError::NoTechnique { rule, figure, cure });
+            }
+            Err(other) => return Err(other),
         }
     }
-    Err(match (closest, refusal) {
-        (Some(share), _) => uncovered(mode, share, ordered),
-        (None, Some(e)) => e,
-        (None, None) => PlanError::rule(
+    match (best, closest, refusal) {
+        (Some((_, found)), ..) => Ok((found, weighed)),
+        (None, Some(short), _) => Err(short.refusal(bench, mode, goal.ordered)),
+        (None, None, Some(refusal)) => Err(refusal),
+        (None, None, None) => Err(PlanError::rule(
             "electronics",
             "no aperture of the electronics fits a probe of the ring",
             "use electronics of more elements in an aperture",
-        ),
-    })
+        )),
+    }
 }
 
-fn attempt(
-    bench: &Bench<'_>,
-    layout: Layout,
-    cases: &[Conditions],
-    places: &[Place],
+/// What all layouts of a search share.
+struct Goal {
     ordered: f64,
-) -> Result<Found> {
+    cases: Vec<Conditions>,
+    places: Vec<Place>,
+    flaw: Flaw,
+    beam_s: f64,
+    other_s: f64,
+    allowed_m: f64,
+}
+
+impl Goal {
+    fn new(bench: &Bench<'_>, mode: Mode, other_s: f64) -> Result<Self> {
+        let (flaw, places) = match mode {
+            Mode::L => (Some(bench.disc()), section(bench)),
+            Mode::S => (bench.crack(), rim()),
+        };
+        let flaw = flaw.ok_or_else(|| {
+            PlanError::rule("flaws", "no crack is ordered", "order a crack class")
+        })?;
+        let (beam_s, allowed_m) = figures(bench, mode)?;
+        Ok(Self {
+            ordered: ordered_share(bench, mode),
+            cases: tolerance_cases(bench.order, bench.station, &bench.nominal)?,
+            places,
+            flaw,
+            beam_s,
+            other_s,
+            allowed_m,
+        })
+    }
+
+    fn beams(&self, bench: &Bench<'_>, layout: &Layout) -> usize {
+        let elements = bench.probes.first().map_or(0, |p| p.elements.len());
+        layout.beams(bench.probes.len(), elements)
+    }
+
+    /// Time in s that firing all beams of a layout takes, at the rhythm of the one that was timed.
+    fn cycle_s(&self, bench: &Bench<'_>, layout: &Layout) -> f64 {
+        self.beams(bench, layout) as f64 * self.beam_s
+    }
+
+    /// Speed in m/s at a spacing. The other kind's firings fill waits of this one: a third of the shorter
+    /// time comes on top of the longer.
+    fn speed_m_s(&self, spacing_m: f64, cycle_s: f64) -> f64 {
+        let (long, short) = (cycle_s.max(self.other_s), cycle_s.min(self.other_s));
+        spacing_m / (long + short / 3.0)
+    }
+
+    /// Highest speed that a layout may reach; zero if it has no beams.
+    fn bound_m_s(&self, bench: &Bench<'_>, layout: &Layout) -> f64 {
+        if self.beams(bench, layout) == 0 {
+            return 0.0;
+        }
+        self.speed_m_s(self.allowed_m, self.cycle_s(bench, layout))
+            .min(bench.station.line.max_speed_m_s)
+    }
+}
+
+/// Time in s that the beams of a kind take in the middle one of its layouts.
+pub(crate) fn usual_cycle_s(bench: &Bench<'_>, mode: Mode) -> Result<f64> {
+    let goal = Goal::new(bench, mode, 0.0)?;
+    let mut cycles: Vec<f64> = layout::candidates(bench, mode)
+        .iter()
+        .map(|layout| goal.cycle_s(bench, layout))
+        .filter(|s| *s > 0.0)
+        .collect();
+    cycles.sort_by(f64::total_cmp);
+    Ok(cycles.get(cycles.len() / 2).copied().unwrap_or(0.0))
+}
+
+/// Time in s that a beam takes in the firing order of a kind, and its longest pulse spacing in m: those of the
+/// middle one of its layouts.
+fn figures(bench: &Bench<'_>, mode: Mode) -> Result<(f64, f64)> {
+    let elements = bench.probes.first().map_or(0, |p| p.elements.len());
+    let probes = bench.probes.len();
+    let mut layouts: Vec<Layout> = layout::candidates(bench, mode)
+        .into_iter()
+        .filter(|l| l.beams(probes, elements) > 0)
+        .collect();
+    layouts.sort_by_key(|l| l.beams(probes, elements));
+    let middle = layouts.get(layouts.len() / 3).ok_or_else(|| {
+        PlanError::rule(
+            "electronics",
+            "no aperture of the electronics fits a probe of the ring",
+            "use electronics of more elements in an aperture",
+        )
+    })?;
+    let built = beams::build(bench, &middle.sketches(bench)?, 0, fineness(bench))?;
+    let mut beams = built.beams;
+    for beam in &mut beams {
+        beam.surface_beam = Some(beam.id);
+    }
+    Ok((cycle_s(bench, &beams) / beams.len().max(1) as f64, allowed_spacing_m(bench, &beams).0))
+}
+
+/// Period in s of the firing order of some beams by themselves.
+pub(crate) fn cycle_s(bench: &Bench<'_>, beams: &[Beam]) -> f64 {
+    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
+        beams.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
+    let record = gates::record(bench, &spans);
+    schedule::make(bench, beams, &record).schedule.period_s
+}
+
+/// How finely the search computes.
+fn fineness(bench: &Bench<'_>) -> Fineness {
+    Fineness { rings: RINGS, angles: MAP_ANGLES, rim: crate::proof::rim_angles(&bench.nominal) }
+}
+
+/// A layout that does not cover what is ordered.
+struct Short {
+    layout: Layout,
+    share: f64,
+    worst: bool,
+    /// dB that the ordered share of places lacks.
+    lacking_db: Option<f64>,
+    /// Whether it covers enough, but too slowly.
+    slower: bool,
+}
+
+impl Short {
+    fn words(&self, mode: Mode, ordered: f64) -> String {
+        if self.slower {
+            return "covers what is ordered, but slower than the one taken".to_owned();
+        }
+        let what = match mode {
+            Mode::L => "of the area",
+            Mode::S => "of the circumference",
+        };
+        format!(
+            "coverage: {:.1} % {what} {}, {:.1} % ordered",
+            self.share * 100.0,
+            if self.worst { "in the worst case" } else { "nominal" },
+            ordered * 100.0
+        )
+    }
+
+    fn refusal(&self, bench: &Bench<'_>, mode: Mode, ordered: f64) -> PlanError {
+        let nearest = match (mode, self.lacking_db) {
+            (Mode::L, Some(db)) => format!(
+                "discs of {:.2} mm, or {:.1} % of the area",
+                bench.order.flaws.disc.diameter_mm * 10f64.powf(db / 40.0) * 1.005,
+                (self.share * 1000.0).floor() / 10.0
+            ),
+            (Mode::S, Some(db)) => format!(
+                "cracks of {:.2} mm, or {:.1} % of the circumference",
+                bench.order.flaws.crack.map_or(0.0, |c| c.depth_mm) * 10f64.powf(db / 20.0) * 1.005,
+                (self.share * 1000.0).floor() / 10.0
+            ),
+            (Mode::L, None) => {
+                format!("{:.1} % of the area", (self.share * 1000.0).floor() / 10.0)
+            }
+            (Mode::S, None) => {
+                format!("{:.1} % of the circumference", (self.share * 1000.0).floor() / 10.0)
+            }
+        };
+        PlanError::rule(
+            "coverage",
+            format!("{} at best ({})", self.words(mode, ordered), self.layout.words()),
+            format!(
+                "nearest order that would work: {nearest}; or centre the bar better, or use a ring \
+                 of more probes"
+            ),
+        )
+    }
+}
+
+fn attempt<'a>(
+    bench: &'a Bench<'_>,
+    layout: Layout,
+    goal: &Goal,
+    to_beat_m_s: Option<f64>,
+) -> Result<std::result::Result<Found<'a>, Short>> {
     let sketches = layout.sketches(bench)?;
     let overlap_m = beams::overlap_m(bench, &sketches);
     if let Some((spacing, width)) = overlap_m
@@ -99,35 +335,93 @@ fn attempt(
         ));
     }
     let rounding_s = sketches.iter().map(|s| s.rounding_s).fold(0.0, f64::max);
-    let mut built = beams::build(bench, &sketches, 0)?;
+    let built = beams::build(bench, &sketches, 0, fineness(bench))?;
+    let mut beams = built.beams;
     // In the search each beam follows its own surface; the final technique says whom it follows.
-    for beam in &mut built {
+    for beam in &mut beams {
         beam.surface_beam = Some(beam.id);
     }
-    let scope = Scope {
+    let Some(mut fields) = built.fields else {
+        return Err(PlanError::rule(
+            "section",
+            "only round bars in water are searched by the exact field",
+            "order a round section",
+        ));
+    };
+    let cycle_s = goal.cycle_s(bench, &layout);
+    let longest = allowed_spacing_m(bench, &beams).0;
+    let wanted = (goal.ordered + IN_HAND).min(1.0);
+    let judged = |spacing_m| Judged {
         probes: &bench.probes,
-        beams: &built,
+        beams: &beams,
         sensitivity: &bench.sensitivity,
-        crack_length_m: bench.crack_length_m(),
+        spacing_m,
+        agreeing: bench.agreeing,
     };
-    let quiet = || {};
-    let nominal = coverage::margins(&scope, &bench.nominal, &[], places, &quiet);
-    // A disc under the middle of a pulse is met by that one shot: as many beams as must agree. One
-    // half-way between two pulses is met by both shots of one beam, but lower. A crack is as long
-    // as the shortest flaw and lies under a pulse anyway.
-    let (spacing, _) = allowed_spacing_m(bench, &built);
-    let half_way_db = match (layout.mode, built.first()) {
-        (Mode::L, Some(beam)) => half_way_loss_db(bench, beam, spacing).unwrap_or(0.0),
-        _ => 0.0,
+    let calm = || Ok(());
+    let short = |margins: &[Margin], worst: bool| {
+        let share = share(&goal.places, margins, worst);
+        Short {
+            layout,
+            share,
+            worst,
+            lacking_db: lacking_db(&goal.places, margins, worst, wanted),
+            slower: false,
+        }
     };
-    let share =
-        coverage::agreed(&nominal, bench.agreeing).min(coverage::above(&nominal, half_way_db));
-    let covered = if share < ordered {
-        share
-    } else {
-        coverage::shares(coverage::margins(&scope, &bench.nominal, cases, places, &quiet)).1
+    let at = |fields: &Fields<'_>, sights: &[Sights], spacing_m: f64| {
+        margins::margins(fields, &judged(spacing_m), sights, goal.flaw)
     };
-    Ok(Found { layout, beams: built, overlap_m, rounding_s, covered })
+    let see = |fields: &mut Fields<'_>, conditions: &[Conditions]| -> Result<Vec<Sights>> {
+        let states = margins::states(fields, &judged(longest), &bench.nominal, conditions, &calm)?;
+        let crack = layout.mode == Mode::S;
+        Ok(margins::sights(fields, &judged(longest), &states, crack, &goal.places))
+    };
+    let mut sights = see(&mut fields, std::slice::from_ref(&bench.nominal))?;
+    let least = longest * SPACINGS[SPACINGS.len() - 1];
+    let nominal = at(&fields, &sights, least)?;
+    if share(&goal.places, &nominal, false) < wanted {
+        return Ok(Err(short(&nominal, false)));
+    }
+    // The longest spacing that serves nominally bounds what the deviations leave.
+    let serving = |from: usize, fields: &Fields<'_>, sights: &[Sights], worst: bool| {
+        for (k, part) in SPACINGS.iter().enumerate().skip(from) {
+            // No faster than what is known: not worth knowing.
+            let speed = goal.speed_m_s(longest * part, cycle_s);
+            if to_beat_m_s.is_some_and(|best| speed <= best) {
+                break;
+            }
+            let margins = at(fields, sights, longest * part)?;
+            if share(&goal.places, &margins, worst) >= wanted {
+                return Ok::<_, PlanError>(Some((k, margins)));
+            }
+        }
+        Ok(None)
+    };
+    let Some((first, _)) = serving(0, &fields, &sights, false)? else {
+        return Ok(Err(slower(layout, share(&goal.places, &nominal, false))));
+    };
+    // The cheapest deviations first: a layout that fails with an element lost needs no bar off centre.
+    let (off, centred): (Vec<_>, Vec<_>) =
+        goal.cases.iter().cloned().partition(|c| c.centre.radius() > 0.0 || c.oval.is_some());
+    for cases in [centred, off] {
+        sights.extend(see(&mut fields, &cases)?);
+        let worst = at(&fields, &sights, least)?;
+        if share(&goal.places, &worst, true) < wanted {
+            return Ok(Err(short(&worst, true)));
+        }
+    }
+    let Some((part, margins)) = serving(first, &fields, &sights, true)? else {
+        return Ok(Err(slower(layout, wanted)));
+    };
+    let spacing_m = longest * SPACINGS[part];
+    let covered = (share(&goal.places, &margins, false), share(&goal.places, &margins, true));
+    Ok(Ok(Found { layout, beams, overlap_m, rounding_s, covered, spacing_m, fields: Some(fields) }))
+}
+
+/// A layout that covers what is ordered, but at no spacing that would make it the fastest.
+fn slower(layout: Layout, share: f64) -> Short {
+    Short { layout, share, worst: true, lacking_db: None, slower: true }
 }
 
 fn ordered_share(bench: &Bench<'_>, mode: Mode) -> f64 {
@@ -137,39 +431,59 @@ fn ordered_share(bench: &Bench<'_>, mode: Mode) -> f64 {
     }
 }
 
-fn places(bench: &Bench<'_>, mode: Mode) -> Vec<Place> {
-    match mode {
-        Mode::S => coverage::rim(RIM),
-        Mode::L => {
-            let section = &bench.nominal.section;
-            let grid = Grid::over(section, &bench.probes, COARSE);
-            (0..grid.len())
-                .map(|i| grid.at(i))
-                .filter(|p| section.depth_m(*p) >= bench.sensitivity.skin_m)
-                .map(Place::Disc)
-                .collect()
-        }
-    }
+fn section(bench: &Bench<'_>) -> Vec<Place> {
+    let radius = bench.nominal.section.half_extent_m();
+    let deepest = 1.0 - bench.sensitivity.skin_m / radius;
+    // Rings of equal width out to the skin.
+    (0..RINGS)
+        .flat_map(|i| {
+            let share = (i as f64 + 0.5) / RINGS as f64 * deepest;
+            angles(ANGLES).map(move |angle_rad| Place { share, angle_rad })
+        })
+        .collect()
 }
 
-fn uncovered(mode: Mode, share: f64, ordered: f64) -> PlanError {
-    let (what, cure) = match mode {
-        Mode::L => (
-            "discs, share of the area",
-            "order a deeper skin, a smaller coverage or a tighter size; centre the bar better, or use a ring of more probes",
-        ),
-        Mode::S => (
-            "cracks, share of the circumference",
-            "centre the bar better, order a smaller coverage, or use a ring of more probes",
-        ),
-    };
-    PlanError::rule(
-        "coverage",
-        format!(
-            "{what}: {:.1} % at best in the worst case, {:.1} % ordered",
-            share * 100.0,
-            ordered * 100.0
-        ),
-        cure,
-    )
+fn rim() -> Vec<Place> {
+    angles(3 * ANGLES).map(|angle_rad| Place { share: 1.0, angle_rad }).collect()
+}
+
+fn angles(count: usize) -> impl Iterator<Item = f64> {
+    (0..count).map(move |j| std::f64::consts::TAU * j as f64 / count as f64)
+}
+
+/// Covered share of places, each weighted by its distance from the centre.
+#[must_use]
+pub fn share(places: &[Place], margins: &[Margin], worst: bool) -> f64 {
+    let (mut all, mut covered) = (0.0, 0.0);
+    for (place, margin) in places.iter().zip(margins) {
+        all += place.share;
+        let value = if worst { margin.worst_db } else { margin.nominal_db };
+        if value.is_some_and(|v| v >= 0.0) {
+            covered += place.share;
+        }
+    }
+    if all > 0.0 { covered / all } else { 0.0 }
+}
+
+/// dB by which the wanted share of places would have to be louder; `None` where so many are not seen at
+/// all.
+fn lacking_db(places: &[Place], margins: &[Margin], worst: bool, wanted: f64) -> Option<f64> {
+    let mut seen: Vec<(f64, f64)> = places
+        .iter()
+        .zip(margins)
+        .filter_map(|(p, m)| {
+            let value = if worst { m.worst_db } else { m.nominal_db }?;
+            Some((f64::from(value), p.share))
+        })
+        .collect();
+    seen.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let need = wanted * places.iter().map(|p| p.share).sum::<f64>();
+    let mut sum = 0.0;
+    for (value, weight) in seen {
+        sum += weight;
+        if sum >= need {
+            return Some(-value);
+        }
+    }
+    None
 }

@@ -3,18 +3,20 @@
 use barwright_job::{
     Finding, Order, Rules, Sealed, Station, Technique,
     finding::Topic,
-    technique::{Beam, GateKind, Section},
+    technique::{Beam, GateKind, Record, Section},
 };
 use barwright_wave::Mode;
 
 use crate::bench::Bench;
 use crate::echo;
 use crate::error::{PlanError, Result};
+use crate::exact::Fineness;
+use crate::laws::Focus;
 use crate::layout::Layout;
 use crate::response::Aperture;
 use crate::schedule::Timed;
-use crate::search::Found;
-use crate::{beams, gates, limits, schedule, search, square};
+use crate::search::{Effort, Found, Weighed};
+use crate::{beams, explain, gates, limits, schedule, search, square};
 
 /// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
 /// source).
@@ -30,47 +32,23 @@ pub const PULSES_ON_SHORTEST: f64 = 3.0;
 /// stops every technique and what would help; [`PlanError::Wave`] where the physics cannot answer.
 pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
     let bench = Bench::new(order, station, rules)?;
-    let mut of_square = Vec::new();
-    let mut spacing_m = f64::INFINITY;
-    let kinds = if matches!(bench.nominal.section, Section::Square { .. }) {
-        let planned = square::search::best(&bench)?;
-        (of_square, spacing_m) = (planned.limits, planned.spacing_m);
-        planned.kinds
-    } else if gates::is_block(&bench) {
-        vec![block(&bench)?]
+    let Draft { kinds, weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
+    let round = matches!(bench.nominal.section, Section::Round { .. });
+    let (others, changes) = if gates::is_block(&bench) || !round {
+        (Vec::new(), Vec::new())
     } else {
-        let mut kinds = vec![search::best(&bench, Mode::L)?];
-        if order.flaws.crack.is_some() {
-            kinds.push(search::best(&bench, Mode::S)?);
-        }
-        kinds
+        (
+            explain::others(&bench, &kinds, &weighed),
+            explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed),
+        )
     };
-    let mut all: Vec<Beam> = Vec::new();
-    for found in &kinds {
-        all.extend(found.beams.iter().cloned());
-    }
-    for (i, beam) in all.iter_mut().enumerate() {
-        beam.id = i as u32;
-    }
-    beams::follow(&mut all);
-
-    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
-        all.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
-    let record = gates::record(&bench, &spans);
-    let timed = schedule::make(&bench, &all, &record);
-    let speed = speed(&bench, &all, &timed, spacing_m)?;
     let ring = &bench.ring.name;
     let size = match order.section() {
         Section::Round { radius_m } => format!("round {} mm", radius_m * 2e3),
         Section::Square { side_m, .. } => format!("square {} mm", side_m * 1e3),
         Section::Flat { thickness_m } => format!("block {} mm", thickness_m * 1e3),
     };
-    let mut limits = limits::of(&bench, &kinds, &all, &timed, &speed);
-    for mut limit in of_square {
-        // A rule that the station's highest speed outruns keeps nothing back.
-        limit.binds &= !speed.station_binds;
-        limits.push(limit);
-    }
+    let limits = limits::of(&bench, &kinds, &all, &timed, &speed);
     let findings = findings(&bench, &all, &speed);
     let technique = Technique {
         name: format!("{} {size} on {ring}", order.order.number),
@@ -89,16 +67,89 @@ pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Seal
         pulse_spacing_m: speed.spacing_m,
         unguided_end_m: station.line.unguided_end_mm * 1e-3,
         limits,
-        others: Vec::new(),
-        changes: Vec::new(),
+        others,
+        changes,
         findings,
     };
     Ok(Sealed::seal(technique, [("order", order.hash()), ("station", station.hash())]))
 }
 
+/// A technique before it is written down.
+pub(crate) struct Draft<'a> {
+    pub kinds: Vec<Found<'a>>,
+    pub weighed: Vec<Weighed>,
+    pub all: Vec<Beam>,
+    pub record: Record,
+    pub timed: Timed,
+    pub speed: Speed,
+}
+
+/// Layouts, beams, firing order and speed.
+pub(crate) fn draft<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<Draft<'a>> {
+    noise(bench)?;
+    let (kinds, weighed) = kinds(bench, effort)?;
+    let mut all: Vec<Beam> = Vec::new();
+    for found in &kinds {
+        all.extend(found.beams.iter().cloned());
+    }
+    for (i, beam) in all.iter_mut().enumerate() {
+        beam.id = i as u32;
+    }
+    beams::follow(&mut all);
+    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
+        all.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
+    let record = gates::record(bench, &spans);
+    let timed = schedule::make(bench, &all, &record);
+    let covered_m = kinds.iter().map(|k| k.spacing_m).fold(f64::INFINITY, f64::min);
+    let speed = speed(bench, &all, &timed, covered_m)?;
+    Ok(Draft { kinds, weighed, all, record, timed, speed })
+}
+
+fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
+    if gates::is_block(bench) {
+        return Ok((vec![block(bench)?], Vec::new()));
+    }
+    if matches!(bench.nominal.section, Section::Square { .. }) {
+        return Ok((square::search::best(bench)?, Vec::new()));
+    }
+    if bench.order.flaws.crack.is_none() {
+        let (found, weighed) = search::best(bench, Mode::L, 0.0, effort)?;
+        return Ok((vec![found], weighed));
+    }
+    // The kinds share the period: each is chosen for the time that the other takes, at first as many beams
+    // as its middle layout has.
+    let (s, more) = search::best(bench, Mode::S, search::usual_cycle_s(bench, Mode::L)?, effort)?;
+    let (l, mut weighed) = search::best(bench, Mode::L, search::cycle_s(bench, &s.beams), effort)?;
+    weighed.extend(more);
+    Ok((vec![l, s], weighed))
+}
+
+/// The ordered disc must stand over the steel's grain noise as the check demands of it.
+fn noise(bench: &Bench<'_>) -> Result<()> {
+    let Some(noise_mm) = bench.order.steel.grain_noise_disc_mm else {
+        return Ok(());
+    };
+    let disc_mm = bench.order.flaws.disc.diameter_mm;
+    // A disc's echo grows with its area.
+    let over_db = 40.0 * (disc_mm / noise_mm).log10();
+    let least_db = bench.noise_db;
+    if over_db >= least_db {
+        return Ok(());
+    }
+    let least_mm = noise_mm * 10f64.powf(least_db / 40.0);
+    Err(PlanError::rule(
+        "grain noise",
+        format!(
+            "a disc of {disc_mm} mm stands {over_db:.1} dB over the noise of the steel's grain (that of a \
+             disc of {noise_mm} mm); the rules ask for {least_db:.1} dB"
+        ),
+        format!("order discs of at least {least_mm:.2} mm, or use a ring of lower frequency"),
+    ))
+}
+
 /// The beams of a flat block under an array in contact: a linear scan, element by element, of the
 /// largest aperture under half the array whose near field ends within the block.
-fn block(bench: &Bench<'_>) -> Result<Found> {
+fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
     let elements = bench.probes.first().map_or(0, |p| p.elements.len());
     let (_, pitch_mm, _, _) = bench.ring.array.elements();
     let lambda = bench.nominal.media.steel.longitudinal_m_s / bench.pulse.centre_hz;
@@ -109,14 +160,24 @@ fn block(bench: &Bench<'_>) -> Result<Found> {
         .max(1);
     let near_field = |n: usize| (n as f64 * pitch_mm * 1e-3).powi(2) / (4.0 * lambda);
     let count = (1..=most).rev().find(|n| near_field(*n) <= thickness).unwrap_or(1);
-    let layout = Layout { mode: Mode::L, count, step: 1, refraction_rad: 0.0, focus_m: None };
+    let layout = Layout {
+        mode: Mode::L,
+        count,
+        step: 1,
+        refraction_rad: 0.0,
+        focus: Focus::default(),
+        focus_m: None,
+    };
     let sketches = layout.sketches(bench)?;
+    let built = beams::build(bench, &sketches, 0, Fineness { rings: 1, angles: 1, rim: 1 })?;
     Ok(Found {
         layout,
-        beams: beams::build(bench, &sketches, 0)?,
+        beams: built.beams,
         overlap_m: beams::overlap_m(bench, &sketches),
         rounding_s: 0.0,
-        covered: 0.0,
+        covered: (0.0, 0.0),
+        spacing_m: f64::INFINITY,
+        fields: None,
     })
 }
 
@@ -131,15 +192,16 @@ pub struct Speed {
     pub allowed_spacing_m: f64,
     /// Narrowest -6 dB width along the bar of any beam over its gate, in m.
     pub width_m: f64,
+    /// Longest way at which the ordered coverage holds, half-way between pulses too, in m.
+    pub covered_spacing_m: f64,
     /// Whether the station's own highest speed binds.
     pub station_binds: bool,
 }
 
 /// A flaw of length l meets a beam of -6 dB width w along the bar over a way of w + l; three pulses
-/// on it need them (w + l)/3 apart at most (common practice, no source), and no wider than `within_m`.
-fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, within_m: f64) -> Result<Speed> {
+/// on it need them (w + l)/3 apart at most (common practice, no source).
+fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, covered_spacing_m: f64) -> Result<Speed> {
     let (allowed_spacing_m, width_m) = allowed_spacing_m(bench, all);
-    let allowed_spacing_m = allowed_spacing_m.min(within_m);
     let period = timed.schedule.period_s;
     if period.is_nan() || period <= 0.0 {
         return Err(PlanError::rule(
@@ -148,7 +210,7 @@ fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, within_m: f64) -> Resul
             "order a flaw class that the station can look for",
         ));
     }
-    let possible = allowed_spacing_m / period;
+    let possible = allowed_spacing_m.min(covered_spacing_m) / period;
     let most = bench.station.line.max_speed_m_s;
     let line_m_s = possible.min(most);
     Ok(Speed {
@@ -156,6 +218,7 @@ fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, within_m: f64) -> Resul
         spacing_m: if gates::is_block(bench) { allowed_spacing_m } else { line_m_s * period },
         allowed_spacing_m,
         width_m,
+        covered_spacing_m,
         station_binds: possible >= most,
     })
 }
@@ -164,8 +227,21 @@ fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, within_m: f64) -> Resul
 /// narrowest -6 dB width along the bar that it rests on, both in m.
 pub(crate) fn allowed_spacing_m(bench: &Bench<'_>, all: &[Beam]) -> (f64, f64) {
     let shortest = bench.order.flaws.shortest_mm * 1e-3;
-    let width_m = all
-        .iter()
+    // Beams of one law and gate have one width.
+    let mut distinct: Vec<&Beam> = Vec::new();
+    for beam in all {
+        let same = |other: &&Beam| {
+            other.mode == beam.mode
+                && other.transmit_delays_s == beam.transmit_delays_s
+                && other.receive_delays_s == beam.receive_delays_s
+                && (other.axis.reach_m - beam.axis.reach_m).abs() < 1e-9
+        };
+        if !distinct.iter().any(same) {
+            distinct.push(beam);
+        }
+    }
+    let width_m = distinct
+        .into_iter()
         .map(|beam| narrowest(bench, beam).unwrap_or(beam.axial_width_m))
         .fold(f64::INFINITY, f64::min);
     if gates::is_block(bench) {
@@ -201,19 +277,17 @@ fn findings(bench: &Bench<'_>, all: &[Beam], speed: &Speed) -> Vec<Finding> {
     let mut findings = Vec::new();
     if let Some(beam) = all.iter().find(|b| b.mode == Mode::L)
         && !gates::is_block(bench)
+        && let Some(loss) = half_way_loss_db(bench, beam, speed.spacing_m)
     {
-        let loss = half_way_loss_db(bench, beam, speed.spacing_m);
-        if let Some(loss) = loss {
-            findings.push(Finding::new(
-                Topic::Assumed,
-                format!(
-                    "heights are for a flaw under the middle of a pulse; a point flaw half-way \
-                     between two pulses of a beam ({:.1} mm apart) reads {loss:.1} dB less at \
-                     mid-depth",
-                    speed.spacing_m * 1e3
-                ),
-            ));
-        }
+        findings.push(Finding::new(
+            Topic::Assumed,
+            format!(
+                "gains are for a flaw under the middle of a pulse; a point flaw half-way between two \
+                 pulses of a beam ({:.1} mm apart) reads {loss:.1} dB less at mid-depth, which coverage \
+                 takes into account",
+                speed.spacing_m * 1e3
+            ),
+        ));
     }
     if bench.order.flaws.crack.is_none() && bench.sensitivity.skin_m > 0.0 {
         findings.push(Finding::new(

@@ -3,7 +3,7 @@
 mod common;
 
 use barwright_job::technique::GateKind;
-use barwright_plan::{prove, reference_bar, technique};
+use barwright_plan::{ProveOptions, prove, reference_bar, technique};
 
 // Truth: the contract of a contact technique: linear scan, time counts from firing, arrival 2 s/c.
 #[test]
@@ -33,6 +33,7 @@ fn the_block_is_scanned_in_contact() {
         // The gain curve brings the wall to the target of 80 %; the grid of the wall's sum is fine.
         assert!((e.height_fsh - 0.8).abs() < 0.02, "{}", e.height_fsh);
     }
-    let proof = prove(&order, &station, &sealed, &|_| {}).expect("a proof");
+    let proof =
+        prove(&order, &station, &sealed, &ProveOptions::default(), &|_| {}).expect("a proof");
     assert!(proof.body.met);
 }

@@ -10,7 +10,9 @@ use barwright_job::{
     proof::Proof,
     technique::{Beam, GateKind},
 };
-use barwright_plan::{PlanError, echo_of_disc, limits, prove, reference_bar, technique};
+use barwright_plan::{
+    PlanError, ProveOptions, echo_of_disc, limits, prove, reference_bar, technique,
+};
 use barwright_wave::{Mode, Point, delay, path};
 
 static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
@@ -20,7 +22,7 @@ static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
 
 static PROOF: LazyLock<Sealed<Proof>> = LazyLock::new(|| {
     let (order, station, _) = common::round();
-    prove(&order, &station, &TECHNIQUE, &|_| {}).expect("a proof")
+    prove(&order, &station, &TECHNIQUE, &ProveOptions::default(), &|_| {}).expect("a proof")
 });
 
 // Truth: closed form. Water path over a quarter of the diameter, shear offset 0.322 R, grating lobe
@@ -38,7 +40,8 @@ fn rules_meet_their_closed_forms() {
     assert!((loss - 0.0089).abs() < 5e-5, "{loss}");
 }
 
-// Truth: the contract of the documents, and the line speed expected of the demo (about 1 m/s).
+// Truth: the contract of the documents. The line speed is that of 42 longitudinal firings, each of
+// which waits two records for the echoes of the one before: (5.0 mm of spacing) / 6.4 ms.
 #[test]
 fn the_demo_has_a_technique_that_keeps_the_contract() {
     let t = &TECHNIQUE.body;
@@ -47,7 +50,7 @@ fn the_demo_has_a_technique_that_keeps_the_contract() {
         let own = |mode| t.beams.iter().filter(|b| b.probe == probe && b.mode == mode).count();
         assert!(own(Mode::L) >= 2 && own(Mode::S) >= 2 && own(Mode::S) % 2 == 0);
     }
-    assert!((0.8..=1.2).contains(&t.line_speed_m_s), "{} m/s", t.line_speed_m_s);
+    assert!((0.7..=1.2).contains(&t.line_speed_m_s), "{} m/s", t.line_speed_m_s);
     for (i, beam) in t.beams.iter().enumerate() {
         assert_eq!(beam.id as usize, i);
         let followed = beam.surface_beam.expect("water has a surface echo") as usize;
@@ -198,7 +201,7 @@ fn a_larger_tolerance_never_covers_more() {
         TECHNIQUE.body.clone(),
         [("order", order.hash()), ("station", station.hash())],
     );
-    let worse = prove(&order, &station, &same, &|_| {}).expect("a proof");
+    let worse = prove(&order, &station, &same, &ProveOptions::default(), &|_| {}).expect("a proof");
     for (a, b) in PROOF.body.classes.iter().zip(&worse.body.classes) {
         assert!(b.worst <= a.worst, "{:?}: {} {}", a.class, b.worst, a.worst);
         assert_eq!(a.nominal, b.nominal);

@@ -17,7 +17,9 @@ use barwright_plan::{
     bench::Bench,
     conditions::Conditions,
     echo, echo_of_crack, echo_of_disc,
+    laws::Focus,
     layout::Layout,
+    proof::ProveOptions,
     prove, reference_bar,
     square::{
         cases,
@@ -63,7 +65,7 @@ static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
 
 static PROOF: LazyLock<Sealed<Proof>> = LazyLock::new(|| {
     let (order, station, _) = small();
-    prove(&order, &station, &TECHNIQUE, &|_| {}).expect("a proof")
+    prove(&order, &station, &TECHNIQUE, &ProveOptions::default(), &|_| {}).expect("a proof")
 });
 
 // Truth: the contract of the documents.
@@ -169,8 +171,14 @@ fn shear_beams_land_where_snell_says() {
     let bench = Bench::new(&order, &station, &rules).expect("a bench");
     let water = bench.nominal.media.water.expect("water").velocity_m_s;
     let steel = bench.nominal.media.steel.shear_m_s;
-    let aim =
-        Layout { mode: Mode::S, count: 16, step: 8, refraction_rad: FRAC_PI_4, focus_m: None };
+    let aim = Layout {
+        mode: Mode::S,
+        count: 16,
+        step: 8,
+        refraction_rad: FRAC_PI_4,
+        focus: Focus::default(),
+        focus_m: None,
+    };
     let sketches = layout::sketches(&bench, &aim).expect("sketches");
     assert!(sketches.len() >= 16 && sketches.len().is_multiple_of(8));
     let half = 0.025_f64;

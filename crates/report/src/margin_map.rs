@@ -1,22 +1,24 @@
 //! The map of a proof: margin in dB over the alarm height, at places of the section or around it.
 //! What is not seen is hatched, in whatever colour; what was not computed is left bare and said.
 
-use std::f64::consts::TAU;
+mod raster;
+mod rim;
 
 use barwright_job::{
     proof::{ClassProof, MarginMap},
     technique::{Probe, Section},
 };
 use barwright_wave::Point;
-use base64::Engine as _;
 
 use crate::{
     frame::{self, Frame},
     palette::Palette,
+    places::ring_edges,
     shade::Scale,
-    svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to, n},
+    svg::{Anchor, Hatch, Svg, Type, hatch},
     text,
 };
+use raster::{Raster, Rings};
 
 /// Which margin is drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -51,41 +53,58 @@ pub fn margin_map(map: &Map<'_>, look: &Palette) -> String {
         Case::Nominal => "nominal",
         Case::Worst => "worst case",
     };
-    let title = format!("Margin, {}, {case}", text::class(map.class.class));
+    let title = format!("Margin, {}, {case}", text::proved(map.class.class));
     let mut svg = Svg::new(SIDE + 80.0, SIDE + 26.0, title, look);
     let scale = scale_of(&map.class.map);
     let flat_half = match map.section {
         Section::Flat { thickness_m } => frame::flat_half_width_m(thickness_m, map.probes),
         _ => 0.0,
     };
-    let frame = frame_of(map, flat_half);
+    let enlarged = enlarged_reach_m(map);
+    let frame = frame_of(map, flat_half, enlarged);
     let outline = frame::outline(&frame, &map.section, flat_half);
-    svg.path(&outline, &look.card, "none", 0.0);
+    if enlarged.is_none() {
+        svg.path(&outline, &look.card, "none", 0.0);
+    }
+    let pick = |nominal, worst| match map.case {
+        Case::Nominal => nominal,
+        Case::Worst => worst,
+    };
     match &map.class.map {
         MarginMap::Grid { x0_m, y0_m, step_m, nx, ny, nominal_db, worst_db, asked } => {
-            let grid = Grid {
+            let raster = Raster {
                 origin: Point::new(*x0_m, *y0_m),
                 step_m: *step_m,
                 nx: *nx,
                 ny: *ny,
-                margin: match map.case {
-                    Case::Nominal => nominal_db,
-                    Case::Worst => worst_db,
-                },
-                asked,
+                margin: pick(nominal_db, worst_db).into(),
+                asked: asked.into(),
             };
-            grid.draw(&mut svg, &frame, &scale, look);
+            raster.draw(&mut svg, &frame, &scale, look);
+        }
+        MarginMap::Polar { radii_m, angles, nominal_db, worst_db, asked } => {
+            let rings = Rings {
+                radii_m,
+                angles: *angles,
+                margin: pick(nominal_db, worst_db),
+                asked,
+                bar_radius_m: map.section.half_extent_m(),
+            };
+            if let Some(raster) = rings.raster() {
+                raster.draw(&mut svg, &frame, &scale, look);
+            }
         }
         MarginMap::Rim { nominal_db, worst_db } => {
-            let margin = match map.case {
-                Case::Nominal => nominal_db,
-                Case::Worst => worst_db,
-            };
-            rim(&mut svg, &frame, map.section.half_extent_m(), margin, &scale, look);
+            let margin = pick(nominal_db, worst_db);
+            rim::draw(&mut svg, &frame, map.section.half_extent_m(), margin, &scale, look);
         }
     }
-    svg.path(&outline, "none", &look.ink, 1.4);
-    if !matches!(map.section, Section::Flat { .. }) {
+    if let Some(reach_m) = enlarged {
+        enlargement(&mut svg, &frame, reach_m, map.section.half_extent_m(), look);
+    } else {
+        svg.path(&outline, "none", &look.ink, 1.4);
+    }
+    if !matches!(map.section, Section::Flat { .. }) && enlarged.is_none() {
         let r = map.section.half_extent_m() * frame.scale;
         frame::clock_face(&mut svg, &frame, r * face_ratio(&map.section), 12.0, look);
     }
@@ -103,14 +122,50 @@ fn face_ratio(section: &Section) -> f64 {
     }
 }
 
-fn frame_of(map: &Map<'_>, flat_half: f64) -> Frame {
+/// Radius in metres of the part of a round section that fills the picture, where rings lie so near
+/// the centre that the whole section would not show them; the weakest place lies inside.
+fn enlarged_reach_m(map: &Map<'_>) -> Option<f64> {
+    let (MarginMap::Polar { radii_m, .. }, Section::Round { radius_m }) =
+        (&map.class.map, map.section)
+    else {
+        return None;
+    };
+    let edge = ring_edges(radii_m, radius_m).last()?[1];
+    let w = &map.class.weakest;
+    let reach = edge.max(Point::new(w.x_m, w.y_m).radius()) * 1.25;
+    (reach.is_finite() && reach > 0.0 && reach < radius_m * 0.4).then_some(reach)
+}
+
+/// Says that only the middle of the bar is drawn: words, and the whole section small.
+fn enlargement(svg: &mut Svg, frame: &Frame, reach_m: f64, radius_m: f64, look: &Palette) {
+    let small = 20.0;
+    let at = (small + 8.0, small + 8.0);
+    svg.open("enlarged")
+        .circle(frame.origin, reach_m * frame.scale, "none", &look.rule, 0.8)
+        .circle(at, small, &look.card, &look.ink, 1.2)
+        .circle(at, (small * reach_m / radius_m).max(1.0), &look.accent, "none", 0.0)
+        .text(
+            (130.0, SIDE + 16.0),
+            &format!("the middle of the bar, {} times larger", text::number(radius_m / reach_m, 0)),
+            Type::new(11.0, &look.soft, Anchor::Start),
+        );
+    // The clock, so that the picture keeps its turn.
+    frame::clock_face(svg, frame, reach_m * frame.scale + 2.0, 12.0, look);
+    svg.close();
+}
+
+fn frame_of(map: &Map<'_>, flat_half: f64, enlarged: Option<f64>) -> Frame {
+    let middle = (SIDE / 2.0, SIDE / 2.0);
+    if let Some(reach_m) = enlarged {
+        return Frame { origin: middle, scale: (SIDE / 2.0 - 26.0) / (reach_m * 1.03) };
+    }
     match map.section {
         Section::Flat { thickness_m } => {
             let scale = (SIDE - 40.0) / (2.0 * flat_half).max(thickness_m).max(1e-6);
             Frame { origin: (SIDE / 2.0, (SIDE - thickness_m * scale) / 2.0), scale }
         }
         _ => Frame {
-            origin: (SIDE / 2.0, SIDE / 2.0),
+            origin: middle,
             scale: (SIDE / 2.0 - 26.0)
                 / (map.section.half_extent_m() * face_ratio(&map.section)).max(1e-6),
         },
@@ -120,9 +175,9 @@ fn frame_of(map: &Map<'_>, flat_half: f64) -> Frame {
 /// One scale for the nominal and the worst map of a class, so that the two can be compared.
 fn scale_of(map: &MarginMap) -> Scale {
     let (a, b) = match map {
-        MarginMap::Grid { nominal_db, worst_db, .. } | MarginMap::Rim { nominal_db, worst_db } => {
-            (nominal_db, worst_db)
-        }
+        MarginMap::Grid { nominal_db, worst_db, .. }
+        | MarginMap::Polar { nominal_db, worst_db, .. }
+        | MarginMap::Rim { nominal_db, worst_db } => (nominal_db, worst_db),
     };
     let top = a
         .iter()
@@ -132,129 +187,6 @@ fn scale_of(map: &MarginMap) -> Scale {
         .filter(|v| v.is_finite())
         .fold(LEAST_TOP_DB, f64::max);
     Scale { low: -6.0, high: (top / 6.0).ceil() * 6.0 }
-}
-
-struct Grid<'a> {
-    origin: Point,
-    step_m: f64,
-    nx: usize,
-    ny: usize,
-    margin: &'a [Option<f32>],
-    asked: &'a [bool],
-}
-
-impl Grid<'_> {
-    fn draw(&self, svg: &mut Svg, frame: &Frame, scale: &Scale, look: &Palette) {
-        if self.nx == 0 || self.ny == 0 {
-            return;
-        }
-        let cell = self.step_m * frame.scale;
-        let (x0, y1) = frame
-            .at(Point::new(self.origin.x - self.step_m / 2.0, self.origin.y - self.step_m / 2.0));
-        let (w, h) = (cell * self.nx as f64, cell * self.ny as f64);
-        // The picture's rows run downwards, the grid's upwards.
-        let mut pixels = Vec::with_capacity(self.nx * self.ny * 4);
-        for iy in (0..self.ny).rev() {
-            for ix in 0..self.nx {
-                let i = iy * self.nx + ix;
-                let asked = self.asked.get(i).copied().unwrap_or(false);
-                match self.margin.get(i).copied().flatten() {
-                    Some(db) => {
-                        let [r, g, b] = scale.shade(f64::from(db));
-                        pixels.extend([r, g, b, if asked { 255 } else { 70 }]);
-                    }
-                    None => pixels.extend([0, 0, 0, 0]),
-                }
-            }
-        }
-        if let Some(png) = crate::shade::png(self.nx, self.ny, &pixels) {
-            let uri = base64::engine::general_purpose::STANDARD.encode(png);
-            svg.element(
-                "image",
-                &[
-                    ("class", "margin".to_owned()),
-                    ("x", n(x0)),
-                    ("y", n(y1 - h)),
-                    ("width", n(w)),
-                    ("height", n(h)),
-                    ("preserveAspectRatio", "none".to_owned()),
-                    ("image-rendering", "pixelated".to_owned()),
-                    ("href", format!("data:image/png;base64,{uri}")),
-                ],
-            );
-        }
-        let unseen = |ix: usize, iy: usize| {
-            let i = iy * self.nx + ix;
-            self.asked.get(i).copied().unwrap_or(false)
-                && self.margin.get(i).copied().flatten().is_none_or(|db| db < 0.0)
-        };
-        let mut lines = String::new();
-        for iy in 0..self.ny {
-            let mut ix = 0;
-            while ix < self.nx {
-                if !unseen(ix, iy) {
-                    ix += 1;
-                    continue;
-                }
-                let from = ix;
-                while ix < self.nx && unseen(ix, iy) {
-                    ix += 1;
-                }
-                let top = y1 - cell * (iy + 1) as f64;
-                let run = (x0 + cell * from as f64, top, cell * (ix - from) as f64, cell);
-                hatch(run, 6.0, Hatch::Rising, &mut lines);
-            }
-        }
-        svg.open("unseen")
-            .path(&lines, "none", &look.card, 2.2)
-            .path(&lines, "none", &look.ink, 0.9)
-            .close();
-    }
-}
-
-fn rim(
-    svg: &mut Svg,
-    frame: &Frame,
-    radius_m: f64,
-    margin: &[Option<f32>],
-    scale: &Scale,
-    look: &Palette,
-) {
-    let outer = radius_m * frame.scale;
-    let inner = outer * 0.84;
-    let (x, y) = frame.origin;
-    let p = |r: f64, a: f64| (x + r * a.cos(), y - r * a.sin());
-    let step = TAU / margin.len().max(1) as f64;
-    svg.open("margin");
-    for (i, value) in margin.iter().enumerate() {
-        let (a, b) = ((i as f64 - 0.5) * step, (i as f64 + 0.5) * step);
-        let mut d = String::new();
-        move_to(&mut d, p(inner, a));
-        line_to(&mut d, p(outer, a));
-        line_to(&mut d, p(outer, b));
-        line_to(&mut d, p(inner, b));
-        d.push('Z');
-        if let Some(db) = value {
-            let paint = scale.hex(f64::from(*db));
-            svg.path(&d, &paint, &paint, 0.4);
-        }
-    }
-    svg.close();
-    // Slanted lines at fixed angles, wherever the nearest value is not seen.
-    let mut lines = String::new();
-    for k in 0..180u16 {
-        let a = f64::from(k) / 180.0 * TAU;
-        let i = (a / step).round() as usize % margin.len().max(1);
-        if margin.get(i).copied().flatten().is_none_or(|db| db < 0.0) {
-            move_to(&mut lines, p(inner, a));
-            line_to(&mut lines, p(outer, a + TAU / 90.0));
-        }
-    }
-    svg.open("unseen")
-        .path(&lines, "none", &look.card, 2.2)
-        .path(&lines, "none", &look.ink, 0.9)
-        .close()
-        .circle(frame.origin, inner, "none", &look.rule, 0.8);
 }
 
 fn weakest(svg: &mut Svg, frame: &Frame, map: &Map<'_>, look: &Palette) {

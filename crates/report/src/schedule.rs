@@ -1,13 +1,13 @@
 //! The schedule: time across, probes down, each firing a block with its listening time as a tail,
 //! the period and what limits it written at the end.
 
-use barwright_job::technique::{Beam, Technique};
+use barwright_job::technique::{Beam, Schedule, Technique};
 use barwright_wave::Mode;
 
 use crate::{
     palette::Palette,
     ribbon::step_of,
-    svg::{Anchor, Svg, Type},
+    svg::{Anchor, Svg, Type, line_to, move_to},
     text,
 };
 
@@ -63,6 +63,9 @@ pub fn schedule(technique: &Technique, look: &Palette) -> String {
     svg.close();
 
     period(&mut svg, technique, x(s.period_s), (top, bottom), look);
+    if let Some(least_s) = s.least_period_s.filter(|l| l.is_finite() && *l > 0.0) {
+        least(&mut svg, least_s, x(least_s), (top, bottom), look);
+    }
     times(&mut svg, last_s, x, bottom, look);
     legend(&mut svg, technique, listening_s, bottom + 60.0, look);
     svg.finish()
@@ -112,6 +115,41 @@ fn period(svg: &mut Svg, t: &Technique, x: f64, (top, bottom): (f64, f64), look:
         &format!("period {} ms, {binds}", text::number(t.schedule.period_s * 1e3, 3)),
         Type::new(12.0, &look.ink, Anchor::End).bold(),
     );
+}
+
+/// The bound under any order of the same beams, as a dashed line.
+fn least(svg: &mut Svg, least_s: f64, x: f64, (top, bottom): (f64, f64), look: &Palette) {
+    let mut d = String::new();
+    move_to(&mut d, (x, top - 6.0));
+    line_to(&mut d, (x, bottom + 4.0));
+    svg.open("least").dashed(&d, &look.accent, 1.4, "5 3").text(
+        (LEFT, bottom + 33.0),
+        &format!(
+            "dashed: no order of these beams takes less than {} ms",
+            text::number(least_s * 1e3, 3)
+        ),
+        Type::new(11.0, &look.soft, Anchor::Start),
+    );
+    svg.close();
+}
+
+/// How far the period is over its bound, in words; `None` where no bound is known.
+#[must_use]
+pub fn least_words(schedule: &Schedule) -> Option<String> {
+    let least_s = schedule.least_period_s.filter(|l| *l > 0.0)?;
+    let over = schedule.period_s / least_s - 1.0;
+    let ms = text::number(least_s * 1e3, 3);
+    if !over.is_finite() {
+        return None;
+    }
+    // A bound above the period would be no bound; it is shown as it stands.
+    Some(match over {
+        o if o.abs() < 5e-5 => format!("no order of these beams takes less than {ms} ms: reached"),
+        o => format!(
+            "no order of these beams takes less than {ms} ms; this one is {} % over that",
+            text::number(o * 100.0, 1)
+        ),
+    })
 }
 
 fn times(svg: &mut Svg, last_s: f64, x: impl Fn(f64) -> f64, bottom: f64, look: &Palette) {

@@ -5,7 +5,7 @@ use barwright_job::{
     finding::Topic,
     judgement::Verdict,
     level::BeamState,
-    proof::FlawClass,
+    proof::{Engine, FlawClass, ProvedClass},
     technique::{GateKind, Section},
 };
 
@@ -99,6 +99,16 @@ pub fn percent(fraction: f64, decimals: usize) -> String {
     }
 }
 
+/// A fraction that is missing, as percent: what is not nought is never said to be.
+#[must_use]
+pub fn missing_percent(fraction: f64, decimals: usize) -> String {
+    let least = 10f64.powi(-i32::try_from(decimals).unwrap_or(0));
+    if fraction > 0.0 && fraction * 100.0 < least {
+        return format!("less than {}", number(least, decimals));
+    }
+    percent(fraction, decimals)
+}
+
 /// Clock position of an angle from +x, counter-clockwise, seen against travel: hours and minutes
 /// in steps of five minutes, `12:00` at the top.
 #[must_use]
@@ -134,6 +144,36 @@ pub fn class(class: FlawClass) -> &'static str {
     match class {
         FlawClass::Disc => "volume (disc)",
         FlawClass::Crack => "surface (crack)",
+    }
+}
+
+/// A class that an order asks for and a proof speaks of, in words.
+#[must_use]
+pub fn proved(class: ProvedClass) -> &'static str {
+    match class {
+        ProvedClass::Disc => "volume (disc)",
+        ProvedClass::Crack => "surface (crack)",
+        ProvedClass::Inclusion => "volume (inclusion)",
+        ProvedClass::Pipe => "centre (pipe)",
+    }
+}
+
+/// What the covered share of a class is a share of, in words.
+#[must_use]
+pub fn proved_of(class: ProvedClass) -> &'static str {
+    match class {
+        ProvedClass::Disc | ProvedClass::Inclusion => "section below the skin",
+        ProvedClass::Crack => "circumference",
+        ProvedClass::Pipe => "zone about the centre",
+    }
+}
+
+/// The engine of a proof, in words.
+#[must_use]
+pub fn engine(engine: Engine) -> &'static str {
+    match engine {
+        Engine::Ray => "rays, first passage",
+        Engine::Exact => "exact field of a round bar, first passage",
     }
 }
 
@@ -213,6 +253,9 @@ mod tests {
         assert_eq!(percent(0.99999, 1), "99.9");
         assert_eq!(percent(1.0, 1), "100.0");
         assert_eq!(percent(0.5, 0), "50");
+        assert_eq!(missing_percent(0.00001, 2), "less than 0.01");
+        assert_eq!(missing_percent(0.0, 2), "0.00");
+        assert_eq!(missing_percent(0.0123, 2), "1.23");
     }
 
     // Closed form.

@@ -116,6 +116,116 @@ fn maps_hatch_what_is_not_seen() {
     assert_eq!(count(&map(0, Case::Nominal), "margin"), 1);
 }
 
+/// Closed form: what lies at a pixel of the raster is what the rings hold there.
+#[test]
+fn rings_are_drawn_to_scale_with_what_is_not_seen_hatched() {
+    let t = support::technique();
+    let proof = support::proof(&t).body;
+    let map = |i: usize, case| {
+        margin_map(
+            &Map { class: &proof.classes[i], section: t.body.section, probes: &[], case },
+            &Palette::paper(),
+        )
+    };
+    let worst = map(2, Case::Worst);
+    assert_eq!(worst, map(2, Case::Worst), "equal input, equal bytes");
+    assert_eq!(count(&worst, "margin"), 1);
+    assert_eq!(count(&worst, "weakest"), 1);
+    assert!(words(&worst).contains("weakest: not reached"));
+    assert_eq!(count_in(&map(2, Case::Nominal), "unseen", "path"), 0);
+    // The bar of 21 mm fills 139 pixels to the face of the clock: 165 - 26, over 1.03.
+    let scale = (165.0 - 26.0) / (0.021 * 1.03);
+    let hatched = hatched_places(&worst);
+    assert!(hatched.len() > 50, "{} places", hatched.len());
+    for (x, y) in hatched {
+        let p = Point::new((x - 165.0) / scale, (165.0 - y) / scale);
+        let hours = (90.0 - p.angle().to_degrees()).rem_euclid(360.0) / 30.0;
+        // Half a ring, half an angle and a pixel of the raster wide of the zone at most.
+        let in_the_zone = (0.0116..0.0154).contains(&p.radius()) && (0.9..2.1).contains(&hours);
+        assert!(in_the_zone || p.radius() < 0.0015, "hatched at {p:?}");
+    }
+    // The raster ends half a ring outside the last, 20.75 mm. Bare where there is no margin, dimmed where it is not asked for.
+    let alpha = |p: Point| alpha_at(&worst, p, 0.02075);
+    assert_eq!(alpha(Point::polar(0.0135, 45f64.to_radians())), 0, "not seen");
+    assert_eq!(alpha(Point::polar(0.0135, 225f64.to_radians())), 255, "seen and asked for");
+    assert_eq!(alpha(Point::polar(0.0195, 225f64.to_radians())), 70, "in the skin");
+}
+
+#[test]
+fn a_zone_about_the_centre_is_enlarged_and_says_so() {
+    let t = support::technique();
+    let proof = support::proof(&t).body;
+    let svg = margin_map(
+        &Map { class: &proof.classes[3], section: t.body.section, probes: &[], case: Case::Worst },
+        &Palette::paper(),
+    );
+    assert_eq!(count(&svg, "enlarged"), 1);
+    // 2.125 mm and a quarter more of 21 mm.
+    assert!(words(&svg).contains("the middle of the bar, 8 times larger"), "{}", words(&svg));
+    assert!(words(&svg).contains("1 mm"), "a scale bar");
+    assert!(words(&svg).contains("weakest +10.1 dB"));
+}
+
+/// Broken rings draw something well-formed.
+#[test]
+fn broken_rings_draw_no_nonsense() {
+    let t = support::technique();
+    let mut class = support::proof(&t).body.classes[2].clone();
+    for radii in [vec![], vec![f64::NAN; 3], vec![0.0], vec![1e300, 2e300], vec![0.02, 0.01]] {
+        class.map = barwright_job::proof::MarginMap::Polar {
+            radii_m: radii,
+            angles: 3,
+            nominal_db: vec![Some(f32::NAN); 2],
+            worst_db: vec![],
+            asked: vec![true; 9],
+        };
+        for case in [Case::Nominal, Case::Worst] {
+            let svg = margin_map(
+                &Map { class: &class, section: t.body.section, probes: &[], case },
+                &Palette::paper(),
+            );
+            assert!(roxmltree::Document::parse(&svg).is_ok());
+            assert!(!svg.contains("NaN") && !svg.contains("inf"));
+        }
+        let _ = barwright_report::unseen_words(&class, &t.body.section);
+    }
+}
+
+/// Places on the hatching's strokes, five on each, in pixels.
+fn hatched_places(svg: &str) -> Vec<(f64, f64)> {
+    let document = roxmltree::Document::parse(svg).unwrap();
+    let group = document.descendants().find(|n| n.attribute("class") == Some("unseen")).unwrap();
+    let d = group.descendants().find_map(|n| n.attribute("d")).unwrap();
+    let numbers =
+        |s: &str| -> Vec<f64> { s.split(['L', ' ']).map(|n| n.parse().unwrap()).collect() };
+    d.split('M')
+        .filter(|s| !s.is_empty())
+        .map(numbers)
+        .flat_map(|n| {
+            (0..5).map(move |k| {
+                let t = f64::from(k) / 4.0;
+                (n[0] + t * (n[2] - n[0]), n[1] + t * (n[3] - n[1]))
+            })
+        })
+        .collect()
+}
+
+/// How opaque the raster is at a place, the raster reaching as far from the centre as said.
+fn alpha_at(svg: &str, p: Point, reach_m: f64) -> u8 {
+    use base64::Engine as _;
+    let document = roxmltree::Document::parse(svg).unwrap();
+    let image = document.descendants().find(|n| n.attribute("class") == Some("margin")).unwrap();
+    let uri = image.attribute("href").unwrap().split_once(',').unwrap().1;
+    let bytes = base64::engine::general_purpose::STANDARD.decode(uri).unwrap();
+    let mut reader = png::Decoder::new(std::io::Cursor::new(bytes)).read_info().unwrap();
+    let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
+    let info = reader.next_frame(&mut pixels).unwrap();
+    let n = f64::from(info.width);
+    let ix = ((p.x + reach_m) / (2.0 * reach_m) * n).floor() as usize;
+    let iy = ((reach_m - p.y) / (2.0 * reach_m) * n).floor() as usize;
+    pixels[(iy * info.width as usize + ix) * 4 + 3]
+}
+
 #[test]
 fn the_ribbon_shows_what_was_lost_seen_and_cut() {
     let t = support::technique();
@@ -148,6 +258,11 @@ fn the_schedule_shows_every_firing_and_what_limits_it() {
     let svg = schedule(&support::technique().body, &Palette::paper());
     assert_eq!(count(&svg, "firing"), 198);
     assert!(words(&svg).contains("period 2.970 ms, limited by pulses per reflector"));
+    assert_eq!(count(&svg, "least"), 1);
+    assert!(words(&svg).contains("no order of these beams takes less than 2.880 ms"));
+    let mut plain = support::technique().body;
+    plain.schedule.least_period_s = None;
+    assert_eq!(count(&schedule(&plain, &Palette::paper()), "least"), 0);
 }
 
 #[test]

@@ -14,6 +14,8 @@
 //!    maps of the peak envelope ([`Illumination::map`]);
 //! 5. [`Synthesis`] turns spectra into time signals.
 //!
+//! A proof of coverage takes its frequencies from [`ProofBand`].
+//!
 //! All positions are relative to the axis of the bar: a bar off centre is an array shifted the
 //! other way. Two-dimensional: amplitudes are those of line sources of unit strength
 //! `(i/4) H_0(k|x - x0|)`.
@@ -34,6 +36,7 @@ mod modal;
 mod orders;
 mod peaks;
 mod point;
+mod proof_band;
 mod radial;
 mod receive;
 mod series;
@@ -49,6 +52,7 @@ pub use illumination::Illumination;
 pub use incident::Incident;
 pub use map::{FieldMap, MapGrid};
 pub use modal::{Attenuation, ModalSolution};
+pub use proof_band::{ProofBand, ProofScene};
 pub use spectra::Spectra;
 pub use synthesis::{Synthesis, peak_envelope};
 

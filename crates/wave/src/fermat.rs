@@ -17,7 +17,7 @@ use crate::error::{Result, WaveError};
 use crate::geometry::{Point, Surface};
 use crate::lanes::{Kernel, LANES, widest};
 use crate::path::{Path, check, least_time};
-use block::{Block, FOUND, NO_PATH};
+use block::{Block, FOUND, NO_PATH, Step};
 
 /// The least-time paths from one source through one surface, for one kind of wave.
 #[derive(Debug, Clone, Copy)]

@@ -17,6 +17,8 @@ mod drive;
 mod envelope;
 mod map;
 mod peak;
+#[cfg(test)]
+mod scene;
 mod spectrum;
 mod two_way;
 

@@ -218,7 +218,7 @@ fn technique(lot: &Lot) -> Link {
             .map(|c| {
                 format!(
                     "{} {} % of {} % ordered",
-                    text::class(c.class),
+                    text::proved(c.class),
                     text::percent(c.worst, 1),
                     text::percent(c.ordered, 1)
                 )

@@ -115,16 +115,47 @@ fn folder_of(path: &Path) -> &Path {
 /// # Errors
 /// [`FileError::Write`]; the old content stands.
 pub fn write(path: &Path, content: &[u8]) -> Result<(), FileError> {
-    let attempt = || -> std::io::Result<()> {
+    put(prepare(path, content)?)
+}
+
+/// Writes files that belong together: all contents are on the disk before the first takes its
+/// name, so that what can fail fails while the old files still stand.
+///
+/// # Errors
+/// [`FileError::Write`] with the first file that could not be written.
+pub fn write_together(files: &[(PathBuf, Vec<u8>)]) -> Result<(), FileError> {
+    let ready: Vec<Ready> =
+        files.iter().map(|(path, content)| prepare(path, content)).collect::<Result<_, _>>()?;
+    ready.into_iter().try_for_each(put)
+}
+
+/// A content on the disk that has not yet taken its name.
+struct Ready {
+    file: tempfile::NamedTempFile,
+    path: PathBuf,
+}
+
+fn prepare(path: &Path, content: &[u8]) -> Result<Ready, FileError> {
+    let attempt = || -> std::io::Result<Ready> {
         let folder = folder_of(path);
         std::fs::create_dir_all(folder)?;
+        if path.is_dir() {
+            return Err(std::io::ErrorKind::IsADirectory.into());
+        }
         let mut file = tempfile::Builder::new().prefix(".writing-").tempfile_in(folder)?;
         file.write_all(content)?;
         file.as_file().sync_all()?;
-        file.persist(path).map_err(|e| e.error)?;
-        Ok(())
+        Ok(Ready { file, path: path.to_owned() })
     };
     attempt().map_err(|source| FileError::Write { path: path.to_owned(), source })
+}
+
+fn put(ready: Ready) -> Result<(), FileError> {
+    let Ready { file, path } = ready;
+    match file.persist(&path) {
+        Ok(_) => Ok(()),
+        Err(e) => Err(FileError::Write { path, source: e.error }),
+    }
 }
 
 /// Writes a derived document.

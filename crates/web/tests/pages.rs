@@ -90,6 +90,34 @@ async fn an_empty_folder_says_what_would_be_there_and_what_makes_it() {
     }
 }
 
+// Words and figures known from the fixture.
+#[tokio::test]
+async fn proof_and_technique_say_what_is_not_seen_and_what_else_there_was() {
+    let job = support::full().await;
+    let proof = get(&job.folder, "/proof").await.text;
+    for wanted in [
+        "volume (disc)",
+        "surface (crack)",
+        "volume (inclusion)",
+        "centre (pipe)",
+        "between 12.0 and 15.0 mm from the axis, 12:55 to 2:05 o'clock",
+        "of the places the engine itself doubts its answer",
+        "19 in 20 exceed",
+        "bar 0.28 mm off centre towards 1:30",
+        "By rays beside",
+        "94.90",
+    ] {
+        let escaped = wanted.replace('\'', "&#39;");
+        assert!(proof.contains(wanted) || proof.contains(&escaped), "{wanted}");
+    }
+    let technique = get(&job.folder, "/technique").await.text;
+    for wanted in ["What else was weighed", "51 firings a cycle", "What a change would buy", "+14"]
+    {
+        assert!(technique.contains(wanted), "{wanted}");
+    }
+    assert!(technique.contains("this one is 3.1 % over that"));
+}
+
 #[tokio::test]
 async fn damaged_and_later_documents_are_said_where_they_stand() {
     let job = support::full().await;

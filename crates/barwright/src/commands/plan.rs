@@ -2,13 +2,18 @@
 
 use std::fmt::Write as _;
 
-use barwright_job::proof::{ClassProof, FlawClass};
+use barwright_job::proof::{ClassProof, Proof};
 use barwright_job::{Finding, Sealed, Technique};
+use barwright_report::{least_words, text};
 use barwright_wave::Mode;
+use clap::ValueEnum;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use crate::steps;
+use map::MapFile;
+
+mod map;
 
 /// Work out how to look: the technique with the highest line speed that meets the order.
 ///
@@ -21,7 +26,38 @@ pub struct PlanArgs {}
 ///
 /// Reads technique.json; writes proof.json. Exit status 1 if the ordered coverage is not met.
 #[derive(Debug, clap::Args)]
-pub struct ProveArgs {}
+pub struct ProveArgs {
+    /// Engine that computes the fields; left out, the planner's own choice.
+    #[arg(long, value_enum)]
+    engine: Option<EngineChoice>,
+    /// Also write the margins place by place: x and y in mm, nominal and worst margin in dB re
+    /// alarm height (empty where nothing is seen), and whether the order asks for the class there.
+    #[arg(long, value_name = "FILE.csv|FILE.json", value_parser = MapFile::parse)]
+    map: Option<MapFile>,
+}
+
+/// Engines of a proof.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum EngineChoice {
+    /// The exact field of a round bar.
+    Exact,
+    /// Rays, for any section.
+    Ray,
+}
+
+impl ProveArgs {
+    /// CONNECT HERE: the one place where `--engine` meets the planner. This planner proves by rays
+    /// and takes no options, so the exact engine is refused instead of being passed over.
+    fn demand_engine(&self) -> Result<(), Failure> {
+        match self.engine {
+            None | Some(EngineChoice::Ray) => Ok(()),
+            Some(EngineChoice::Exact) => {
+                Err(Failure::new("this planner proves by rays; it has no exact engine")
+                    .hint(Some("leave out --engine, or say --engine ray".to_owned())))
+            }
+        }
+    }
+}
 
 /// Design the reference bar whose reflectors every beam meets, and how it must be moved.
 ///
@@ -58,6 +94,9 @@ pub fn technique_text(technique: &Sealed<Technique>) -> String {
         t.line_speed_m_s,
         t.pulse_spacing_m * 1e3
     );
+    if let Some(words) = least_words(&t.schedule) {
+        let _ = writeln!(text, "{words}");
+    }
     for limit in &t.limits {
         let mark = if limit.binds { "binds" } else { "     " };
         let _ = writeln!(
@@ -65,6 +104,20 @@ pub fn technique_text(technique: &Sealed<Technique>) -> String {
             "  {mark}  {}: {} (allowed: {}; {})",
             limit.rule, limit.figure, limit.allowed, limit.source
         );
+    }
+    let speed = |v: Option<f64>| v.map_or("no speed".to_owned(), |v| format!("{v:.2} m/s"));
+    for o in &t.others {
+        let _ = writeln!(
+            text,
+            "  weighed: {}, {} beams, {}: {}",
+            o.words,
+            o.beams,
+            speed(o.line_speed_m_s),
+            o.why_not
+        );
+    }
+    for c in &t.changes {
+        let _ = writeln!(text, "  change: {}: {}, {}", c.words, speed(c.line_speed_m_s), c.limit);
     }
     findings_text(&mut text, &t.findings);
     text
@@ -78,44 +131,71 @@ pub fn findings_text(text: &mut String, findings: &[Finding]) {
 }
 
 /// Proves.
-pub fn prove(bench: &Bench, _: &ProveArgs) -> Result<Outcome, Failure> {
+pub fn prove(bench: &Bench, args: &ProveArgs) -> Result<Outcome, Failure> {
+    args.demand_engine()?;
     let bar = bench.progress("proving coverage", 100);
     let proof = steps::prove(&bench.job, &|share| bar.set_position((share * 100.0) as u64))?;
     bar.finish_and_clear();
     bench.say(&format!("wrote {}", bench.job.proof_path().display()));
-    let mut text = String::new();
-    for class in &proof.body.classes {
-        let _ = writeln!(text, "{}", class_text(class));
+    if let Some(map) = &args.map {
+        map.write(&bench.job.technique()?, &proof)?;
+        bench.say(&format!("wrote {}", map.path().display()));
     }
-    let _ = writeln!(text, "worst case over: {}", proof.body.tolerances.join("; "));
-    findings_text(&mut text, &proof.body.findings);
-    let _ = writeln!(
-        text,
-        "{}",
-        if proof.body.met {
-            "the ordered coverage is met"
-        } else {
-            "the ordered coverage is NOT met"
-        }
-    );
-    bench.answer(&text, &proof)?;
+    bench.answer(&proof_text(&proof.body), &proof)?;
     Ok(Outcome::good_if(proof.body.met))
+}
+
+/// The proof in a few lines.
+fn proof_text(proof: &Proof) -> String {
+    let mut words = String::new();
+    for class in &proof.classes {
+        let _ = writeln!(words, "{}", class_text(class));
+        if let Some(d) = &class.draws {
+            let _ = writeln!(
+                words,
+                "  {} draws of all tolerances at once (seed {}): lowest {} %, 19 in 20 exceed {} %, mean {} %; least with {}",
+                d.count,
+                d.seed,
+                text::percent(d.lowest, 2),
+                text::percent(d.low_5_percent, 2),
+                text::percent(d.mean, 2),
+                d.lowest_words
+            );
+        }
+        if class.doubted > 0.0 {
+            let _ = writeln!(
+                words,
+                "  in {} % the engine itself doubts its answer; they count as not seen",
+                text::missing_percent(class.doubted, 2)
+            );
+        }
+        if let Some(rays) = proof.by_rays.iter().find(|r| r.class == class.class) {
+            let _ = writeln!(
+                words,
+                "  by rays: {} % nominal, {} % worst case",
+                text::percent(rays.nominal, 2),
+                text::percent(rays.worst, 2)
+            );
+        }
+    }
+    let _ = writeln!(words, "worst case over: {}", proof.tolerances.join("; "));
+    findings_text(&mut words, &proof.findings);
+    let met = if proof.met { "met" } else { "NOT met" };
+    let _ = writeln!(words, "the ordered coverage is {met}");
+    words
 }
 
 /// Coverage of one flaw class in one line.
 pub fn class_text(class: &ClassProof) -> String {
-    let of = match class.class {
-        FlawClass::Disc => "section below the skin",
-        FlawClass::Crack => "circumference",
-    };
     let weakest = class
         .weakest
         .margin_db
         .map_or("unseen".to_owned(), |db| format!("{db:+.1} dB re alarm height"));
     format!(
-        "{}: {:.1} % of the {of} nominal, {:.1} % worst case (ordered {:.1} %); weakest {weakest} at x {:.1}, y {:.1} mm: {}",
+        "{}: {:.1} % of the {} nominal, {:.1} % worst case (ordered {:.1} %); weakest {weakest} at x {:.1}, y {:.1} mm: {}",
         class.flaw,
         class.nominal * 100.0,
+        text::proved_of(class.class),
         class.worst * 100.0,
         class.ordered * 100.0,
         class.weakest.x_m * 1e3,

@@ -36,6 +36,7 @@ pub fn contact(elements: usize, record: Record) -> Sealed<Technique> {
             target_fsh: 0.8,
             alarm_fsh: 0.4,
             skin_m: 0.01,
+            persistence: 1,
         },
         beams,
         schedule: Schedule { firings: vec![], period_s: 1e-3, least_period_s: None },

@@ -183,6 +183,7 @@ impl Bench {
                 target_fsh: 0.8,
                 alarm_fsh: 0.4,
                 skin_m: 0.004,
+                persistence: 1,
             },
             schedule: Schedule {
                 firings: ids

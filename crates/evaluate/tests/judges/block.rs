@@ -96,6 +96,7 @@ fn technique(order: &Order) -> Sealed<Technique> {
             target_fsh: 0.8,
             alarm_fsh: 0.4,
             skin_m: 0.01,
+            persistence: 1,
         },
         beams,
         schedule: Schedule { firings: vec![], period_s: 1.0, least_period_s: None },

@@ -45,7 +45,8 @@ pub fn longitudinal(
         mode: Mode::L,
         refraction_rad: 0.0,
         rounding_s,
-        delays_s,
+        transmit_s: delays_s.clone(),
+        receive_s: delays_s,
         axis: Axis { entry, direction_rad: inward_rad, velocity_m_s: steel, reach_m: side },
         end,
     })
@@ -81,7 +82,8 @@ pub fn shear(
         mode: Mode::S,
         refraction_rad,
         rounding_s: largest(&law.rounding_s),
-        delays_s: law.delays_s,
+        transmit_s: law.delays_s.clone(),
+        receive_s: law.delays_s,
         axis: Axis { entry, direction_rad, velocity_m_s: steel, reach_m },
         end: entry + Point::polar(reach_m, direction_rad),
     })

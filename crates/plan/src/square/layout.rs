@@ -10,7 +10,8 @@ use rayon::prelude::*;
 use crate::beams;
 use crate::bench::Bench;
 use crate::error::Result;
-use crate::laws::Sketch;
+use crate::gates;
+use crate::laws::{Focus, Sketch};
 use crate::layout::Layout;
 use crate::square::{face, laws};
 
@@ -154,7 +155,11 @@ pub fn build(bench: &Bench<'_>, sketches: &[Sketch], first_id: usize) -> Result<
     }
     let originals: Vec<(usize, Mode, Beam)> = firsts
         .par_iter()
-        .map(|(key, sketch)| Ok((*key, sketch.mode, beams::one(bench, sketch, 0)?)))
+        .map(|(key, sketch)| {
+            let aperture = beams::aperture(&bench.probes, sketch);
+            let surface_s = gates::surface_time_s(bench, sketch, &aperture)?;
+            Ok((*key, sketch.mode, beams::one_by_rays(bench, sketch, 0, surface_s)?))
+        })
         .collect::<Result<_>>()?;
     Ok(sketches
         .iter()
@@ -166,8 +171,8 @@ pub fn build(bench: &Bench<'_>, sketches: &[Sketch], first_id: usize) -> Result<
                 id: (first_id + i) as u32,
                 probe: sketch.probe as u32,
                 first_element: sketch.first as u32,
-                transmit_delays_s: sketch.delays_s.clone(),
-                receive_delays_s: sketch.delays_s.clone(),
+                transmit_delays_s: sketch.transmit_s.clone(),
+                receive_delays_s: sketch.receive_s.clone(),
                 axis: sketch.axis,
                 ..beam.clone()
             })
@@ -192,7 +197,8 @@ pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
             let count = most * eighth / 8;
             for eighths in [1, 2, 3] {
                 let step = count * eighths / 8;
-                let layout = Layout { mode, count, step, refraction_rad, focus_m };
+                let layout =
+                    Layout { mode, count, step, refraction_rad, focus: Focus::default(), focus_m };
                 if count > 0 && step > 0 && !all.contains(&layout) {
                     all.push(layout);
                 }

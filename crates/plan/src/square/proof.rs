@@ -13,6 +13,7 @@ use barwright_wave::Point;
 use crate::conditions::Conditions;
 use crate::coverage::Grid;
 use crate::error::Result;
+use crate::proof::ProveOptions;
 use crate::square::cases::{self, Case};
 use crate::square::coverage::{self, Scope, Seen, Target};
 use crate::square::echo::Flaw;
@@ -108,11 +109,12 @@ pub fn volume_classes(order: &Order, nominal: &Conditions) -> Vec<VolumeClass> {
 /// of the outline, weighed with the outline's length.
 ///
 /// # Errors
-/// The wave crate's reason for a state that cannot be.
+/// The wave crate's reason for a state that cannot be; [`crate::PlanError::Cancelled`] between two classes.
 pub fn prove(
     order: &Order,
     station: &Station,
     technique: &Sealed<Technique>,
+    options: &ProveOptions<'_>,
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Sealed<Proof>> {
     let t = &technique.body;
@@ -147,12 +149,14 @@ pub fn prove(
     let mut classes: Vec<ClassProof> = volume
         .iter()
         .map(|class| {
+            options.go_on()?;
             let targets: Vec<Target> =
                 inside.iter().map(|i| Target::Volume(class.flaw, grid.at(*i))).collect();
-            on_the_grid(t, &cases, class, &grid, &inside, &run(&targets))
+            Ok(on_the_grid(t, &cases, class, &grid, &inside, &run(&targets)))
         })
-        .collect();
+        .collect::<Result<_>>()?;
     if let Some(crack) = order.flaws.crack {
+        options.go_on()?;
         let targets: Vec<Target> = around.iter().map(|(m, _)| Target::Crack(*m)).collect();
         let words = format!(
             "crack square to the face, {} mm deep and {} mm long at the surface",

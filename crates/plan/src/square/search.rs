@@ -1,6 +1,5 @@
 //! The search for the beams of a square: the fastest line that keeps every rule.
 
-use barwright_job::technique::PlanLimit;
 use barwright_wave::{Mode, Point};
 
 use crate::beams;
@@ -27,58 +26,39 @@ const IN_HAND: f64 = 0.004;
 /// Pulse spacings that are tried, over the widest that keeps three pulses on the shortest flaw.
 const SPACINGS: [f64; 7] = [1.0, 0.8, 0.65, 0.55, 0.45, 0.35, 0.25];
 
-/// Beams of a square and the pulse spacing that they cover at.
-#[derive(Debug, Clone)]
-pub struct Planned {
-    /// Longitudinal beams and, where cracks are ordered, shear beams.
-    pub kinds: Vec<Found>,
-    /// Widest way of the bar between two shots of one beam, in m, at which the coverage holds half-way
-    /// between them too.
-    pub spacing_m: f64,
-    /// Rules of squares only.
-    pub limits: Vec<PlanLimit>,
-}
-
 /// The longitudinal layout of the fastest line, then the fewest shear beams that hold its pulse spacing
 /// (or a denser one).
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
-pub fn best(bench: &Bench<'_>) -> Result<Planned> {
-    let (volume, allowed_m, mut spacing_m) = kind(bench, Mode::L, f64::INFINITY, 0.0)?;
-    let mut kinds = vec![volume];
+pub fn best<'a>(bench: &'a Bench<'_>) -> Result<Vec<Found<'a>>> {
+    let (volume, _, spacing_m) = kind(bench, Mode::L, f64::INFINITY, 0.0)?;
+    let mut kinds = vec![Found { spacing_m, ..volume }];
     if bench.order.flaws.crack.is_some() {
         let others = kinds.iter().map(|f| f.beams.len() as f64 / 2.0).sum();
         let (cracks, _, denser_m) = kind(bench, Mode::S, spacing_m, others)?;
-        spacing_m = spacing_m.min(denser_m);
-        kinds.push(cracks);
+        kinds.push(Found { spacing_m: denser_m, ..cracks });
     }
-    let limits = vec![PlanLimit {
-        rule: "coverage half-way between two pulses".into(),
-        figure: format!("pulses {:.2} mm apart at most", spacing_m * 1e3),
-        allowed: format!(
-            "{:.2} mm by the pulses on the shortest flaw; the margins of a flaw half-way between two \
-             pulses, at its own depth, meet the ordered coverage",
-            allowed_m * 1e3
-        ),
-        source: "order and acceptance rules".into(),
-        binds: spacing_m < allowed_m,
-    }];
-    Ok(Planned { kinds, spacing_m, limits })
+    Ok(kinds)
 }
 
 /// The best layout of one kind with its widest spacing by pulses on the shortest flaw and by coverage,
 /// both in m and the latter no wider than `within_m`.
 ///
 /// Firings count for the speed: those of this kind's beams beside `others` of the other kind.
-fn kind(bench: &Bench<'_>, mode: Mode, within_m: f64, others: f64) -> Result<(Found, f64, f64)> {
+fn kind<'a>(
+    bench: &'a Bench<'_>,
+    mode: Mode,
+    within_m: f64,
+    others: f64,
+) -> Result<(Found<'a>, f64, f64)> {
     // Two longitudinal beams of neighbouring probes fire together, shear beams alone.
     let weight = if mode == Mode::L { 0.5 } else { 1.0 };
     let cases = cases::all(bench.order, bench.station, &bench.nominal)?;
     let (coarse, fine) = (asked(bench, mode, COARSE), asked(bench, mode, FINE));
     let mut refusal: Option<PlanError> = None;
     let mut closest: Option<(f64, String)> = None;
-    let mut won: Option<(Found, f64, f64)> = None;
+    let mut won: Option<(Found<'a>, f64, f64)> = None;
     let mut candidates: Vec<(usize, Layout)> = Vec::new();
     for layout in layout::candidates(bench, mode) {
         match layout::sketches(bench, &layout) {
@@ -121,8 +101,11 @@ fn kind(bench: &Bench<'_>, mode: Mode, within_m: f64, others: f64) -> Result<(Fo
                     closest = Some(share.clone());
                 }
                 if passed {
-                    let found = Found { covered: share.0, ..found.clone() };
-                    won = Some((found, allowed_m, spacing_m));
+                    won = Some((
+                        Found { covered: (share.0, share.0), ..found },
+                        allowed_m,
+                        spacing_m,
+                    ));
                 }
                 break;
             }
@@ -145,7 +128,7 @@ fn kind(bench: &Bench<'_>, mode: Mode, within_m: f64, others: f64) -> Result<(Fo
 }
 
 /// Beams of a layout and the widest spacing that keeps three pulses on the shortest flaw.
-fn attempt(bench: &Bench<'_>, layout: Layout) -> Result<(Found, f64)> {
+fn attempt<'a>(bench: &'a Bench<'_>, layout: Layout) -> Result<(Found<'a>, f64)> {
     let sketches = layout::sketches(bench, &layout)?;
     let overlap_m = beams::overlap_m(bench, &sketches);
     if let Some((spacing, width)) = overlap_m
@@ -163,13 +146,22 @@ fn attempt(bench: &Bench<'_>, layout: Layout) -> Result<(Found, f64)> {
         ));
     }
     let rounding_s = sketches.iter().map(|s| s.rounding_s).fold(0.0, f64::max);
-    let mut built = beams::build(bench, &sketches, 0)?;
+    let mut built = layout::build(bench, &sketches, 0)?;
     // In the search each beam follows its own surface; the final technique says whom it follows.
     for beam in &mut built {
         beam.surface_beam = Some(beam.id);
     }
     let (allowed_m, _) = allowed_spacing_m(bench, &built);
-    Ok((Found { layout, beams: built, overlap_m, rounding_s, covered: 0.0 }, allowed_m))
+    let found = Found {
+        layout,
+        beams: built,
+        overlap_m,
+        rounding_s,
+        covered: (0.0, 0.0),
+        spacing_m: allowed_m,
+        fields: None,
+    };
+    Ok((found, allowed_m))
 }
 
 /// What one kind of beam is asked, place by place with weights.
@@ -232,7 +224,7 @@ fn asked(bench: &Bench<'_>, mode: Mode, (steps, half_face): (usize, usize)) -> A
 /// many shots as must agree, half-way between two pulses, and in the worst case.
 fn covered(
     bench: &Bench<'_>,
-    found: &Found,
+    found: &Found<'_>,
     spacings_m: &[f64],
     cases: &[Case],
     asked: &Asked,

@@ -115,8 +115,19 @@ pub(super) fn order_facts(order: &Order) -> Vec<Value> {
     ]
 }
 
+/// Grade, and what is known of the steel's spread and grain.
 fn steel(steel: &Steel) -> String {
-    steel.grade.clone()
+    let mut words = steel.grade.clone();
+    if steel.velocity_tolerance_percent > 0.0 {
+        words.push_str(&format!(
+            ", velocities ± {} %",
+            text::number(steel.velocity_tolerance_percent, 2)
+        ));
+    }
+    if let Some(disc) = steel.grain_noise_disc_mm {
+        words.push_str(&format!(", grain noise as a disc of {} mm", text::number(disc, 2)));
+    }
+    words
 }
 
 /// Name, version and source of rules.
@@ -127,11 +138,17 @@ pub(super) fn rules_words(head: &RulesHead) -> String {
 /// A section as ordered.
 pub(super) fn section_spec(spec: &SectionSpec) -> String {
     match spec {
-        SectionSpec::Round(r) => format!(
-            "round {} ± {} mm",
-            text::number(r.diameter_mm, 1),
-            text::number(r.tolerance_mm, 2)
-        ),
+        SectionSpec::Round(r) => {
+            let mut words = format!(
+                "round {} ± {} mm",
+                text::number(r.diameter_mm, 1),
+                text::number(r.tolerance_mm, 2)
+            );
+            if r.ovality_mm > 0.0 {
+                words.push_str(&format!(", oval by {} mm", text::number(r.ovality_mm, 2)));
+            }
+            words
+        }
         SectionSpec::Square(s) => format!(
             "square {} ± {} mm, corner radius {} mm",
             text::number(s.side_mm, 1),
@@ -149,11 +166,24 @@ pub(super) fn section_spec(spec: &SectionSpec) -> String {
 /// The ordered flaws in words.
 pub(super) fn flaws(order: &Order) -> String {
     let f = &order.flaws;
-    let mut words = format!(
-        "disc {} mm below {} mm of skin",
-        text::number(f.disc.diameter_mm, 2),
-        text::number(f.disc.skin_mm, 1)
-    );
+    let mut words = format!("disc {} mm", text::number(f.disc.diameter_mm, 2));
+    if f.disc.tilt_deg > 0.0 {
+        words.push_str(&format!(", tilted up to {}°,", text::number(f.disc.tilt_deg, 1)));
+    }
+    words.push_str(&format!(" below {} mm of skin", text::number(f.disc.skin_mm, 1)));
+    if let Some(i) = &f.inclusion {
+        words.push_str(&format!(
+            "; round inclusion {} mm below the same skin",
+            text::number(i.diameter_mm, 2)
+        ));
+    }
+    if let Some(p) = &f.pipe {
+        words.push_str(&format!(
+            "; pipe {} mm within {} mm of the centre",
+            text::number(p.diameter_mm, 2),
+            text::number(p.within_mm, 1)
+        ));
+    }
     if let Some(c) = &f.crack {
         words.push_str(&format!("; crack {} mm deep at the surface", text::number(c.depth_mm, 2)));
     }

@@ -2,9 +2,10 @@
 
 use barwright_job::{
     Order, Sealed, Technique,
-    proof::{Engine, Proof},
+    proof::{ClassProof, Proof},
+    technique::Section,
 };
-use serde_json::json;
+use serde_json::{Value, json};
 
 use super::{
     Issue, Result,
@@ -15,6 +16,7 @@ use crate::{
     margin_map::{Case, Map, margin_map},
     palette::Palette,
     text,
+    unseen::unseen_words,
 };
 
 /// What a proof report is made from.
@@ -30,9 +32,9 @@ pub struct ProofInput<'a> {
     pub proof: &'a Sealed<Proof>,
 }
 
-/// Names of the pictures of the first flaw classes; an order has two at most.
-const NOMINAL: [&str; 2] = ["nominal-0", "nominal-1"];
-const WORST: [&str; 2] = ["worst-0", "worst-1"];
+/// Names of the pictures of the flaw classes; there are four.
+const NOMINAL: [&str; 4] = ["nominal-0", "nominal-1", "nominal-2", "nominal-3"];
+const WORST: [&str; 4] = ["worst-0", "worst-1", "worst-2", "worst-3"];
 
 /// The proof report as PDF.
 ///
@@ -48,13 +50,7 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
     let mut facts = parts::order_facts(input.order);
     facts.extend([
         json!(["Technique", t.name]),
-        json!([
-            "Engine",
-            match p.engine {
-                Engine::Ray => "rays, first passage",
-                Engine::Exact => "exact field of a round bar, first passage",
-            }
-        ]),
+        json!(["Engine", text::engine(p.engine)]),
         json!([
             "Alarm height",
             format!("{} % of full screen height", text::number(t.sensitivity.alarm_fsh * 100.0, 0))
@@ -68,23 +64,14 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
         .iter()
         .enumerate()
         .map(|(i, c)| {
-            json!({
-                "name": text::class(c.class),
-                "flaw": c.flaw,
-                "ordered": text::percent(c.ordered, 1),
-                "nominal": text::percent(c.nominal, 1),
-                "worst": text::percent(c.worst, 1),
-                "met": c.worst >= c.ordered,
-                "margin": c.weakest.margin_db.map(|db| text::signed(db, 1)),
-                "x": text::mm(c.weakest.x_m, 1),
-                "y": text::mm(c.weakest.y_m, 1),
-                "clock": text::clock(c.weakest.y_m.atan2(c.weakest.x_m)),
-                "cause": c.weakest.cause,
-                "nominal_map": NOMINAL.get(i).map(|n| format!("{n}.svg")),
-                "worst_map": WORST.get(i).map(|n| format!("{n}.svg")),
-            })
+            let mut data = one(c, &t.section);
+            data["nominal_map"] = json!(NOMINAL.get(i).map(|n| format!("{n}.svg")));
+            data["worst_map"] = json!(WORST.get(i).map(|n| format!("{n}.svg")));
+            data
         })
         .collect();
+    data["engine"] = json!(text::engine(p.engine));
+    data["by_rays"] = beside(p);
     data["findings"] = parts::findings(&p.findings);
     data["evidence"] = parts::hashes("coverage proof", input.proof);
     let look = Palette::paper();
@@ -104,4 +91,54 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
         },
         input.issue.made_at,
     )
+}
+
+/// A class as data, without its pictures.
+fn one(c: &ClassProof, section: &Section) -> Value {
+    json!({
+        "name": text::proved(c.class),
+        "of": text::proved_of(c.class),
+        "flaw": c.flaw,
+        "ordered": text::percent(c.ordered, 1),
+        "nominal": text::percent(c.nominal, 1),
+        "worst": text::percent(c.worst, 1),
+        "met": c.worst >= c.ordered,
+        "margin": c.weakest.margin_db.map(|db| text::signed(db, 1)),
+        "x": text::mm(c.weakest.x_m, 1),
+        "y": text::mm(c.weakest.y_m, 1),
+        "clock": text::clock(c.weakest.y_m.atan2(c.weakest.x_m)),
+        "cause": c.weakest.cause,
+        "unseen": (c.worst < 1.0).then(|| text::missing_percent(1.0 - c.worst, 2)),
+        "zones": unseen_words(c, section),
+        "doubted": (c.doubted > 0.0).then(|| text::missing_percent(c.doubted, 2)),
+        "draws": c.draws.as_ref().map(|d| json!({
+            "row": [
+                d.count.to_string(),
+                d.seed.to_string(),
+                text::percent(d.lowest, 2),
+                text::percent(d.low_5_percent, 2),
+                text::percent(d.mean, 2),
+            ],
+            "words": d.lowest_words,
+        })),
+    })
+}
+
+/// The answers of both engines, class by class; empty where only one was asked.
+fn beside(p: &Proof) -> Value {
+    p.by_rays
+        .iter()
+        .map(|rays| {
+            let own = p.classes.iter().find(|c| c.class == rays.class);
+            let share =
+                |value: Option<f64>| value.map_or_else(|| "–".to_owned(), |v| text::percent(v, 2));
+            json!([
+                text::proved(rays.class),
+                share(own.map(|c| c.nominal)),
+                share(own.map(|c| c.worst)),
+                share(Some(rays.nominal)),
+                share(Some(rays.worst)),
+            ])
+        })
+        .collect()
 }

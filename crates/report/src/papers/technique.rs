@@ -17,7 +17,7 @@ use super::{
 use crate::{
     palette::Palette,
     ring::{Rays, Ring, ring},
-    schedule::schedule,
+    schedule::{least_words, schedule},
     text,
 };
 
@@ -109,6 +109,17 @@ pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
         .iter()
         .map(|l| json!({ "row": [l.rule, l.figure, l.allowed, l.source], "binds": l.binds }))
         .collect();
+    data["least"] = json!(least_words(&t.schedule));
+    data["others"] = t
+        .others
+        .iter()
+        .map(|o| json!([o.words, o.beams.to_string(), speed(o.line_speed_m_s), o.why_not]))
+        .collect();
+    data["changes"] = t
+        .changes
+        .iter()
+        .map(|c| json!([c.words, speed(c.line_speed_m_s), gain(c.line_speed_m_s, t), c.limit]))
+        .collect();
     data["groups"] = groups(t);
     data["beams"] = json!(t.beams.len().to_string());
     data["findings"] = parts::findings(&t.findings);
@@ -128,6 +139,17 @@ pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
         },
         input.issue.made_at,
     )
+}
+
+/// A line speed, or that there is none.
+fn speed(speed_m_s: Option<f64>) -> String {
+    speed_m_s.map_or_else(|| "none".to_owned(), |v| text::number(v, 2))
+}
+
+/// What a change adds to the line speed, in percent of this plan's.
+fn gain(speed_m_s: Option<f64>, t: &Technique) -> String {
+    speed_m_s
+        .map_or_else(|| "–".to_owned(), |v| text::signed((v / t.line_speed_m_s - 1.0) * 100.0, 0))
 }
 
 /// Beams summed up by probe and kind of wave.

@@ -115,6 +115,7 @@ pub fn technique(speed_m_s: f64) -> Sealed<Technique> {
             target_fsh: 0.8,
             alarm_fsh: 0.4,
             skin_m: 4e-3,
+            persistence: 1,
         },
         beams,
         schedule: Schedule {

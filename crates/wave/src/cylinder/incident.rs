@@ -77,16 +77,35 @@ impl Incident {
                 need: self.orders.len(),
             });
         }
+        // One size for all frequencies: directions and plans are made once.
+        let moved_at = |k: Complex64| k.norm() * by.radius();
+        let most = solutions.iter().map(|s| moved_at(s.wave_number_water())).fold(0.0, f64::max);
+        let orders_most = self.orders.iter().map(Vec::len).max().unwrap_or(1);
+        let wide = orders_most + (most + 15.0 * most.cbrt() + 30.0).min(1e6) as usize;
+        let size = [3, 4, 5, 6]
+            .map(|small| wide.div_ceil(small).next_power_of_two() * small)
+            .into_iter()
+            .min()
+            .unwrap_or(wide);
+        let along: Vec<f64> = (0..size)
+            .map(|j| {
+                let (sin, cos) = (TAU * j as f64 / size as f64).sin_cos();
+                by.x * cos + by.y * sin
+            })
+            .collect();
+        let mut planner = FftPlanner::new();
+        let (to_plane, from_plane) =
+            (planner.plan_fft_inverse(size), planner.plan_fft_forward(size));
         let orders = self
             .orders
             .par_iter()
             .zip(solutions)
-            .map_init(FftPlanner::new, |planner, (orders, solution)| {
+            .map(|(orders, solution)| {
                 let highest = orders.len() / 2;
-                let moved = solution.wave_number_water().norm() * by.radius();
+                let moved = moved_at(solution.wave_number_water());
                 // What lies beyond the turning point of the surface and a few of its widths.
-                let size = solution.wave_number_water().norm() * solution.radius_m();
-                let spare = highest as f64 - size - 4.0 * size.cbrt();
+                let ka = solution.wave_number_water().norm() * solution.radius_m();
+                let spare = highest as f64 - ka - 4.0 * ka.cbrt();
                 if !(moved + 3.0 * moved.cbrt() <= spare) {
                     return Err(WaveError::OutOfRange {
                         what: "the displacement of the bar",
@@ -95,8 +114,6 @@ impl Incident {
                         expected: "small beside the ring: some millimetres at 5 MHz",
                     });
                 }
-                let wide = 2 * highest + 1 + (moved + 15.0 * moved.cbrt() + 30.0) as usize;
-                let size = wide.next_multiple_of(64);
                 let exponents = solution.surface_exponents();
                 let turns = [
                     Complex64::ONE,
@@ -111,13 +128,14 @@ impl Incident {
                     let plain = a * radix(-exponents[n.unsigned_abs() as usize]);
                     plane[bin(n)] = plain * turns[n.rem_euclid(4) as usize];
                 }
-                planner.plan_fft_inverse(size).process(&mut plane);
-                let k = solution.wave_number_water() * Complex64::i();
-                for (j, value) in plane.iter_mut().enumerate() {
-                    let (sin, cos) = (TAU * j as f64 / size as f64).sin_cos();
-                    *value *= (k * (by.x * cos + by.y * sin)).exp();
+                to_plane.process(&mut plane);
+                let k = solution.wave_number_water();
+                for (value, along) in plane.iter_mut().zip(&along) {
+                    let (sin, cos) = (k.re * along).sin_cos();
+                    let size = if k.im == 0.0 { 1.0 } else { (-k.im * along).exp() };
+                    *value *= Complex64::new(cos * size, sin * size);
                 }
-                planner.plan_fft_forward(size).process(&mut plane);
+                from_plane.process(&mut plane);
                 Ok((0..orders.len())
                     .map(|i| {
                         let n = i as i64 - highest as i64;

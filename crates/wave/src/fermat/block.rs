@@ -45,10 +45,22 @@ impl<R: Real> Unknowns<R> {
     }
 }
 
-/// One step of the solver on all lanes, in either precision.
-pub(super) trait Step {
-    /// Must be `#[inline(always)]`.
+/// What a source before one kind of face brings to the solver. All of it must be `#[inline(always)]`.
+pub(super) trait Step: Sized {
+    /// Targets in the frame, first guess and bracket.
+    fn start<const FMA: bool>(&self, block: &mut Block);
+    /// One step of the solver on all lanes, in either precision.
     fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R);
+    /// Times and codes from the entries found; lengths, angles and places too if `FULL`.
+    fn finish<const FMA: bool, const FULL: bool>(&self, block: &mut Block);
+
+    /// All lanes of a block.
+    #[inline(always)]
+    fn solve<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
+        self.start::<FMA>(block);
+        block.iterate::<FMA>(self);
+        self.finish::<FMA, FULL>(block);
+    }
 }
 
 /// Targets and answers of all lanes.

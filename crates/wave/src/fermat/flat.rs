@@ -43,14 +43,9 @@ impl Frame {
             per_steel_s: 1.0 / steel_m_s,
         }
     }
+}
 
-    #[inline(always)]
-    pub(super) fn solve<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
-        self.start::<FMA>(block);
-        block.iterate::<FMA>(self);
-        self.finish::<FMA, FULL>(block);
-    }
-
+impl Step for Frame {
     #[inline(always)]
     fn start<const FMA: bool>(&self, block: &mut Block) {
         let per = 1.0 / self.length_m;
@@ -77,6 +72,29 @@ impl Frame {
         }
     }
 
+    #[inline(always)]
+    fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R) {
+        let power = R::of(self.ratio * self.ratio);
+        let h2 = R::of(self.height * self.height);
+        let four = R::of(4.0);
+        for i in 0..LANES {
+            let (r, d, s) = (lanes.u[i], lanes.v[i], lanes.t[i]);
+            let w = r - s;
+            let (d1, d2) = (fma::<R, FMA>(s, s, h2), fma::<R, FMA>(w, w, d * d));
+            let (ss, ww, sw) = (s * s, w * w, s * w);
+            let f = fma::<R, FMA>(power * ss, d2, -ww * d1);
+            let first =
+                fma::<R, FMA>(power * s, fma::<R, FMA>(s, -w, d2), w * fma::<R, FMA>(-w, s, d1));
+            let second = fma::<R, FMA>(
+                power,
+                fma::<R, FMA>(-four, sw, d2) + ss,
+                fma::<R, FMA>(four, sw, -d1) - ww,
+            );
+            let next = s - halley::<R, FMA>(f, first, second);
+            let moved = lanes.advance(i, f, next, slack);
+            lanes.judge(i, moved, d1, d2);
+        }
+    }
     #[inline(always)]
     fn finish<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
         let (h, length) = (self.height, self.length_m);
@@ -108,32 +126,6 @@ impl Frame {
                 block.entry_x_m[i] = fma::<_, FMA>(length * at, self.along.x, self.a.x);
                 block.entry_y_m[i] = fma::<_, FMA>(length * at, self.along.y, self.a.y);
             }
-        }
-    }
-}
-
-impl Step for Frame {
-    #[inline(always)]
-    fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R) {
-        let power = R::of(self.ratio * self.ratio);
-        let h2 = R::of(self.height * self.height);
-        let four = R::of(4.0);
-        for i in 0..LANES {
-            let (r, d, s) = (lanes.u[i], lanes.v[i], lanes.t[i]);
-            let w = r - s;
-            let (d1, d2) = (fma::<R, FMA>(s, s, h2), fma::<R, FMA>(w, w, d * d));
-            let (ss, ww, sw) = (s * s, w * w, s * w);
-            let f = fma::<R, FMA>(power * ss, d2, -ww * d1);
-            let first =
-                fma::<R, FMA>(power * s, fma::<R, FMA>(s, -w, d2), w * fma::<R, FMA>(-w, s, d1));
-            let second = fma::<R, FMA>(
-                power,
-                fma::<R, FMA>(-four, sw, d2) + ss,
-                fma::<R, FMA>(four, sw, -d1) - ww,
-            );
-            let next = s - halley::<R, FMA>(f, first, second);
-            let moved = lanes.advance(i, f, next, slack);
-            lanes.judge(i, moved, d1, d2);
         }
     }
 }

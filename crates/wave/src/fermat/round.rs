@@ -50,15 +50,9 @@ impl Frame {
             per_steel_s: 1.0 / steel_m_s,
         }
     }
+}
 
-    #[inline(always)]
-    pub(super) fn solve<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
-        self.start::<FMA>(block);
-        block.iterate::<FMA>(self);
-        self.finish::<FMA, FULL>(block);
-    }
-
-    /// Targets in the frame, first guess and bracket.
+impl Step for Frame {
     #[inline(always)]
     fn start<const FMA: bool>(&self, block: &mut Block) {
         let per = 1.0 / self.radius_m;
@@ -100,44 +94,6 @@ impl Frame {
     }
 
     #[inline(always)]
-    fn finish<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
-        let (e, gap, a) = (self.e, self.gap, self.radius_m);
-        for i in 0..LANES {
-            let (u, v, t) = (block.fine.u[i], block.fine.v[i], block.fine.t[i]);
-            let per_n = 1.0 / fma::<_, FMA>(t, t, 1.0);
-            let s = 2.0 * t * per_n;
-            // 1 - cos θ
-            let sag = t * s;
-            let d1 = fma::<_, FMA>(gap, gap, 2.0 * e * sag).sqrt();
-            let (dx, dy) = ((u - 1.0) + sag, v - s);
-            let d2 = fma::<_, FMA>(dx, dx, dy * dy).sqrt();
-            let time = a * fma::<_, FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
-            block.time_s[i] = time;
-            // A time that is not finite belongs to a target that is none.
-            let open = block.fine.unsettled[i] > 0.0 || !time.is_finite();
-            block.code[i] = if open { HAND_OVER } else { block.code[i] };
-            if FULL {
-                let side = block.side[i];
-                let c = 1.0 - sag;
-                let per = 1.0 / (d1 * d2);
-                let (per_1, per_2) = (per * d2, per * d1);
-                block.water_m[i] = a * d1;
-                block.steel_m[i] = a * d2;
-                block.sin_in[i] = side * e * s * per_1;
-                block.cos_in[i] = fma::<_, FMA>(-e, sag, gap) * per_1;
-                block.sin_out[i] = side * fma::<_, FMA>(v, c, -u * s) * per_2;
-                block.cos_out[i] = (1.0 - fma::<_, FMA>(u, c, v * s)) * per_2;
-                let (along, across) = (a * c, a * side * s);
-                let at = self.towards;
-                block.entry_x_m[i] = self.centre.x + fma::<_, FMA>(along, at.x, -across * at.y);
-                block.entry_y_m[i] = self.centre.y + fma::<_, FMA>(along, at.y, across * at.x);
-            }
-        }
-    }
-}
-
-impl Step for Frame {
-    #[inline(always)]
     fn step<R: Real, const FMA: bool>(&self, lanes: &mut Unknowns<R>, slack: R) {
         let e = R::of(self.e);
         let power = R::of(self.ratio * self.ratio * self.e * self.e);
@@ -176,6 +132,41 @@ impl Step for Frame {
             let moved = lanes.advance(i, f, next, slack);
             // In units of n times the radius, as d1 and d2.
             lanes.judge(i, two * moved, d1, d2);
+        }
+    }
+    #[inline(always)]
+    fn finish<const FMA: bool, const FULL: bool>(&self, block: &mut Block) {
+        let (e, gap, a) = (self.e, self.gap, self.radius_m);
+        for i in 0..LANES {
+            let (u, v, t) = (block.fine.u[i], block.fine.v[i], block.fine.t[i]);
+            let per_n = 1.0 / fma::<_, FMA>(t, t, 1.0);
+            let s = 2.0 * t * per_n;
+            // 1 - cos θ
+            let sag = t * s;
+            let d1 = fma::<_, FMA>(gap, gap, 2.0 * e * sag).sqrt();
+            let (dx, dy) = ((u - 1.0) + sag, v - s);
+            let d2 = fma::<_, FMA>(dx, dx, dy * dy).sqrt();
+            let time = a * fma::<_, FMA>(d1, self.per_water_s, d2 * self.per_steel_s);
+            block.time_s[i] = time;
+            // A time that is not finite belongs to a target that is none.
+            let open = block.fine.unsettled[i] > 0.0 || !time.is_finite();
+            block.code[i] = if open { HAND_OVER } else { block.code[i] };
+            if FULL {
+                let side = block.side[i];
+                let c = 1.0 - sag;
+                let per = 1.0 / (d1 * d2);
+                let (per_1, per_2) = (per * d2, per * d1);
+                block.water_m[i] = a * d1;
+                block.steel_m[i] = a * d2;
+                block.sin_in[i] = side * e * s * per_1;
+                block.cos_in[i] = fma::<_, FMA>(-e, sag, gap) * per_1;
+                block.sin_out[i] = side * fma::<_, FMA>(v, c, -u * s) * per_2;
+                block.cos_out[i] = (1.0 - fma::<_, FMA>(u, c, v * s)) * per_2;
+                let (along, across) = (a * c, a * side * s);
+                let at = self.towards;
+                block.entry_x_m[i] = self.centre.x + fma::<_, FMA>(along, at.x, -across * at.y);
+                block.entry_y_m[i] = self.centre.y + fma::<_, FMA>(along, at.y, across * at.x);
+            }
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use barwright_job::{
     Order, Rules, Station,
+    order::SectionSpec,
     rules::GapAction,
     station::{Array, Coupling},
 };
@@ -64,9 +65,21 @@ fn order(o: &Order) -> Markup {
             ("number", html! { strong { (text::visible(&o.order.number)) } }),
             ("customer", html! { (text::visible(&o.order.customer)) }),
             ("heat", html! { (text::visible(&o.order.heat)) }),
-            ("section", html! { (text::section(&o.section())) }),
-            ("bars", html! { (o.bars.count) " of " (unit(n(o.bars.length_mm, 0), "mm")) }),
-            ("steel", html! { (text::visible(&o.steel.grade)) }),
+            ("section", html! {
+                (text::section(&o.section()))
+                @if let SectionSpec::Round(r) = o.section {
+                    @if r.ovality_mm > 0.0 { ", oval by " (unit(n(r.ovality_mm, 2), "mm")) }
+                }
+            }),
+            ("bars", html! {
+                (o.bars.count) " of " (unit(n(o.bars.length_mm, 0), "mm"))
+                @if o.bars.straightness_mm_per_m > 0.0 { ", bowed up to " (unit(n(o.bars.straightness_mm_per_m, 1), "mm/m")) }
+            }),
+            ("steel", html! {
+                (text::visible(&o.steel.grade))
+                @if o.steel.velocity_tolerance_percent > 0.0 { ", velocities ± " (unit(n(o.steel.velocity_tolerance_percent, 2), "%")) }
+                @if let Some(d) = o.steel.grain_noise_disc_mm { ", grain noise as a disc of " (unit(n(d, 2), "mm")) }
+            }),
             ("velocity, longitudinal", unit(n(o.steel.longitudinal_m_s, 0), "m/s")),
             ("velocity, shear", unit(n(o.steel.shear_m_s, 0), "m/s")),
             ("density", unit(n(o.steel.density_kg_m3, 0), "kg/m³")),
@@ -75,7 +88,15 @@ fn order(o: &Order) -> Markup {
         ]))
         h3 { "To be found" }
         ul {
-            li { "a disc of " (unit(n(o.flaws.disc.diameter_mm, 2), "mm")) " that faces the beam, deeper than " (unit(n(o.flaws.disc.skin_mm, 1), "mm")) ", on " (unit(n(o.flaws.disc.coverage_percent, 1), "%")) " of the area" }
+            li { "a disc of " (unit(n(o.flaws.disc.diameter_mm, 2), "mm")) " that faces the beam"
+                @if o.flaws.disc.tilt_deg > 0.0 { " but for a tilt up to " (unit(n(o.flaws.disc.tilt_deg, 1), "°")) }
+                ", deeper than " (unit(n(o.flaws.disc.skin_mm, 1), "mm")) ", on " (unit(n(o.flaws.disc.coverage_percent, 1), "%")) " of the area" }
+            @if let Some(i) = o.flaws.inclusion {
+                li { "a round inclusion of " (unit(n(i.diameter_mm, 2), "mm")) " below the same skin, on " (unit(n(i.coverage_percent, 1), "%")) " of the area" }
+            }
+            @if let Some(p) = o.flaws.pipe {
+                li { "a pipe of " (unit(n(p.diameter_mm, 2), "mm")) " within " (unit(n(p.within_mm, 1), "mm")) " of the centre, on " (unit(n(p.coverage_percent, 1), "%")) " of that zone" }
+            }
             @match o.flaws.crack {
                 Some(c) => { li { "a radial crack " (unit(n(c.depth_mm, 2), "mm")) " deep at the surface, on " (unit(n(c.coverage_percent, 1), "%")) " of the circumference" } }
                 None => { li { "cracks at the surface are no part of this order" } }
@@ -132,10 +153,21 @@ fn station(s: &Station) -> Markup {
                 Coupling::Contact(c) => html! { "contact, the first " (unit(n(c.dead_zone_mm, 1), "mm")) " are hidden" },
             }),
             ("fastest line", unit(n(s.line.max_speed_m_s, 2), "m/s")),
-            ("centring", html! { "± " (unit(n(s.line.centring_mm, 2), "mm")) }),
+            ("centring", html! {
+                "± " (unit(n(s.line.centring_mm, 2), "mm"))
+                @if s.line.guide_distance_mm > 0.0 { ", guides " (unit(n(s.line.guide_distance_mm, 0), "mm")) " apart" }
+                @if s.line.turn_deg > 0.0 { ", square bars turned by ± " (unit(n(s.line.turn_deg, 1), "°")) }
+            }),
             ("unguided at each end", unit(n(s.line.unguided_end_mm, 0), "mm")),
             ("elements in an aperture", html! { (e.aperture_elements) }),
-            ("apertures at once", html! { (e.parallel_apertures) }),
+            ("apertures at once", html! {
+                (e.parallel_apertures)
+                @if let Some(c) = e.channels { ", at most " (c) " elements in all" }
+            }),
+            ("data carried away", match e.data_rate_mb_s {
+                Some(rate) => html! { "at most " (unit(n(rate, 1), "MB/s")) },
+                None => html! { "no limit" },
+            }),
             ("step of the delays", unit(n(e.delay_step_ns, 1), "ns")),
             ("gain", html! { (n(e.gain_min_db, 0)) " to " (unit(n(e.gain_max_db, 0), "dB re unit transfer")) }),
             ("pulse repetition, at most", unit(n(e.max_prf_hz, 0), "Hz")),

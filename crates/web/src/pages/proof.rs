@@ -2,9 +2,10 @@
 
 use barwright_job::{
     Sealed,
-    proof::{ClassProof, Engine, FlawClass, MarginMap, Proof},
+    proof::{ClassProof, Proof},
+    technique::Section,
 };
-use barwright_report::{Case, Map, Palette, margin_map, text};
+use barwright_report::{Case, Map, MapPlace, Palette, margin_map, places, text, unseen_words};
 use barwright_wave::Point;
 use maud::{Markup, html};
 
@@ -46,16 +47,14 @@ fn body(lot: &Lot, sealed: &Sealed<Proof>) -> Markup {
             }
         }
         @for class in &p.classes { (one(lot, class)) }
+        (beside(p))
         div.two {
             section { (parts::findings(&p.findings)) }
             section.column {
                 h2 { "Worst case over" }
                 ul { @for t in &p.tolerances { li { (text::visible(t)) } } }
                 p.quiet {
-                    @match p.engine {
-                        Engine::Ray => { "Fields computed by rays." }
-                        Engine::Exact => { "Fields computed exactly for the round bar, first passage." }
-                    }
+                    "Engine: " (text::engine(p.engine)) "."
                 }
             }
         }
@@ -71,7 +70,7 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
             margin_map(&Map { class, section: t.section, probes: &t.probes, case }, &look)
         })
     });
-    let name = text::class(class.class);
+    let name = text::proved(class.class);
     html! {
         section.class {
             h2 { (name) ": " (text::visible(&class.flaw)) }
@@ -96,7 +95,13 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
                     (weakest(class))
                 }
             }
-            (behind("The same as a table", &numbers(class)))
+            div.pair {
+                (not_seen(class, technique.map(|t| &t.section)))
+                (drawn(class))
+            }
+            @if let Some(t) = technique {
+                (behind("The same as a table", &numbers(class, &t.section)))
+            }
         }
     }
 }
@@ -116,24 +121,93 @@ fn weakest(class: &ClassProof) -> Markup {
     }
 }
 
-/// Places by margin, and around the circumference.
-fn numbers(class: &ClassProof) -> Markup {
-    let what = match class.class {
-        FlawClass::Disc => "share of the area asked for",
-        FlawClass::Crack => "share of the circumference",
-    };
-    let (nominal, worst) = match &class.map {
-        MarginMap::Grid { nominal_db, worst_db, asked, .. } => {
-            let of = |values: &[Option<f32>]| {
-                values.iter().zip(asked).filter(|(_, a)| **a).map(|(v, _)| *v).collect::<Vec<_>>()
-            };
-            (of(nominal_db), of(worst_db))
+/// What is not seen at worst: how much, where, and what the engine itself doubts.
+fn not_seen(class: &ClassProof, section: Option<&Section>) -> Markup {
+    let of = text::proved_of(class.class);
+    html! {
+        @if class.worst < 1.0 || class.doubted > 0.0 {
+            section {
+                h3 { "Not seen at worst" }
+                @if class.worst < 1.0 {
+                    p {
+                        strong { (text::missing_percent(1.0 - class.worst, 2)) } " " span.unit { "%" } " of the " (of) ". "
+                        @if let Some(zones) = section.and_then(|s| unseen_words(class, s)) {
+                            "Where: " (zones) "."
+                        }
+                    }
+                }
+                @if class.doubted > 0.0 {
+                    p {
+                        "In " (unit(text::missing_percent(class.doubted, 2), "%"))
+                        " of the places the engine itself doubts its answer; they count as not seen."
+                    }
+                }
+            }
         }
-        MarginMap::Rim { nominal_db, worst_db } => (nominal_db.clone(), worst_db.clone()),
+    }
+}
+
+/// Coverage over drawn deviations.
+fn drawn(class: &ClassProof) -> Markup {
+    let Some(d) = &class.draws else { return html! {} };
+    html! {
+        section {
+            h3 { "Drawn at random, all tolerances at once" }
+            (facts(&[
+                ("draws", html! { (d.count) ", seed " (d.seed) }),
+                ("lowest", unit(text::percent(d.lowest, 2), "%")),
+                ("19 in 20 exceed", unit(text::percent(d.low_5_percent, 2), "%")),
+                ("mean", unit(text::percent(d.mean, 2), "%")),
+            ]))
+            p { "The draw that covers least: " (text::visible(&d.lowest_words)) }
+        }
+    }
+}
+
+/// The answers of both engines beside each other, where both were asked.
+fn beside(p: &Proof) -> Markup {
+    if p.by_rays.is_empty() {
+        return html! {};
+    }
+    let share = |value: Option<f64>| {
+        html! { (value.map_or_else(|| "–".to_owned(), |v| text::percent(v, 2))) }
     };
-    let share = |values: &[Option<f32>], keep: &dyn Fn(Option<f32>) -> bool| {
-        let n = values.iter().filter(|v| keep(**v)).count();
-        text::percent(n as f64 / values.len().max(1) as f64, 2)
+    html! {
+        section.class {
+            h2 { "By rays beside" }
+            (table(
+                "Share covered, by both engines",
+                &[
+                    words("Class"),
+                    figures("nominal", "%"),
+                    figures("worst", "%"),
+                    figures("rays, nominal", "%"),
+                    figures("rays, worst", "%"),
+                ],
+                p.by_rays.iter().map(|rays| {
+                    let own = p.classes.iter().find(|c| c.class == rays.class);
+                    vec![
+                        html! { (text::proved(rays.class)) },
+                        share(own.map(|c| c.nominal)),
+                        share(own.map(|c| c.worst)),
+                        share(Some(rays.nominal)),
+                        share(Some(rays.worst)),
+                    ]
+                }),
+            ))
+            p.quiet { "First two, which decide: " (text::engine(p.engine)) ". Last two: the same places and tolerances by rays." }
+        }
+    }
+}
+
+/// Places by margin, each with what it stands for.
+fn numbers(class: &ClassProof, section: &Section) -> Markup {
+    let asked: Vec<MapPlace> =
+        places(&class.map, section).into_iter().filter(|p| p.asked).collect();
+    let whole: f64 = asked.iter().map(|p| p.weight).sum();
+    let share = |value: fn(&MapPlace) -> Option<f32>, keep: &dyn Fn(Option<f32>) -> bool| {
+        let part: f64 = asked.iter().filter(|p| keep(value(p))).map(|p| p.weight).sum();
+        text::percent(if whole > 0.0 { part / whole } else { 0.0 }, 2)
     };
     type Belongs = Box<dyn Fn(Option<f32>) -> bool>;
     let mut bands: Vec<(String, Belongs)> = vec![
@@ -148,13 +222,13 @@ fn numbers(class: &ClassProof) -> Markup {
     }
     bands.push(("12 and over".into(), Box::new(|v| v.is_some_and(|v| v >= 12.0))));
     table(
-        &format!("Margin in dB re alarm height, {what}"),
+        &format!("Margin in dB re alarm height, share of the {}", text::proved_of(class.class)),
         &[words("Margin, dB"), figures("nominal", "%"), figures("worst", "%")],
         bands.iter().map(|(name, keep)| {
             vec![
                 html! { (name) },
-                html! { (share(&nominal, keep)) },
-                html! { (share(&worst, keep)) },
+                html! { (share(|p| p.nominal_db, keep)) },
+                html! { (share(|p| p.worst_db, keep)) },
             ]
         }),
     )

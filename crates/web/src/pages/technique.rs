@@ -1,7 +1,7 @@
 //! The technique: where the probes stand, what fires when, which rule binds.
 
 use barwright_job::{Sealed, Technique};
-use barwright_report::{Palette, Rays, Ring, ring, schedule, text};
+use barwright_report::{Palette, Rays, Ring, least_words, ring, schedule, text};
 use barwright_wave::Mode;
 use maud::{Markup, html};
 
@@ -53,9 +53,12 @@ fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
         section {
             h2 { "Firing order" }
             (parts::long_picture(schedule(t, &look), "Time across, probes down: each block a firing, its tail the listening time."))
+            @if let Some(words) = least_words(&t.schedule) { p { "Bound: " (words) "." } }
             (behind("Firings as a table", &firings(t)))
         }
         (limits(t))
+        (others(t))
+        (changes(t))
         (behind("Beams as a table", &beams(t)))
         (parts::findings(&t.findings))
         (parts::origin(lot, sealed))
@@ -118,6 +121,62 @@ fn limits(t: &Technique) -> Markup {
                     p.quiet { small { (text::visible(&l.source)) } }
                 }
             }
+        }
+    }
+}
+
+/// What else the search weighed, and why it was not taken.
+fn others(t: &Technique) -> Markup {
+    if t.others.is_empty() {
+        return html! {};
+    }
+    html! {
+        h2 { "What else was weighed" }
+        (table(
+            "Techniques that were not taken, best first",
+            &[prose("Technique"), figures("beams", ""), figures("speed", "m/s"), prose("why not")],
+            t.others.iter().map(|o| vec![
+                html! { (text::visible(&o.words)) },
+                html! { (o.beams) },
+                speed(o.line_speed_m_s),
+                html! { (text::visible(&o.why_not)) },
+            ]),
+        ))
+    }
+}
+
+/// What one change of order or station would buy.
+fn changes(t: &Technique) -> Markup {
+    if t.changes.is_empty() {
+        return html! {};
+    }
+    html! {
+        h2 { "What a change would buy" }
+        (table(
+            "Each change alone, everything else as planned",
+            &[
+                prose("Change"),
+                figures("speed", "m/s"),
+                figures("gain", "%"),
+                prose("what limits it then"),
+            ],
+            t.changes.iter().map(|c| vec![
+                html! { (text::visible(&c.words)) },
+                speed(c.line_speed_m_s),
+                html! { (c.line_speed_m_s.map_or_else(|| "–".to_owned(), |v| text::signed((v / t.line_speed_m_s - 1.0) * 100.0, 0))) },
+                html! { (text::visible(&c.limit)) },
+            ]),
+        ))
+        p.quiet { "Gain: over the line speed of this plan, " (unit(text::number(t.line_speed_m_s, 2), "m/s")) ". None: no technique keeps the rules." }
+    }
+}
+
+/// A line speed, or that there is none.
+fn speed(speed_m_s: Option<f64>) -> Markup {
+    html! {
+        @match speed_m_s {
+            Some(v) => { (text::number(v, 2)) }
+            None => { "none" }
         }
     }
 }

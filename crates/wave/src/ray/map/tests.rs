@@ -4,22 +4,10 @@ use super::*;
 use crate::array::{Element, arc, flat};
 use crate::delay::focus;
 use crate::geometry::Surface;
-use crate::media::{Fluid, Solid};
+use crate::ray::scene::{medium, pulse};
 use crate::ray::{Attenuation, peak_envelope};
 use crate::section::Section;
 use std::f64::consts::FRAC_PI_2;
-
-fn medium() -> RayMedium {
-    RayMedium {
-        fluid: Fluid::new(1480.0, 1000.0).expect("water"),
-        solid: Solid::new(5900.0, 3230.0, 7800.0).expect("steel"),
-        attenuation: Attenuation::default(),
-    }
-}
-
-fn pulse() -> Pulse {
-    Pulse::new(5e6, 0.6).expect("a pulse")
-}
 
 fn bar(radius_m: f64) -> Surface {
     Surface::Round { centre: Point::default(), radius_m }

@@ -2,23 +2,11 @@ use super::*;
 use crate::array::{Element, arc};
 use crate::delay::focus;
 use crate::geometry::Surface;
-use crate::media::{Fluid, Solid};
+use crate::ray::scene::{medium, pulse};
 use crate::ray::{Attenuation, contact_two_way, field};
 use std::f64::consts::FRAC_PI_2;
 
 const BAR: Surface = Surface::Round { centre: Point::new(0.0, 0.0), radius_m: 0.021 };
-
-fn medium() -> RayMedium {
-    RayMedium {
-        fluid: Fluid::new(1480.0, 1000.0).expect("water"),
-        solid: Solid::new(5900.0, 3230.0, 7800.0).expect("steel"),
-        attenuation: Attenuation::default(),
-    }
-}
-
-fn pulse() -> Pulse {
-    Pulse::new(5e6, 0.6).expect("a pulse")
-}
 
 fn probe() -> (Vec<Element>, Vec<f64>) {
     let elements = arc(0.06, FRAC_PI_2, 16, 6e-4, 5e-4, 1.2e-2);

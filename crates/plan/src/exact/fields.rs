@@ -1,0 +1,364 @@
+//! The fields of a set of beams in every state of the bar that was asked for, computed once each.
+
+use std::f64::consts::TAU;
+use std::sync::{Arc, Mutex};
+
+use barwright_wave::{Mode, Point};
+
+use super::class::{Class, Like, Member, classes};
+use super::maps::{Bar, BeamMap, Fineness, Seen, Sides, maps};
+use super::weights::{Band, Flaw, Nodes, Strengths};
+use crate::conditions::Conditions;
+use crate::echo::turn;
+use crate::error::Result;
+
+/// Angles around the ring at which a bar off centre or out of round is computed; what a beam sees varies
+/// as the angle's sine and twice that, in between a cubic is within 0.02 dB.
+const AROUND: usize = 12;
+/// The same for a bar out of round: multiples of 45 degrees share their curvature.
+const AROUND_OVAL: usize = 16;
+
+/// Modal solutions already computed, shared by everything that looks at one order.
+#[derive(Default)]
+pub struct Bars {
+    known: Mutex<Vec<(BarKey, Arc<Bar>)>>,
+}
+
+impl std::fmt::Debug for Bars {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Bars").finish_non_exhaustive()
+    }
+}
+
+/// Radius and velocities, to the last bit: what a modal solution depends on within one order.
+type BarKey = (Mode, [u64; 6]);
+
+impl Bars {
+    pub(crate) fn get(
+        &self,
+        conditions: &Conditions,
+        radius_m: f64,
+        mode: Mode,
+    ) -> Result<Arc<Bar>> {
+        let media = &conditions.media;
+        let water = media.water.ok_or_else(crate::conditions::dry)?;
+        let numbers = [
+            radius_m,
+            water.velocity_m_s,
+            media.steel.longitudinal_m_s,
+            media.steel.shear_m_s,
+            conditions.pulse.centre_hz,
+            conditions.pulse.bandwidth_rel,
+        ]
+        .map(f64::to_bits);
+        let key = (mode, numbers);
+        let find = |known: &[(BarKey, Arc<Bar>)]| {
+            known.iter().find(|(k, _)| *k == key).map(|(_, bar)| Arc::clone(bar))
+        };
+        // A poisoned lock holds whole entries all the same.
+        let lock = || self.known.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some(bar) = find(&lock()) {
+            return Ok(bar);
+        }
+        let bar = Arc::new(Bar::new(conditions, radius_m, mode)?);
+        let mut known = lock();
+        if let Some(bar) = find(&known) {
+            return Ok(bar);
+        }
+        known.push((key, Arc::clone(&bar)));
+        Ok(bar)
+    }
+}
+
+/// What makes two states of a bar one, but for the direction they are turned to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Family {
+    scale: f64,
+    water_m_s: f64,
+    longitudinal_m_s: f64,
+    shear_m_s: f64,
+    lost_middle: bool,
+    offset_m: f64,
+    oval_m: f64,
+    flat_oval: bool,
+}
+
+impl Family {
+    /// The family of a state, and the direction of the state in rad.
+    fn of(c: &Conditions) -> (Self, f64) {
+        let oval_m = c.oval.map_or(0.0, |o| o.amplitude_m);
+        let offset_m = c.centre.radius();
+        let direction = match c.oval {
+            Some(o) if offset_m == 0.0 => o.direction_rad,
+            _ if offset_m > 0.0 => c.centre.angle(),
+            _ => 0.0,
+        };
+        let family = Self {
+            scale: c.scale,
+            water_m_s: c.media.water.map_or(0.0, |w| w.velocity_m_s),
+            longitudinal_m_s: c.media.steel.longitudinal_m_s,
+            shear_m_s: c.media.steel.shear_m_s,
+            lost_middle: c.lost_middle,
+            offset_m,
+            oval_m,
+            flat_oval: c.oval.is_some_and(|o| !o.curvature),
+        };
+        (family, direction)
+    }
+
+    fn around(&self) -> usize {
+        if self.oval_m != 0.0 && !self.flat_oval {
+            AROUND_OVAL
+        } else if self.offset_m > 0.0 || self.oval_m != 0.0 {
+            AROUND
+        } else {
+            1
+        }
+    }
+
+    /// Centre of the circle that a beam meets, relative to the bar's, in the beam's frame, when the
+    /// state is turned by `psi` from the beam.
+    fn circle(&self, psi: f64) -> Point {
+        // r = R + ε cos 2θ: the circle that osculates where the beam enters.
+        Point::new(4.0 * (2.0 * psi).cos(), 2.0 * (2.0 * psi).sin()) * self.oval_m
+    }
+
+    /// Radius of that circle.
+    fn radius_m(&self, nominal_m: f64, psi: f64) -> f64 {
+        let mean = nominal_m * self.scale;
+        if self.flat_oval { mean } else { mean - 3.0 * self.oval_m * (2.0 * psi).cos() }
+    }
+}
+
+/// Maps of one family: by class, then by angle around the ring.
+#[derive(Debug, Clone)]
+struct FamilyMaps {
+    family: Family,
+    by_class: Vec<Vec<BeamMap>>,
+}
+
+/// A state that was prepared: where its maps are and how it is turned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Prepared {
+    family: usize,
+    direction_rad: f64,
+}
+
+/// Fields of some beams of a round bar in water.
+#[derive(Debug)]
+pub struct Fields<'a> {
+    bars: &'a Bars,
+    own: Option<Bars>,
+    nominal: &'a Conditions,
+    radius_m: f64,
+    fineness: Fineness,
+    references: [Option<Flaw>; 2],
+    classes: Vec<Class>,
+    members: Vec<Option<Member>>,
+    known: Vec<FamilyMaps>,
+}
+
+impl<'a> Fields<'a> {
+    /// Fields of beams, before any state was prepared. `disc` and `crack` are the flaws that levels refer
+    /// to, for longitudinal and shear beams.
+    pub(crate) fn new(
+        bars: &'a Bars,
+        nominal: &'a Conditions,
+        beams: &[Like<'_>],
+        disc: Flaw,
+        crack: Option<Flaw>,
+        fineness: Fineness,
+    ) -> Self {
+        let (classes, members) = classes(beams);
+        Self {
+            bars,
+            own: None,
+            nominal,
+            radius_m: nominal.section.half_extent_m(),
+            fineness,
+            references: [Some(disc), crack],
+            classes,
+            members,
+            known: Vec::new(),
+        }
+    }
+
+    /// The same, whose modal solutions are forgotten with it: for states that never come again.
+    pub(crate) fn forgetting(mut self) -> Self {
+        self.own = Some(Bars::default());
+        self
+    }
+
+    /// Classes of the beams.
+    #[must_use]
+    pub fn classes(&self) -> &[Class] {
+        &self.classes
+    }
+
+    /// How a beam stems from its class.
+    #[must_use]
+    pub fn member(&self, beam: usize) -> Option<Member> {
+        *self.members.get(beam)?
+    }
+
+    /// The flaw that levels of a kind of wave refer to.
+    #[must_use]
+    pub fn reference(&self, mode: Mode) -> Option<Flaw> {
+        match mode {
+            Mode::L => self.references[0],
+            Mode::S => self.references[1],
+        }
+    }
+
+    /// Computes the fields of a state, unless it is known but for its direction.
+    ///
+    /// # Errors
+    /// The wave crate's.
+    pub fn prepare(&mut self, state: &Conditions) -> Result<Prepared> {
+        let (family, direction_rad) = Family::of(state);
+        if let Some(known) = self.known.iter().position(|k| k.family == family) {
+            return Ok(Prepared { family: known, direction_rad });
+        }
+        let around = family.around();
+        let angles: Vec<f64> = (0..around).map(|k| TAU * k as f64 / around as f64).collect();
+        let by_class = self
+            .classes
+            .iter()
+            .map(|class| {
+                let Some(reference) = self.reference(class.mode) else {
+                    return Ok(Vec::new());
+                };
+                let mut by_angle: Vec<Option<BeamMap>> = vec![None; around];
+                // Angles whose circle has the same radius share its modal solution.
+                for k in 0..around {
+                    if by_angle[k].is_some() {
+                        continue;
+                    }
+                    let radius_m = family.radius_m(self.radius_m, angles[k]);
+                    let alike: Vec<usize> = (k..around)
+                        .filter(|j| {
+                            (family.radius_m(self.radius_m, angles[*j]) - radius_m).abs() < 1e-8
+                        })
+                        .collect();
+                    let bar =
+                        self.own.as_ref().unwrap_or(self.bars).get(state, radius_m, class.mode)?;
+                    let sides = bar.incident(class, family.lost_middle)?;
+                    let moved: Vec<Point> = alike
+                        .iter()
+                        .map(|j| {
+                            Point::polar(family.offset_m, angles[*j]) + family.circle(angles[*j])
+                        })
+                        .collect();
+                    let own = self.maps(&bar, state, class, &sides, reference, &moved)?;
+                    for (j, map) in alike.into_iter().zip(own) {
+                        by_angle[j] = Some(map);
+                    }
+                }
+                Ok(by_angle.into_iter().flatten().collect())
+            })
+            .collect::<Result<Vec<Vec<BeamMap>>>>()?;
+        self.known.push(FamilyMaps { family, by_class });
+        Ok(Prepared { family: self.known.len() - 1, direction_rad })
+    }
+
+    fn maps(
+        &self,
+        bar: &Bar,
+        state: &Conditions,
+        class: &Class,
+        sides: &Sides,
+        reference: Flaw,
+        moved: &[Point],
+    ) -> Result<Vec<BeamMap>> {
+        maps(bar, state, class, sides, reference, moved, &self.fineness)
+    }
+
+    /// Echo of the reference flaw of a beam, at a place given by radius over the nominal radius and
+    /// angle about the bar's centre; and the path in the steel to it in m. `None` where the beam is not
+    /// worth computing.
+    #[must_use]
+    pub fn seen(&self, state: Prepared, beam: usize, share: f64, angle_rad: f64) -> Option<Seen> {
+        let member = self.member(beam)?;
+        let FamilyMaps { family, by_class } = self.known.get(state.family)?;
+        let maps = by_class.get(member.class)?;
+        let radius = share * self.radius_m * family.scale;
+        let own = member.direction(angle_rad);
+        let at = |k: usize, psi: f64| -> Option<Seen> {
+            let map = maps.get(k)?;
+            if family.oval_m == 0.0 {
+                return map.at(radius, own);
+            }
+            let p = Point::polar(radius, own) - family.circle(psi);
+            map.at(p.radius(), p.angle())
+        };
+        if maps.len() == 1 {
+            return at(0, 0.0);
+        }
+        let count = maps.len() as f64;
+        let turned = member.direction(state.direction_rad).rem_euclid(TAU) / TAU * count;
+        let lower = turned.floor();
+        let x = turned - lower;
+        let sample = |shift: i64| {
+            let k = (lower as i64 + shift).rem_euclid(maps.len() as i64) as usize;
+            at(k, TAU * k as f64 / count)
+        };
+        let (a, b) = (sample(0)?, sample(1)?);
+        let value = |get: &dyn Fn(&Seen) -> f64, before: Option<Seen>, after: Option<Seen>| {
+            let (ya, yb) = (get(&a), get(&b));
+            let (Some(before), Some(after)) = (before, after) else {
+                return ya + (yb - ya) * x;
+            };
+            // Lagrange's cubic through four angles.
+            let (yp, yn) = (get(&before), get(&after));
+            yp * (-x * (x - 1.0) * (x - 2.0) / 6.0)
+                + ya * ((x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0)
+                + yb * (-(x + 1.0) * x * (x - 2.0) / 2.0)
+                + yn * ((x + 1.0) * x * (x - 1.0) / 6.0)
+        };
+        let (before, after) = (sample(-1), sample(2));
+        Some(Seen {
+            level_db: value(&|s| s.level_db, before, after),
+            time_s: value(&|s| s.time_s, before, after),
+        })
+    }
+
+    /// What a flaw `off_m` along the bar from the middle of a pulse reads more than the reference of its
+    /// class under the middle, in dB by depth; one list for each class, empty where it has no reference.
+    ///
+    /// # Errors
+    /// The wave crate's.
+    pub fn relative_db(&self, flaw: Flaw, off_m: f64) -> Result<Vec<(Nodes, Vec<f64>)>> {
+        self.classes
+            .iter()
+            .map(|class| {
+                let nodes = Nodes::of(class);
+                let crack = matches!(flaw, Flaw::Crack { .. });
+                let Some(reference) =
+                    self.reference(class.mode).filter(|_| crack == (class.mode == Mode::S))
+                else {
+                    return Ok((nodes, Vec::new()));
+                };
+                let bar = self.bars.get(self.nominal, self.radius_m, class.mode)?;
+                let band: Band<'_> = bar.frequencies();
+                let strengths = Strengths { class, conditions: self.nominal, band };
+                Ok((nodes, strengths.relative_db(flaw, off_m, reference, &nodes)?))
+            })
+            .collect()
+    }
+
+    /// Path in the steel in m from where a beam's axis enters to a place.
+    #[must_use]
+    pub fn path_m(&self, beam: usize, share: f64, angle_rad: f64) -> f64 {
+        let Some(member) = self.member(beam) else {
+            return 0.0;
+        };
+        let place = Point::polar(share * self.radius_m, member.direction(angle_rad));
+        self.classes[member.class].axis.entry.distance(place)
+    }
+
+    /// Angle in rad of the middle of a beam's aperture.
+    #[must_use]
+    pub fn angle_rad(&self, beam: usize) -> f64 {
+        self.member(beam).map_or(0.0, |m| turn(m.angle_rad))
+    }
+}

@@ -1,0 +1,410 @@
+//! Level and arrival of a beam's echo over the section, from the exact field, in the beam's own frame.
+
+use std::f64::consts::{PI, TAU};
+
+use barwright_wave::{
+    Mode, Point,
+    cylinder::{
+        Attenuation, CylinderBand, Drive, EchoPeak, EchoPlace, EchoTask, Incident, LineArray,
+        Passage, Rings,
+    },
+};
+
+use super::class::Class;
+use super::weights::{Band, Flaw, Nodes, Strengths, attenuation, corner};
+use crate::conditions::Conditions;
+use crate::echo::{db, turn};
+use crate::error::Result;
+
+/// Line sources that stand for an element: enough for widths up to two wavelengths.
+const SOURCES: usize = 3;
+/// Standard deviations of the pulse's spectrum either side of its centre that are computed; at three and
+/// a half it stands 53 dB below its peak.
+const BAND: f64 = 3.5;
+/// Periods of the centre frequency in a record, which repeats itself after them. Longitudinal echoes are
+/// short; along with shear beams run surface waves that die slowly.
+const PERIODS_L: f64 = 36.0;
+const PERIODS_S: f64 = 80.0;
+
+fn record_s(mode: Mode, centre_hz: f64) -> f64 {
+    match mode {
+        Mode::L => PERIODS_L / centre_hz,
+        Mode::S => PERIODS_S / centre_hz,
+    }
+}
+/// Lead in s of the search before the geometric arrival, in periods.
+const LEAD: f64 = 8.0;
+
+/// How finely maps are computed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Fineness {
+    /// Rings between the centre and the surface.
+    pub rings: usize,
+    /// Angles of a full turn.
+    pub angles: usize,
+    /// Angles of a full turn at the surface, for cracks; more than twice the shear wave number times
+    /// the radius.
+    pub rim: usize,
+}
+
+/// A size of bar and its media, with everything that does not depend on the beam.
+pub(crate) struct Bar {
+    pub band: CylinderBand,
+    pub radius_m: f64,
+}
+
+impl Bar {
+    /// Modal solutions of a bar of a radius under given conditions, over the frequencies that a kind of wave
+    /// needs.
+    pub fn new(conditions: &Conditions, radius_m: f64, mode: Mode) -> Result<Self> {
+        let pulse = &conditions.pulse;
+        let media = &conditions.media;
+        let water = media.water.ok_or_else(crate::conditions::dry)?;
+        let record_s = record_s(mode, pulse.centre_hz);
+        let reach = BAND * pulse.sigma_hz();
+        let step = 1.0 / record_s;
+        let low = ((pulse.centre_hz - reach).max(0.08 * pulse.centre_hz) / step).ceil() as usize;
+        let high = ((pulse.centre_hz + reach) / step).floor() as usize;
+        let frequencies: Vec<f64> = (low..=high).map(|k| k as f64 * step).collect();
+        let growing = attenuation(conditions);
+        let steel = |f| Attenuation {
+            longitudinal_np_m: growing.np_m(Mode::L, f),
+            shear_np_m: growing.np_m(Mode::S, f),
+        };
+        let band = CylinderBand::with_attenuation(
+            radius_m,
+            &media.steel,
+            &water,
+            &frequencies,
+            0.0,
+            Passage::First,
+            steel,
+        )?;
+        Ok(Self { band, radius_m })
+    }
+
+    pub fn frequencies(&self) -> Band<'_> {
+        Band { frequencies_hz: self.band.frequencies_hz(), damping_1_s: self.band.damping_1_s() }
+    }
+
+    /// Incident fields of a beam about the ring's centre: transmission, and reception where its law
+    /// differs.
+    pub fn incident(&self, class: &Class, lost_middle: bool) -> Result<Sides> {
+        let face = class.face_radius_m();
+        let array = LineArray::new(&class.elements, SOURCES, Point::default(), face)?;
+        let illumination = self.band.illuminate(&array)?;
+        let count = class.elements.len();
+        let all: Vec<usize> = (0..count).collect();
+        let weights: Vec<f64> =
+            (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect();
+        let side = |delays: &[f64]| -> Result<Incident> {
+            Ok(illumination.incident(&Drive::weighted(&all, delays, &weights)?)?)
+        };
+        Ok(Sides {
+            transmit: side(&class.transmit_s)?,
+            receive: (class.receive_s != class.transmit_s)
+                .then(|| side(&class.receive_s))
+                .transpose()?,
+        })
+    }
+}
+
+/// Both sides of a beam.
+pub(crate) struct Sides {
+    transmit: Incident,
+    receive: Option<Incident>,
+}
+
+impl Sides {
+    /// The same for a bar displaced in the beam's frame.
+    pub fn displaced(&self, bar: &Bar, by: Point) -> Result<Self> {
+        Ok(Self {
+            transmit: self.transmit.displaced(&bar.band, by)?,
+            receive: self.receive.as_ref().map(|r| r.displaced(&bar.band, by)).transpose()?,
+        })
+    }
+}
+
+/// Echo of the reference flaw.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Seen {
+    /// Peak of the envelope, dB re unit transfer, before any gain.
+    pub level_db: f64,
+    /// Its time in s from firing.
+    pub time_s: f64,
+}
+
+/// Levels and times over part of the section, about the centre of the circle that the beam meets.
+#[derive(Debug, Clone)]
+pub struct BeamMap {
+    radii_m: Vec<f64>,
+    angles: usize,
+    /// For each ring: first angle (may be negative) and the values from there on.
+    rings: Vec<(i64, Vec<[f32; 2]>)>,
+    /// For each ring, how far in rad from the frame's axis, either way along it, values go.
+    halves_rad: Vec<f64>,
+}
+
+/// Stands for no echo at all.
+const NOTHING_DB: f64 = -300.0;
+
+impl BeamMap {
+    /// Echo at a place given by radius and angle in the beam's frame: between rings linear, along
+    /// them a parabola through three. `None` outside what was computed.
+    #[must_use]
+    pub fn at(&self, radius_m: f64, angle_rad: f64) -> Option<Seen> {
+        let last = self.radii_m.len() - 1;
+        if last > 0 {
+            // Most places lie aside of most beams.
+            let off = turn(angle_rad).abs();
+            let off = off.min(PI - off);
+            let ring = ((radius_m / self.radii_m[last] * last as f64) as usize).min(last);
+            if off > self.halves_rad[ring.saturating_sub(1)] {
+                return None;
+            }
+        }
+        let upper = self.radii_m.partition_point(|r| *r < radius_m).clamp(1.min(last), last);
+        let lower = upper.saturating_sub(1);
+        let span = self.radii_m[upper] - self.radii_m[lower];
+        let share = if span > 0.0 {
+            ((radius_m - self.radii_m[lower]) / span).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
+        // Near an end the other ring may not reach as far round: the nearer one decides.
+        match (self.around(lower, angle_rad), self.around(upper, angle_rad)) {
+            (Some(a), Some(b)) => Some(Seen {
+                level_db: a.level_db + (b.level_db - a.level_db) * share,
+                time_s: a.time_s + (b.time_s - a.time_s) * share,
+            }),
+            (Some(a), None) if share < 0.5 => Some(a),
+            (None, Some(b)) if share >= 0.5 => Some(b),
+            _ => None,
+        }
+    }
+
+    fn around(&self, ring: usize, angle_rad: f64) -> Option<Seen> {
+        let (first, values) = &self.rings[ring];
+        let turn = angle_rad / TAU * self.angles as f64;
+        let from = (turn - *first as f64).rem_euclid(self.angles as f64);
+        let middle = from.round();
+        let full = values.len() == self.angles;
+        let at = |i: f64| -> Option<[f64; 2]> {
+            let i = if full { i.rem_euclid(self.angles as f64) } else { i };
+            let value = (i >= 0.0).then(|| values.get(i as usize).map(|v| v.map(f64::from)))??;
+            (value[0] > NOTHING_DB + 50.0).then_some(value)
+        };
+        let here = at(middle)?;
+        let (before, after) = (at(middle - 1.0), at(middle + 1.0));
+        let x = from - middle;
+        let between = |k: usize| match (before, after) {
+            (Some(a), Some(b)) => {
+                let (a, h, b) = (a[k], here[k], b[k]);
+                h + 0.5 * x * (b - a) + 0.5 * x * x * (a - 2.0 * h + b)
+            }
+            _ => here[k],
+        };
+        Some(Seen { level_db: between(0), time_s: between(1) })
+    }
+}
+
+/// Which part of a section a beam is worth computing for; the rest counts as unseen by it.
+#[derive(Debug, Clone, Copy)]
+struct Reach {
+    half_m: f64,
+    spread_rad: f64,
+    more_m: f64,
+}
+
+impl Reach {
+    fn of(class: &Class, centre_hz: f64, more_m: f64) -> Self {
+        let half_m = class.half_footprint_m();
+        // The -6 dB pulse-echo half-angle is 0.44 λ/D (Krautkraemer, 4th ed., ch. 4); a half more keeps
+        // all that can be best.
+        let wavelength = class.axis.velocity_m_s / centre_hz;
+        let spread_rad = (0.7 * wavelength / (2.0 * half_m)).min(0.7);
+        Self { half_m, spread_rad, more_m }
+    }
+
+    /// Half the width of the beam after a way in steel.
+    fn half_at(&self, path_m: f64) -> f64 {
+        self.half_m + self.more_m + path_m * self.spread_rad
+    }
+}
+
+/// Maps of one class of beam in one state of the bar, for several displacements of the circle it meets,
+/// given in the beam's frame. `more_m`: largest displacement, by which the computed part widens.
+pub(crate) fn maps(
+    bar: &Bar,
+    conditions: &Conditions,
+    class: &Class,
+    sides: &Sides,
+    reference: Flaw,
+    displacements: &[Point],
+    fineness: &Fineness,
+) -> Result<Vec<BeamMap>> {
+    let nodes = Nodes::of(class);
+    let strengths = Strengths { class, conditions, band: bar.frequencies() };
+    let weights = strengths.weights(reference, &nodes)?;
+    let more_m = displacements.iter().map(|d| d.radius()).fold(0.0, f64::max);
+    let reach = Reach::of(class, conditions.pulse.centre_hz, 4.0 * more_m);
+    let crack = class.mode == Mode::S;
+    let rings = if crack {
+        Rings { radii_m: vec![bar.radius_m], angles: fineness.rim }
+    } else {
+        let count = fineness.rings;
+        let radii = (0..count).map(|i| bar.radius_m * (i as f64 + 0.5) / count as f64);
+        Rings { radii_m: radii.collect(), angles: fineness.angles }
+    };
+    let period_s = 1.0 / conditions.pulse.centre_hz;
+    let times = (bar.band.frequencies_hz().len() * 3).next_power_of_two();
+    let per_corner = |sine: f64| corner(conditions, sine);
+    let on_axis = per_corner(strengths.reference_sine());
+    displacements
+        .iter()
+        .map(|&by| {
+            let moved;
+            let sides = if by.radius() > 0.0 {
+                moved = sides.displaced(bar, by)?;
+                &moved
+            } else {
+                sides
+            };
+            // Entry and end of the axis as the circle's own frame sees them; good to a displacement's
+            // square, which the search's lead forgives.
+            let scale = bar.radius_m / class.axis.entry.radius();
+            let entry = class.axis.entry * scale;
+            let extra_s = surface_shift_s(conditions, class, bar.radius_m, by);
+            let arcs: Vec<Arc> =
+                rings.radii_m.iter().map(|r| arc(class, &reach, *r, rings.angles)).collect();
+            let places: Vec<Vec<EchoPlace>> = arcs
+                .iter()
+                .zip(&rings.radii_m)
+                .map(|(arc, &radius)| {
+                    arc.numbers(rings.angles)
+                        .map(|j| {
+                            let angle = TAU * j as f64 / rings.angles as f64;
+                            let path = entry.distance(Point::polar(radius, angle));
+                            EchoPlace {
+                                angle: j.rem_euclid(rings.angles as i64) as usize,
+                                row: nodes.place(path) as f32,
+                                earliest_s: class.surface_time_s
+                                    + extra_s
+                                    + 2.0 * path / class.axis.velocity_m_s
+                                    - LEAD * period_s,
+                            }
+                        })
+                        .collect()
+                })
+                .collect();
+            let task = EchoTask {
+                transmit: &sides.transmit,
+                receive: sides.receive.as_ref(),
+                weights: &weights,
+                places,
+                search_s: 0.7 * record_s(class.mode, conditions.pulse.centre_hz),
+                headings: crack,
+            };
+            let peaks = bar.band.echo_peaks(class.mode, &rings, times, &[task])?;
+            let seen = |p: &EchoPeak| {
+                let corner =
+                    if crack && on_axis > 0.0 { per_corner(p.sine) / on_axis } else { 1.0 };
+                let level = db(p.amplitude * corner).max(NOTHING_DB);
+                [level as f32, p.time_s as f32]
+            };
+            let own = peaks.into_iter().next().unwrap_or_default();
+            Ok(BeamMap {
+                radii_m: rings.radii_m.clone(),
+                angles: rings.angles,
+                halves_rad: arcs.iter().map(|arc| arc.half_rad(rings.angles)).collect(),
+                rings: arcs
+                    .iter()
+                    .zip(&own)
+                    .map(|(arc, peaks)| arc.keep(peaks.iter().map(seen).collect(), rings.angles))
+                    .collect(),
+            })
+        })
+        .collect()
+}
+
+/// By how much later than nominally the surface answers along a beam, when the circle it meets has
+/// another radius or place.
+pub(crate) fn surface_shift_s(
+    conditions: &Conditions,
+    class: &Class,
+    radius_m: f64,
+    by: Point,
+) -> f64 {
+    let Some(water) = conditions.media.water else {
+        return 0.0;
+    };
+    let from = crate::ring::middle(&class.elements);
+    let way = from.distance(by) - radius_m;
+    2.0 * (way - (from.radius() - class.axis.entry.radius())) / water.velocity_m_s
+}
+
+/// Angles of a ring that are computed.
+#[derive(Debug, Clone, Copy)]
+enum Arc {
+    /// All of them.
+    Full,
+    /// One stretch: first angle and how many.
+    One(i64, usize),
+    /// Around the angle zero and around its opposite; half as many of the others between.
+    Two(i64),
+}
+
+impl Arc {
+    /// How far from the frame's axis the stretch goes, with an angle to spare.
+    fn half_rad(&self, angles: usize) -> f64 {
+        match *self {
+            Self::Full | Self::One(..) => PI,
+            Self::Two(half) => (half + 1) as f64 * TAU / angles as f64,
+        }
+    }
+
+    fn numbers(&self, angles: usize) -> Box<dyn Iterator<Item = i64>> {
+        match *self {
+            Self::Full => Box::new(0..angles as i64),
+            Self::One(first, count) => Box::new(first..first + count as i64),
+            Self::Two(half) => {
+                let far = angles as i64 / 2;
+                Box::new((-half..=half).chain(far - half..=far + half))
+            }
+        }
+    }
+
+    /// Values as a map keeps them. Two stretches become a full ring with nothing between.
+    fn keep(&self, values: Vec<[f32; 2]>, angles: usize) -> (i64, Vec<[f32; 2]>) {
+        match *self {
+            Self::Full => (0, values),
+            Self::One(first, _) => (first, values),
+            Self::Two(_) => {
+                let mut full = vec![[NOTHING_DB as f32, 0.0]; angles];
+                for (j, value) in self.numbers(angles).zip(values) {
+                    full[j.rem_euclid(angles as i64) as usize] = value;
+                }
+                (0, full)
+            }
+        }
+    }
+}
+
+/// The stretch of a ring that a beam is computed for.
+fn arc(class: &Class, reach: &Reach, radius_m: f64, angles: usize) -> Arc {
+    let surface = class.axis.entry.radius();
+    let step = TAU / angles as f64;
+    if class.mode == Mode::S {
+        let end = class.end().angle();
+        let obliquity = (class.axis.reach_m / (2.0 * surface)).clamp(0.3, 1.0);
+        let half = (reach.half_at(class.axis.reach_m) / obliquity / surface).min(0.6);
+        let count = (half / step).ceil() as i64;
+        return Arc::One((turn(end) / step).round() as i64 - count, 2 * count as usize + 1);
+    }
+    let half = reach.half_at(surface + radius_m);
+    if half >= radius_m * 0.9 {
+        return Arc::Full;
+    }
+    let count = ((half / radius_m).asin() / step).ceil() as i64;
+    if 4 * count + 2 >= angles as i64 { Arc::Full } else { Arc::Two(count) }
+}

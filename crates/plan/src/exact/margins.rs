@@ -1,0 +1,311 @@
+//! Margins of a technique's beams over the alarm height, by the exact field.
+
+use barwright_job::technique::{Beam, Gate, GateKind, Probe, Sensitivity};
+use barwright_wave::Mode;
+use rayon::prelude::*;
+
+use super::fields::{Fields, Prepared};
+use super::weights::{Flaw, Nodes};
+use crate::conditions::Conditions;
+use crate::coverage::Margin;
+use crate::echo::db;
+use crate::error::Result;
+use crate::response::Aperture;
+use crate::ring;
+
+/// A place of the section: radius as a share of the surface's, and angle about the bar's centre in rad.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// Radius over the surface's radius; one for a crack.
+    pub share: f64,
+    /// Angle in rad.
+    pub angle_rad: f64,
+}
+
+/// What is judged: beams with their gains and gates, and how close pulses lie.
+#[derive(Debug, Clone, Copy)]
+pub struct Judged<'a> {
+    /// Probes.
+    pub probes: &'a [Probe],
+    /// Beams, in the order of the fields.
+    pub beams: &'a [Beam],
+    /// What a height means.
+    pub sensitivity: &'a Sensitivity,
+    /// Way of the bar between two shots of a beam in m.
+    pub spacing_m: f64,
+    /// How many shots must see a flaw.
+    pub agreeing: usize,
+}
+
+/// Levels of one flaw relative to the reference, under a pulse, half-way between two and a whole way off.
+struct Along {
+    under: Vec<(Nodes, Vec<f64>)>,
+    half: Vec<(Nodes, Vec<f64>)>,
+    whole: Vec<(Nodes, Vec<f64>)>,
+}
+
+impl Along {
+    fn new(fields: &Fields<'_>, flaw: Flaw, spacing_m: f64) -> Result<Self> {
+        Ok(Self {
+            under: fields.relative_db(flaw, 0.0)?,
+            half: fields.relative_db(flaw, spacing_m / 2.0)?,
+            whole: fields.relative_db(flaw, spacing_m)?,
+        })
+    }
+}
+
+/// A state of the bar, ready to be judged.
+#[derive(Debug, Clone)]
+pub struct State {
+    /// Its fields.
+    pub prepared: Prepared,
+    /// By how much following the surface echo shifts each beam's gates, in s.
+    pub shifts_s: Vec<f64>,
+    /// Turn of discs out of facing the beam, in rad.
+    pub tilt_rad: f64,
+}
+
+/// Prepares states: nominal first, then the deviations. `tick` after each.
+///
+/// # Errors
+/// The wave crate's; [`crate::PlanError::Cancelled`] when `tick` says so.
+pub(crate) fn states(
+    fields: &mut Fields<'_>,
+    judged: &Judged<'_>,
+    nominal: &Conditions,
+    conditions: &[Conditions],
+    tick: &dyn Fn() -> Result<()>,
+) -> Result<Vec<State>> {
+    conditions
+        .iter()
+        .map(|c| {
+            let prepared = fields.prepare(c)?;
+            tick()?;
+            Ok(State { prepared, shifts_s: shifts(judged, nominal, c), tilt_rad: c.tilt_rad })
+        })
+        .collect()
+}
+
+/// Surface shift of each beam in a state.
+fn shifts(judged: &Judged<'_>, nominal: &Conditions, state: &Conditions) -> Vec<f64> {
+    judged
+        .beams
+        .iter()
+        .map(|beam| {
+            let followed = beam
+                .surface_beam
+                .and_then(|id| judged.beams.iter().find(|f| f.id == id))
+                .unwrap_or(beam);
+            let p = ring::middle(Aperture::of_beam(judged.probes, followed).elements);
+            state.surface_answer_s(p) - nominal.surface_answer_s(p)
+        })
+        .collect()
+}
+
+/// What one beam sees at a place: a flaw's level differs from the reference's by depth alone.
+#[derive(Debug, Clone, Copy)]
+struct Sight {
+    /// Height of the reference flaw under a pulse, dB re alarm height.
+    over_alarm_db: f32,
+    /// Path in the steel in m.
+    path_m: f32,
+    class: u32,
+    beam: u32,
+}
+
+/// What all beams of one kind of wave see at places, in one state of the bar.
+#[derive(Debug, Clone)]
+pub(crate) struct Sights {
+    by_place: Vec<Vec<Sight>>,
+    tilt_rad: f64,
+}
+
+/// What beams see at places in some states: longitudinal beams, or shear beams where `crack` says so.
+pub(crate) fn sights(
+    fields: &Fields<'_>,
+    judged: &Judged<'_>,
+    states: &[State],
+    crack: bool,
+    places: &[Place],
+) -> Vec<Sights> {
+    let (mode, kind) = if crack { (Mode::S, GateKind::Crack) } else { (Mode::L, GateKind::Volume) };
+    let beams: Vec<(usize, &Beam, &Gate)> = judged
+        .beams
+        .iter()
+        .enumerate()
+        .filter(|(_, beam)| beam.mode == mode)
+        .filter_map(|(i, beam)| Some((i, beam, beam.gate(kind)?)))
+        .collect();
+    let alarm_db = db(judged.sensitivity.alarm_fsh);
+    states
+        .iter()
+        .map(|state| {
+            let at = |place: &Place| {
+                let see = |&(i, beam, gate): &(usize, &Beam, &Gate)| -> Option<Sight> {
+                    let seen = fields.seen(state.prepared, i, place.share, place.angle_rad)?;
+                    let after = seen.time_s - beam.surface_time_s - state.shifts_s[i];
+                    if !(gate.start_s..=gate.end_s).contains(&after) {
+                        return None;
+                    }
+                    let level = seen.level_db + beam.gain_db + beam.curve_db(after) - alarm_db;
+                    Some(Sight {
+                        over_alarm_db: level as f32,
+                        path_m: fields.path_m(i, place.share, place.angle_rad) as f32,
+                        class: fields.member(i)?.class as u32,
+                        beam: beam.id,
+                    })
+                };
+                beams.iter().filter_map(see).collect()
+            };
+            Sights { by_place: places.par_iter().map(at).collect(), tilt_rad: state.tilt_rad }
+        })
+        .collect()
+}
+
+/// Margins of a flaw at the places of the sights: nominal in the first state, worst over all.
+///
+/// A margin is that of as many shots as must agree, at the worst place along the bar between two
+/// pulses.
+///
+/// # Errors
+/// The wave crate's.
+pub(crate) fn margins(
+    fields: &Fields<'_>,
+    judged: &Judged<'_>,
+    sights: &[Sights],
+    flaw: Flaw,
+) -> Result<Vec<Margin>> {
+    let along = AllAlong::new(fields, judged, sights, flaw)?;
+    let places = sights.first().map_or(0, |s| s.by_place.len());
+    Ok((0..places)
+        .into_par_iter()
+        .map(|p| {
+            let mut margin = Margin::default();
+            for (k, state) in sights.iter().enumerate() {
+                let here = along.at(state, p);
+                let value = here.map(|h| h.0 as f32);
+                if k == 0 {
+                    margin.nominal_db = value;
+                    margin.worst_db = value;
+                    margin.beam = here.map(|h| h.1);
+                } else if is_worse(value, margin.worst_db) {
+                    margin.worst_db = value;
+                    margin.worst_case = Some(k - 1);
+                }
+            }
+            margin
+        })
+        .collect())
+}
+
+/// Margins in each state by itself: `[state][place]`.
+///
+/// # Errors
+/// The wave crate's.
+pub(crate) fn by_state(
+    fields: &Fields<'_>,
+    judged: &Judged<'_>,
+    sights: &[Sights],
+    flaw: Flaw,
+) -> Result<Vec<Vec<Option<f32>>>> {
+    let along = AllAlong::new(fields, judged, sights, flaw)?;
+    let of = |state: &Sights| {
+        (0..state.by_place.len())
+            .into_par_iter()
+            .map(|p| along.at(state, p).map(|h| h.0 as f32))
+            .collect()
+    };
+    Ok(sights.iter().map(of).collect())
+}
+
+fn is_worse(value: Option<f32>, than: Option<f32>) -> bool {
+    match (value, than) {
+        (_, None) => false,
+        (None, Some(_)) => true,
+        (Some(v), Some(t)) => v < t,
+    }
+}
+
+/// Levels of one flaw, for each tilt that the states have.
+struct AllAlong {
+    by_tilt: Vec<(f64, Along)>,
+    need: usize,
+}
+
+impl AllAlong {
+    fn new(
+        fields: &Fields<'_>,
+        judged: &Judged<'_>,
+        sights: &[Sights],
+        flaw: Flaw,
+    ) -> Result<Self> {
+        let mut by_tilt: Vec<(f64, Along)> = Vec::new();
+        for state in sights {
+            let (tilt, flaw) = match flaw {
+                Flaw::Disc { diameter_m, .. } => {
+                    (state.tilt_rad, Flaw::Disc { diameter_m, tilt_rad: state.tilt_rad })
+                }
+                other => (0.0, other),
+            };
+            if !by_tilt.iter().any(|(t, _)| *t == tilt) {
+                by_tilt.push((tilt, Along::new(fields, flaw, judged.spacing_m)?));
+            }
+        }
+        Ok(Self { by_tilt, need: judged.agreeing.max(1) })
+    }
+
+    /// Margin at a place in a state, and the best beam's number; `None` where too few gates hold an
+    /// echo.
+    fn at(&self, state: &Sights, place: usize) -> Option<(f64, u32)> {
+        let own = self.by_tilt.iter().find(|(t, _)| *t == state.tilt_rad);
+        let along = &own.or_else(|| self.by_tilt.first())?.1;
+        let mut best: Option<(f64, u32)> = None;
+        // Under a pulse a beam's own shot and, a whole way off, its neighbours; half-way, two alike.
+        let mut under = Tops::new(self.need);
+        let mut half = Tops::new(self.need);
+        for sight in &state.by_place[place] {
+            let more = |list: &[(Nodes, Vec<f64>)]| {
+                list.get(sight.class as usize)
+                    .map_or(f64::NEG_INFINITY, |(nodes, v)| nodes.at(v, f64::from(sight.path_m)))
+            };
+            let level = f64::from(sight.over_alarm_db);
+            let (u, h, w) =
+                (level + more(&along.under), level + more(&along.half), level + more(&along.whole));
+            under.add(u);
+            under.add(w);
+            under.add(w);
+            half.add(h);
+            half.add(h);
+            if best.is_none_or(|(b, _)| h > b) {
+                best = Some((h, sight.beam));
+            }
+        }
+        let value = under.last()?.min(half.last()?);
+        Some((value, best?.1))
+    }
+}
+
+/// The largest few of some values.
+struct Tops {
+    values: Vec<f64>,
+    need: usize,
+}
+
+impl Tops {
+    fn new(need: usize) -> Self {
+        Self { values: Vec::with_capacity(need + 1), need }
+    }
+
+    fn add(&mut self, value: f64) {
+        let at = self.values.partition_point(|v| *v >= value);
+        if at < self.need {
+            self.values.insert(at, value);
+            self.values.truncate(self.need);
+        }
+    }
+
+    /// The last that is needed; `None` if there are fewer.
+    fn last(&self) -> Option<f64> {
+        (self.values.len() == self.need).then(|| self.values[self.need - 1])
+    }
+}

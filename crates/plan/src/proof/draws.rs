@@ -1,0 +1,195 @@
+//! Coverage over drawn deviations: every tolerance at once, at random.
+
+use std::f64::consts::TAU;
+
+use barwright_job::{
+    Order, Station, Technique,
+    order::SectionSpec,
+    proof::{Draws, ProvedClass},
+    station::Coupling,
+};
+use barwright_wave::Point;
+use rand::{RngExt, SeedableRng};
+use rand_xoshiro::Xoshiro256PlusPlus;
+
+use super::ProveOptions;
+use super::round::{fields, rim_angles, wanted};
+use crate::conditions::{Conditions, Oval, off_centre_m};
+use crate::coverage::Margin;
+use crate::error::Result;
+use crate::exact::margins::{self, Judged, Place, Sights};
+use crate::exact::{Bars, Fineness};
+use crate::search::share;
+
+/// Rings, angles and rim places of a draw: half as fine as the proof.
+const RINGS: usize = 14;
+const ANGLES: usize = 120;
+const RIM: usize = 360;
+const MAP_ANGLES: usize = 240;
+
+/// A drawn state in each of its directions.
+pub(super) struct Drawn {
+    words: String,
+    turned: Vec<Conditions>,
+}
+
+/// Draws states: the bar's centre evenly over the circle of its play, every other deviation evenly between its
+/// ends, an element lost in one of four. Each is turned to as many directions as there are probes, which
+/// the ring's symmetry makes as likely.
+pub(super) fn all(
+    order: &Order,
+    station: &Station,
+    nominal: &Conditions,
+    options: &ProveOptions<'_>,
+    directions: usize,
+) -> Result<Vec<Drawn>> {
+    let mut random = Xoshiro256PlusPlus::seed_from_u64(options.seed);
+    (0..options.draws).map(|_| one(order, station, nominal, directions, &mut random)).collect()
+}
+
+fn one(
+    order: &Order,
+    station: &Station,
+    nominal: &Conditions,
+    directions: usize,
+    random: &mut Xoshiro256PlusPlus,
+) -> Result<Drawn> {
+    // Every draw takes the same numbers in the same order, whatever the tolerances.
+    let mut even = || 2.0 * random.random::<f64>() - 1.0;
+    let (off, size, warm, fast, oval, tilt, lost, turn) =
+        (even(), even(), even(), even(), even(), even(), even(), even());
+    let mut c = nominal.clone();
+    let mut words = Vec::new();
+    if let Coupling::Water(w) = station.coupling
+        && w.tolerance_k > 0.0
+    {
+        let kelvin = warm * w.tolerance_k;
+        c = c.at_temperature(w.temperature_c + kelvin)?;
+        words.push(format!("water {kelvin:+.1} K"));
+    }
+    let velocity = order.steel.velocity_tolerance_percent;
+    if velocity > 0.0 {
+        c = c.at_velocity(1.0 + fast * velocity / 100.0);
+        words.push(format!("sound {:+.2} %", fast * velocity));
+    }
+    let mut scale = 1.0;
+    let mut amplitude_m = 0.0;
+    if let SectionSpec::Round(round) = order.section {
+        scale += size * round.tolerance_mm / round.diameter_mm;
+        amplitude_m = oval * round.ovality_mm * 1e-3 / 4.0;
+        if round.tolerance_mm > 0.0 {
+            words.push(format!("diameter {:+.2} mm", size * round.tolerance_mm));
+        }
+        if round.ovality_mm > 0.0 {
+            words.push(format!("{:.2} mm out of round", (oval * round.ovality_mm).abs()));
+        }
+    }
+    c.tilt_rad = tilt.abs() * order.flaws.disc.tilt_deg.to_radians();
+    if c.tilt_rad > 0.0 {
+        words.push(format!("disc turned {:.1}°", c.tilt_rad.to_degrees()));
+    }
+    c.lost_middle = lost > 0.5;
+    if c.lost_middle {
+        words.push("middle element lost".into());
+    }
+    // Evenly over a circle: the square root of an even share.
+    let off_m = ((off + 1.0) / 2.0).sqrt() * off_centre_m(order, station);
+    words.push(format!("{:.2} mm off centre", off_m * 1e3));
+    let words = words.join(", ");
+    let turned = (0..directions.max(1))
+        .map(|i| {
+            let direction = TAU * (i as f64 + (turn + 1.0) / 2.0) / directions.max(1) as f64;
+            let mut turned = c.moved(words.clone(), Point::polar(off_m, direction), scale);
+            turned.oval = (amplitude_m != 0.0).then_some(Oval {
+                amplitude_m,
+                direction_rad: direction,
+                // A modal solution for every curvature would make draws several times as long; its
+                // share is in the cases at the tolerance's end.
+                curvature: false,
+            });
+            turned
+        })
+        .collect();
+    Ok(Drawn { words, turned })
+}
+
+/// Covered share of each class in each drawn state.
+pub(super) struct Coverage {
+    by_class: Vec<(ProvedClass, Vec<(f64, String)>)>,
+}
+
+impl Coverage {
+    /// Figures of a class; `None` without draws.
+    pub fn of(&self, class: ProvedClass, seed: u64) -> Option<Draws> {
+        let (_, shares) = self.by_class.iter().find(|(c, _)| *c == class)?;
+        let mut sorted: Vec<f64> = shares.iter().map(|s| s.0).collect();
+        sorted.sort_by(f64::total_cmp);
+        let lowest = shares.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
+        Some(Draws {
+            seed,
+            count: shares.len(),
+            lowest: lowest.0,
+            low_5_percent: sorted[sorted.len() / 20],
+            mean: sorted.iter().sum::<f64>() / sorted.len() as f64,
+            lowest_words: lowest.1.clone(),
+        })
+    }
+}
+
+/// Computes coverage of every drawn state.
+pub(super) fn coverage(
+    t: &Technique,
+    nominal: &Conditions,
+    order: &Order,
+    bars: &Bars,
+    judged: &Judged<'_>,
+    drawn: &[Drawn],
+    tick: &dyn Fn() -> Result<()>,
+) -> Result<Coverage> {
+    let radius = t.section.half_extent_m();
+    let classes = wanted(order, t);
+    let mut by_class: Vec<(ProvedClass, Vec<(f64, String)>)> =
+        classes.iter().map(|w| (w.class, Vec::new())).collect();
+    let fineness = Fineness { rings: RINGS, angles: MAP_ANGLES, rim: rim_angles(nominal) };
+    for draw in drawn {
+        let mut fields = fields(order, t, nominal, bars, fineness).forgetting();
+        let calm = || Ok(());
+        let states = margins::states(&mut fields, judged, nominal, &draw.turned, &calm)?;
+        // Disc and inclusion are asked for at the same places.
+        let mut known: Option<((f64, f64), Vec<Place>, Vec<Sights>)> = None;
+        for (class, (_, shares)) in classes.iter().zip(&mut by_class) {
+            let crack = class.class == ProvedClass::Crack;
+            if known.as_ref().is_none_or(|(within, ..)| *within != class.within_m) {
+                let outer = (class.within_m.1 / radius).min(1.0);
+                let places: Vec<Place> = if crack {
+                    ring(1.0, RIM).collect()
+                } else {
+                    (0..RINGS)
+                        .flat_map(|i| ring((i as f64 + 0.5) / RINGS as f64 * outer, ANGLES))
+                        .collect()
+                };
+                let sights = margins::sights(&fields, judged, &states, crack, &places);
+                known = Some((class.within_m, places, sights));
+            }
+            let Some((_, places, sights)) = &known else {
+                continue;
+            };
+            let by_state = margins::by_state(&fields, judged, sights, class.flaw)?;
+            for (state, margins) in draw.turned.iter().zip(by_state) {
+                let as_margins: Vec<Margin> = margins
+                    .into_iter()
+                    .map(|nominal_db| Margin { nominal_db, ..Margin::default() })
+                    .collect();
+                let towards = state.centre.angle().to_degrees().rem_euclid(360.0);
+                let words = format!("{} towards {towards:.0}°", draw.words);
+                shares.push((share(places, &as_margins, false), words));
+            }
+        }
+        tick()?;
+    }
+    Ok(Coverage { by_class })
+}
+
+fn ring(share: f64, count: usize) -> impl Iterator<Item = Place> {
+    (0..count).map(move |j| Place { share, angle_rad: TAU * j as f64 / count as f64 })
+}
