@@ -17,8 +17,8 @@ use crate::technique::allowed_spacing_m;
 /// of the section, and places on one half of a face; nominal bar, beams and deviations are alike in all
 /// four quarters.
 const COARSE: (usize, usize) = (10, 24);
-/// Places that a winner is asked once more: every second one of the proof.
-const FINE: (usize, usize) = (proof::STEPS / 2, proof::RIM / 16);
+/// Places that a winner is asked once more: those of the proof, whose outermost row a coarser grid misses.
+const FINE: (usize, usize) = (proof::STEPS, proof::RIM / 8);
 /// Narrower spacings that a winner may fall back to on the fine places.
 const FALLS: usize = 3;
 /// Coverage in hand that the coarse places must show over the order, as a fraction.
