@@ -12,7 +12,16 @@ fn every_example_reads() {
     for name in ["order-round-42.toml", "order-block-50.toml"] {
         Order::from_toml(name, &example(name)).unwrap();
     }
-    for name in ["station-line-2.toml", "station-bench-array.toml"] {
+    for side in [20, 50, 100, 120, 150, 200] {
+        let name = format!("order-square-{side}.toml");
+        Order::from_toml(&name, &example(&name)).unwrap();
+    }
+    for name in [
+        "station-line-2.toml",
+        "station-bench-array.toml",
+        "station-square-20-120.toml",
+        "station-square-50-200.toml",
+    ] {
         Station::from_toml(name, &example(name)).unwrap();
     }
     for name in ["rules-th-k2.toml", "rules-block.toml"] {

@@ -13,7 +13,7 @@ use crate::exact::{Fields, Fineness};
 use crate::gains::Gains;
 use crate::laws::Sketch;
 use crate::response::Aperture;
-use crate::{gains, gates};
+use crate::{gains, gates, square};
 
 /// Aperture of a sketch.
 #[must_use]
@@ -50,6 +50,10 @@ pub fn build<'a>(
     first_id: usize,
     fineness: Fineness,
 ) -> Result<Built<'a>> {
+    if matches!(bench.nominal.section, Section::Square { .. }) {
+        let beams = square::layout::build(bench, sketches, first_id)?;
+        return Ok(Built { beams, fields: None });
+    }
     let surfaces: Vec<f64> = sketches
         .par_iter()
         .map(|s| gates::surface_time_s(bench, s, &aperture(&bench.probes, s)))
@@ -61,12 +65,7 @@ pub fn build<'a>(
             .zip(&surfaces)
             .enumerate()
             .map(|(i, (sketch, &surface_s))| {
-                let aperture = aperture(&bench.probes, sketch);
-                let gates = gates::of_beam(bench, sketch, surface_s)?;
-                let response = gains::by_rays(bench, sketch, &aperture, &gates);
-                let gains = gains::of_beam(bench, sketch, &aperture, &gates, response)?;
-                let width_m = axial_width_m(bench, sketch, &gates)?;
-                Ok(beam(sketch, (first_id + i) as u32, surface_s, gates, gains, width_m))
+                one_by_rays(bench, sketch, (first_id + i) as u32, surface_s)
             })
             .collect::<Result<_>>()?;
         return Ok(Built { beams, fields: None });
@@ -114,6 +113,21 @@ pub fn build<'a>(
         })
         .collect::<Result<_>>()?;
     Ok(Built { beams, fields: Some(fields) })
+}
+
+/// One beam with its gates and its gains by rays.
+pub(crate) fn one_by_rays(
+    bench: &Bench<'_>,
+    sketch: &Sketch,
+    id: u32,
+    surface_s: f64,
+) -> Result<Beam> {
+    let aperture = aperture(&bench.probes, sketch);
+    let gates = gates::of_beam(bench, sketch, surface_s)?;
+    let response = gains::by_rays(bench, sketch, &aperture, &gates);
+    let gains = gains::of_beam(bench, sketch, &aperture, &gates, response)?;
+    let width_m = axial_width_m(bench, sketch, &gates)?;
+    Ok(beam(sketch, id, surface_s, gates, gains, width_m))
 }
 
 /// Echoes of the ordered flaw along a beam's axis by the exact field.
@@ -228,6 +242,9 @@ pub fn overlap_m(bench: &Bench<'_>, sketches: &[Sketch]) -> Option<(f64, f64)> {
                     echo.map(|e| e.transfer_db)
                 }),
             )
+        }
+        Mode::S if matches!(bench.nominal.section, Section::Square { .. }) => {
+            return square::gates::shear_overlap_m(bench, a, b);
         }
         Mode::S => {
             let radius = bench.nominal.section.half_extent_m();

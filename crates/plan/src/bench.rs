@@ -6,15 +6,16 @@ use barwright_job::{
     Order, Rules, Station,
     order::SectionSpec,
     station::{Coupling, Ring},
-    technique::{Media, Probe, PulseSpec, Section, Sensitivity},
+    technique::{Media, Probe, PulseSpec, Sensitivity},
 };
 use barwright_wave::water;
 
-use crate::conditions::{Conditions, square};
+use crate::conditions::Conditions;
 use crate::coverage::BEST_BEAMS;
 use crate::error::{PlanError, Result};
 use crate::exact::{Bars, Flaw};
 use crate::ring;
+use crate::square::face;
 
 /// dB in one neper: 20 / ln 10.
 const DB_PER_NEPER: f64 = 8.685_889_638_065_037;
@@ -53,9 +54,6 @@ impl<'a> Bench<'a> {
     /// not name.
     pub fn new(order: &'a Order, station: &'a Station, rules: &Rules) -> Result<Self> {
         let section = order.section();
-        if matches!(section, Section::Square { .. }) {
-            return Err(square());
-        }
         if order.order.rules != rules.rules.name {
             return Err(PlanError::rule(
                 "acceptance rules",
@@ -67,7 +65,9 @@ impl<'a> Bench<'a> {
             ));
         }
         let water = match (station.coupling, order.section) {
-            (Coupling::Water(w), SectionSpec::Round(_)) => Some(water::water(w.temperature_c)?),
+            (Coupling::Water(w), SectionSpec::Round(_) | SectionSpec::Square(_)) => {
+                Some(water::water(w.temperature_c)?)
+            }
             (Coupling::Contact(_), SectionSpec::Flat(_)) => None,
             (Coupling::Water(_), _) => {
                 return Err(PlanError::rule(
@@ -95,11 +95,18 @@ impl<'a> Bench<'a> {
             centre_hz: ring.frequency_mhz * 1e6,
             bandwidth_rel: ring.bandwidth_percent / 100.0,
         };
+        // Flat arrays before a square are drawn back as far as its side asks.
+        let probes = match order.section {
+            SectionSpec::Square(s) => {
+                ring::drawn(ring, face::distance_m(order, station, ring, &s, &media)?)
+            }
+            _ => ring::probes(ring, &station.coupling),
+        };
         Ok(Self {
             order,
             station,
             ring,
-            probes: ring::probes(ring, &station.coupling),
+            probes,
             pulse,
             nominal: Conditions::of(&section, &media, &pulse)?,
             sensitivity: Sensitivity {

@@ -6,9 +6,10 @@ use barwright_job::{
     station::Coupling,
     technique::{Media, PulseSpec, Section, Technique},
 };
-use barwright_wave::{Point, Surface, pulse::Pulse, water};
+use barwright_wave::{Element, Point, Surface, pulse::Pulse, water};
 
 use crate::error::{PlanError, Result};
+use crate::square::face;
 
 /// One state of bar and water. The technique (laws, gates, gains) does not change with it.
 #[derive(Debug, Clone)]
@@ -21,8 +22,13 @@ pub struct Conditions {
     pub scale: f64,
     /// Section at this size, about its own centre.
     pub section: Section,
-    /// Surface through which sound enters, where the bar stands.
+    /// Surface through which sound enters, where the bar stands; the first face of a square.
     pub surface: Surface,
+    /// Faces of a square section where the bar stands, from the one that looks up, counter-clockwise;
+    /// empty for other sections.
+    pub faces: Vec<Surface>,
+    /// Turn of the bar about its own axis, counter-clockwise, in rad.
+    pub turn_rad: f64,
     /// Water and steel.
     pub media: Media,
     /// The pulse.
@@ -65,8 +71,7 @@ impl Conditions {
     /// Everything as the technique has it.
     ///
     /// # Errors
-    /// [`PlanError::NoTechnique`] for a square section, the wave crate's reason for a pulse that is
-    /// none.
+    /// The wave crate's reason for a section or a pulse that is none.
     pub fn nominal(technique: &Technique) -> Result<Self> {
         Self::of(&technique.section, &technique.media, &technique.pulse)
     }
@@ -76,13 +81,17 @@ impl Conditions {
     /// # Errors
     /// As [`Self::nominal`].
     pub fn of(section: &Section, media: &Media, pulse: &PulseSpec) -> Result<Self> {
-        let surface = section.surface().ok_or_else(square)?;
+        let faces = face::faces(section, Point::default(), 0.0)?;
+        let surface =
+            faces.first().copied().or_else(|| section.surface()).ok_or_else(no_surface)?;
         Ok(Self {
             words: "nominal".into(),
             centre: Point::default(),
             scale: 1.0,
             section: *section,
             surface,
+            faces,
+            turn_rad: 0.0,
             media: *media,
             pulse: Pulse::new(pulse.centre_hz, pulse.bandwidth_rel)?,
             lost_middle: false,
@@ -160,9 +169,21 @@ impl Conditions {
     pub fn place(&self, nominal: Point) -> Point {
         match self.section {
             Section::Flat { .. } => Point::new(nominal.x, nominal.y * self.scale),
-            _ => self.centre + nominal * self.scale,
+            Section::Square { .. } => self.centre + (nominal * self.scale).rotated(self.turn_rad),
+            Section::Round { .. } => self.centre + nominal * self.scale,
         }
     }
+
+    /// The surface that elements look at: the face before them of a square, else the only one.
+    #[must_use]
+    pub fn surface_before(&self, elements: &[Element]) -> Surface {
+        face::before(self, elements).unwrap_or(self.surface)
+    }
+}
+
+/// The refusal of a section that lets no sound in.
+fn no_surface() -> PlanError {
+    PlanError::rule("section", "the section has no surface", "order a round or square section")
 }
 
 /// The refusal of an exact field without water.
@@ -171,15 +192,6 @@ pub(crate) fn dry() -> PlanError {
         "coupling",
         "the exact field of a round bar needs water around it",
         "use a station with a ring in water",
-    )
-}
-
-/// The refusal of square sections.
-pub(crate) fn square() -> PlanError {
-    PlanError::rule(
-        "section",
-        "square sections are not planned yet",
-        "order a round section, or a flat block in contact",
     )
 }
 

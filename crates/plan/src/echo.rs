@@ -17,6 +17,7 @@ use num_complex::Complex64;
 use crate::conditions::Conditions;
 use crate::error::Result;
 use crate::response::{Aperture, two_way};
+use crate::square::{self, outline::Mouth};
 
 /// What a beam receives of a reflector.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -51,7 +52,7 @@ pub fn echo_of_disc(
     Ok(disc(&conditions, &Aperture::of_beam(&technique.probes, beam), place, diameter_m))
 }
 
-/// Echo of a radial crack of a depth and length in m at the surface at `angle_rad` of a round bar;
+/// Echo of a crack, square to the surface, of a depth and length in m at `angle_rad` about the bar;
 /// `None` where no ray arrives.
 ///
 /// # Errors
@@ -99,8 +100,13 @@ pub fn crack(
     depth_m: f64,
     length_m: f64,
 ) -> Option<Echo> {
-    let Section::Round { radius_m } = conditions.section else {
-        return None;
+    let radius_m = match conditions.section {
+        Section::Round { radius_m } => radius_m,
+        Section::Square { .. } => {
+            let mouth = Mouth::at(&conditions.section, angle_rad)?;
+            return square::echo::crack(conditions, aperture, &mouth, depth_m, length_m, 0.0);
+        }
+        Section::Flat { .. } => return None,
     };
     let place = conditions.centre + Point::polar(radius_m, angle_rad);
     let field = two_way(conditions, aperture, place)?;
@@ -121,7 +127,7 @@ pub fn crack(
     Some(Echo { transfer_db: db(transfer), arrival_s })
 }
 
-/// Echo of the far wall of a round bar or flat block, by Kirchhoff's integral over the wall around
+/// Echo of the far wall of a bar or flat block, by Kirchhoff's integral over the wall around
 /// the end of the beam's axis; `None` where no ray arrives.
 #[must_use]
 pub fn back_wall(conditions: &Conditions, aperture: &Aperture<'_>, end: Point) -> Option<Echo> {
@@ -130,7 +136,13 @@ pub fn back_wall(conditions: &Conditions, aperture: &Aperture<'_>, end: Point) -
     let wavelength =
         conditions.media.steel.velocity_m_s(aperture.mode) / conditions.pulse.centre_hz;
     let steps = 200;
-    let half_m = conditions.section.half_extent_m() * 0.8;
+    let half_m = match conditions.section {
+        // The wall ends at the edges; both sides of the axis count alike.
+        Section::Square { side_m, .. } => 0.5 * side_m - end.x.abs().min(end.y.abs()),
+        _ => f64::INFINITY,
+    };
+    let half_m = half_m.min(conditions.section.half_extent_m() * 0.8);
+    let heading_rad = aperture.elements.first().map_or(0.0, |e| e.facing_rad);
     let spacing = 2.0 * half_m / f64::from(steps);
     let parts: Vec<(TwoWay, f64)> = (0..=steps)
         .filter_map(|i| {
@@ -140,7 +152,8 @@ pub fn back_wall(conditions: &Conditions, aperture: &Aperture<'_>, end: Point) -
                     let from = end - conditions.centre;
                     conditions.centre + from.rotated(s / radius_m)
                 }
-                _ => end + Point::new(s, 0.0),
+                Section::Square { .. } => end + Point::polar(s, heading_rad + 0.5 * PI),
+                Section::Flat { .. } => end + Point::new(s, 0.0),
             };
             let taper = (0.5 * PI * s / half_m).cos().powi(2);
             Some((two_way(conditions, aperture, place)?, 4.0 * PI / wavelength * spacing * taper))
@@ -182,17 +195,21 @@ pub fn axial_loss_db(
 }
 
 /// The third dimension of a beam at a place.
-struct Axial {
-    strip: Strip,
-    spread: Spread,
+pub(crate) struct Axial {
+    pub(crate) strip: Strip,
+    pub(crate) spread: Spread,
     centre_hz: f64,
-    wavelength_steel_m: f64,
+    pub(crate) wavelength_steel_m: f64,
     /// ρ_f/ρ_s through water (reciprocity of source and receiver), 1 in contact.
-    ratio: f64,
+    pub(crate) ratio: f64,
 }
 
 impl Axial {
-    fn new(conditions: &Conditions, aperture: &Aperture<'_>, field: &TwoWay) -> Option<Self> {
+    pub(crate) fn new(
+        conditions: &Conditions,
+        aperture: &Aperture<'_>,
+        field: &TwoWay,
+    ) -> Option<Self> {
         let steel = &conditions.media.steel;
         let c = steel.velocity_m_s(aperture.mode);
         let centre_hz = conditions.pulse.centre_hz;
@@ -207,8 +224,13 @@ impl Axial {
         Some(Self { strip, spread, centre_hz, wavelength_steel_m: c / centre_hz, ratio })
     }
 
+    /// Velocity of the wave in the steel in m/s.
+    pub(crate) fn velocity_m_s(&self) -> f64 {
+        self.wavelength_steel_m * self.centre_hz
+    }
+
     /// Response of a point `z_m` along the bar from the beam's middle.
-    fn at(&self, field: &TwoWay, z_m: f64) -> TwoWay {
+    pub(crate) fn at(&self, field: &TwoWay, z_m: f64) -> TwoWay {
         field.shaped(|f| self.both(z_m, f))
     }
 
@@ -226,7 +248,7 @@ impl Axial {
     }
 
     /// Transmit times receive factor at one frequency.
-    fn both(&self, z_m: f64, frequency_hz: f64) -> Complex64 {
+    pub(crate) fn both(&self, z_m: f64, frequency_hz: f64) -> Complex64 {
         let one = self.strip.factor(z_m, &self.spread, frequency_hz);
         one * one
     }

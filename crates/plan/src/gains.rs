@@ -124,7 +124,7 @@ fn along_axis(
 }
 
 fn at_the_rim(bench: &Bench<'_>, sketch: &Sketch, aperture: &Aperture<'_>) -> Vec<Response> {
-    let (Section::Round { .. }, Some(depth)) =
+    let (Section::Round { .. } | Section::Square { .. }, Some(depth)) =
         (bench.nominal.section, bench.sensitivity.crack_depth_m)
     else {
         return Vec::new();

@@ -12,6 +12,7 @@ use crate::echo;
 use crate::error::{PlanError, Result};
 use crate::laws::Sketch;
 use crate::response::{self, Aperture};
+use crate::square;
 
 /// Drop in dB of the pulse's envelope at which a strong echo has rung down: the surface echo stands
 /// some 60 dB above the ordered disc (common practice, no source).
@@ -90,6 +91,9 @@ pub fn surface_time_s(bench: &Bench<'_>, sketch: &Sketch, aperture: &Aperture<'_
 pub fn of_beam(bench: &Bench<'_>, sketch: &Sketch, surface_s: f64) -> Result<Vec<Gate>> {
     match sketch.mode {
         Mode::L => volume(bench, sketch, surface_s),
+        Mode::S if matches!(bench.nominal.section, Section::Square { .. }) => {
+            Ok(vec![square::gates::crack(bench, sketch, surface_s)?])
+        }
         Mode::S => Ok(vec![crack(bench, sketch)]),
     }
 }
@@ -113,7 +117,7 @@ fn volume(bench: &Bench<'_>, sketch: &Sketch, surface_s: f64) -> Result<Vec<Gate
         ));
     }
     let wall = 2.0 * sketch.axis.reach_m / c;
-    let play = 2.0 * tolerance_m(bench) / c;
+    let play = 2.0 * tolerance_m(bench) / c + square::gates::wall_play_s(bench, sketch);
     let end = wall - foot_s(bench, FOOT_DB) - play;
     // Nearer than seven tenths of the skin nothing is asked and surface clutter is likely.
     let start = 2.0 * dead.max(0.7 * skin) / c;
@@ -144,7 +148,9 @@ fn volume(bench: &Bench<'_>, sketch: &Sketch, surface_s: f64) -> Result<Vec<Gate
     ];
     if let (Some(water), Coupling::Water(w)) = (bench.nominal.media.water, bench.station.coupling) {
         // Off centre, over or under size, warm or cold, each at its end.
-        let off = bench.station.line.centring_mm * 1e-3 + tolerance_m(bench) / 2.0;
+        let off = bench.station.line.centring_mm * 1e-3
+            + tolerance_m(bench) / 2.0
+            + square::gates::surface_play_m(bench, sketch);
         // Velocity of water changes by less than 0.35 % in a kelvin between 0 and 95 °C.
         let warm = surface_s * 0.0035 * w.tolerance_k;
         let play = 2.0 * off / water.velocity_m_s + warm + foot_s(bench, FOOT_DB);

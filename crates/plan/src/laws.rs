@@ -164,7 +164,7 @@ pub fn shear_offset_m(radius_m: f64, refraction_rad: f64, c_water: f64, c_shear:
     radius_m * c_water / c_shear * refraction_rad.sin()
 }
 
-fn pick<'a>(
+pub(crate) fn pick<'a>(
     bench: &'a Bench<'_>,
     probe: usize,
     first: usize,

@@ -1,10 +1,12 @@
 //! Which apertures a technique has: their size, their step and where they stand in a probe.
 
+use barwright_job::technique::Section;
 use barwright_wave::Mode;
 
 use crate::bench::Bench;
 use crate::error::Result;
 use crate::laws::{self, Focus, Sketch};
+use crate::square;
 
 /// Aperture, step and angle of one kind of beam.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -17,6 +19,8 @@ pub struct Layout {
     pub step: usize,
     /// Refraction angle in rad, without sign; zero for longitudinal beams.
     pub refraction_rad: f64,
+    /// Depth in m at which longitudinal beams through a flat face focus; absent: no focus there.
+    pub focus_m: Option<f64>,
     /// Where longitudinal beams are focused.
     pub focus: Focus,
 }
@@ -47,6 +51,9 @@ impl Layout {
     /// # Errors
     /// Those of the laws.
     pub fn sketches(&self, bench: &Bench<'_>) -> Result<Vec<Sketch>> {
+        if matches!(bench.nominal.section, Section::Square { .. }) {
+            return square::layout::sketches(bench, self);
+        }
         let senses: &[f64] = match self.mode {
             Mode::L => &[0.0],
             Mode::S => &[1.0, -1.0],
@@ -95,7 +102,14 @@ pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
     let mut all = Vec::new();
     let mut add = |count: usize, refraction_rad: f64, focus: Focus| {
         for step in STEPS {
-            let layout = Layout { mode, count, step: count * step / 8, refraction_rad, focus };
+            let layout = Layout {
+                mode,
+                count,
+                step: count * step / 8,
+                refraction_rad,
+                focus,
+                focus_m: None,
+            };
             if count > 0 && layout.step > 0 && !all.contains(&layout) {
                 all.push(layout);
             }

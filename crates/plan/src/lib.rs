@@ -5,6 +5,7 @@
 //!
 //! Where to start: [`technique`](mod@technique) (the order of the steps), [`search`] (which layout),
 //! [`laws`], [`gates`], [`gains`], [`schedule`] (one rule each), [`limits`] (the rules in words).
+//! Square bars have their own steps in [`square`].
 //! Echoes come from [`echo`] over [`response`], by rays; [`coverage`] puts them on places.
 #![deny(missing_docs)]
 
@@ -27,6 +28,7 @@ pub mod response;
 pub mod ring;
 pub mod schedule;
 pub mod search;
+pub mod square;
 pub mod technique;
 
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};

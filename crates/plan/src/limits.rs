@@ -207,11 +207,12 @@ fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
 type Add<'a> = &'a mut dyn FnMut(&str, String, String, &str, bool);
 
 fn water(bench: &Bench<'_>, add: Add<'_>) {
-    let (Some(water), Section::Round { radius_m }) =
+    let (Some(water), Section::Round { .. } | Section::Square { .. }) =
         (bench.nominal.media.water, bench.nominal.section)
     else {
         return;
     };
+    let radius_m = bench.nominal.section.half_extent_m();
     let path = bench
         .probes
         .iter()
@@ -225,7 +226,7 @@ fn water(bench: &Bench<'_>, add: Add<'_>) {
     add(
         "second surface echo behind the far wall",
         format!("water path {:.1} mm", path * 1e3),
-        format!("at least {:.1} mm (diameter × velocity ratio)", least * 1e3),
+        format!("at least {:.1} mm (diameter or side × velocity ratio)", least * 1e3),
         "Hull & John, Non-Destructive Testing",
         false,
     );
@@ -284,6 +285,10 @@ fn grating(bench: &Bench<'_>, found: &Found<'_>, name: &str, add: Add<'_>) {
             let sine = radius_m / from.radius() * water.velocity_m_s / steel
                 * found.layout.refraction_rad.sin();
             (sine.asin(), radius_m / from.radius())
+        }
+        (Section::Square { .. }, Some(water)) => {
+            let steel = media.steel.velocity_m_s(found.layout.mode);
+            ((found.layout.refraction_rad.sin() * water.velocity_m_s / steel).asin(), 1.0)
         }
         _ => (0.0, 1.0),
     };

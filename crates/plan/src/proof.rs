@@ -17,6 +17,7 @@ use barwright_job::{
 
 use crate::conditions::{Conditions, tolerance_cases};
 use crate::error::{PlanError, Result};
+use crate::square;
 
 pub use round::rim_angles;
 pub use what_if::{WhatIf, what_if};
@@ -43,7 +44,7 @@ impl Default for ProveOptions<'_> {
 
 impl ProveOptions<'_> {
     /// An error once the work is to stop.
-    fn go_on(&self) -> Result<()> {
+    pub(crate) fn go_on(&self) -> Result<()> {
         match self.cancelled {
             Some(flag) if flag.load(Ordering::Relaxed) => Err(PlanError::Cancelled),
             _ => Ok(()),
@@ -74,6 +75,9 @@ pub fn prove(
     technique.demand("technique", "order", &order.hash())?;
     technique.demand("technique", "station", &station.hash())?;
     let t = &technique.body;
+    if matches!(t.section, Section::Square { .. }) {
+        return square::proof::prove(order, station, technique, options, progress);
+    }
     let nominal = Conditions::nominal(t)?;
     let cases = tolerance_cases(order, station, &nominal)?;
     let exact = matches!(t.section, Section::Round { .. }) && t.media.water.is_some();

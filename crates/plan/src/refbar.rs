@@ -14,7 +14,7 @@ use crate::beams;
 use crate::conditions::Conditions;
 use crate::coverage::height_in_gate_db;
 use crate::echo::{self, Echo, db};
-use crate::error::Result;
+use crate::error::{PlanError, Result};
 use crate::response::Aperture;
 
 /// Distance of reflectors along the bar, and of the first from the head, in m: several times the
@@ -38,13 +38,20 @@ const NOTCH_M: f64 = 0.025;
 /// is the technique.
 ///
 /// # Errors
-/// Those of [`Conditions::nominal`].
+/// Those of [`Conditions::nominal`]; [`PlanError::NoTechnique`] for a square section.
 pub fn reference_bar(technique: &Sealed<Technique>) -> Result<Sealed<ReferenceBar>> {
     let t = &technique.body;
     let conditions = Conditions::nominal(t)?;
     let bar = match t.section {
         Section::Round { radius_m } => round(t, &conditions, radius_m),
-        _ => block(t, &conditions),
+        Section::Square { .. } => {
+            return Err(PlanError::rule(
+                "reference bar",
+                "reference bars of square sections are not drawn yet",
+                "level on a reference bar made by a written procedure of your own",
+            ));
+        }
+        Section::Flat { .. } => block(t, &conditions),
     };
     Ok(Sealed::seal(bar, [("technique", technique.hash.clone())]))
 }

@@ -73,7 +73,8 @@ pub fn two_way(conditions: &Conditions, aperture: &Aperture<'_>, place: Point) -
     match media.water {
         Some(fluid) => {
             let medium = RayMedium { fluid, solid: media.steel, attenuation };
-            ray::two_way(&conditions.surface, &medium, &driven, receive_s, mode, pulse, place)
+            let surface = conditions.surface_before(aperture.elements);
+            ray::two_way(&surface, &medium, &driven, receive_s, mode, pulse, place)
         }
         None => {
             ray::contact_two_way(&media.steel, &attenuation, &driven, receive_s, mode, pulse, place)

@@ -3,7 +3,7 @@
 use barwright_job::{
     Order, Station,
     order::SectionSpec,
-    station::{Array, Coupling, Ring},
+    station::{Array, Coupling, Ring, Shape, Water},
     technique::Probe,
 };
 use barwright_wave::{Element, Point, array};
@@ -20,7 +20,8 @@ pub fn size_mm(section: &SectionSpec) -> f64 {
     }
 }
 
-/// The ring that serves the ordered size; the one with the narrowest range where several do.
+/// The ring that serves the ordered size; one made for the shape before others, then the one with the
+/// narrowest range.
 ///
 /// # Errors
 /// [`PlanError::NoRing`] with the nearest sizes that would work.
@@ -30,7 +31,11 @@ pub fn choose<'a>(order: &Order, station: &'a Station) -> Result<&'a Ring> {
         .rings
         .iter()
         .filter(|r| (r.smallest_mm..=r.largest_mm).contains(&size))
-        .min_by(|a, b| (a.largest_mm - a.smallest_mm).total_cmp(&(b.largest_mm - b.smallest_mm)))
+        .min_by(|a, b| {
+            let foreign = |r: &Ring| !r.serves(shape(&order.section));
+            let range = |r: &Ring| r.largest_mm - r.smallest_mm;
+            foreign(a).cmp(&foreign(b)).then(range(a).total_cmp(&range(b)))
+        })
         .ok_or_else(|| PlanError::NoRing {
             station: station.station.name.clone(),
             size_mm: size,
@@ -47,6 +52,25 @@ pub fn choose<'a>(order: &Order, station: &'a Station) -> Result<&'a Ring> {
                 .filter(|d| *d > size)
                 .min_by(f64::total_cmp),
         })
+}
+
+fn shape(section: &SectionSpec) -> Shape {
+    match section {
+        SectionSpec::Round(_) => Shape::Round,
+        SectionSpec::Square(_) => Shape::Square,
+        SectionSpec::Flat(_) => Shape::Flat,
+    }
+}
+
+/// [`probes`] of a ring in water whose flat arrays stand `distance_m` from its centre.
+#[must_use]
+pub fn drawn(ring: &Ring, distance_m: f64) -> Vec<Probe> {
+    let mut ring = ring.clone();
+    if let Array::Flat(flat) = &mut ring.array {
+        flat.distance_mm = distance_m * 1e3;
+    }
+    // The water's temperature does not move elements.
+    probes(&ring, &Coupling::Water(Water { temperature_c: 20.0, tolerance_k: 0.0 }))
 }
 
 /// The elements of every probe of a ring, in section coordinates (m), evenly spaced from the first

@@ -16,7 +16,7 @@ use crate::layout::Layout;
 use crate::response::Aperture;
 use crate::schedule::Timed;
 use crate::search::{Effort, Found, Weighed};
-use crate::{beams, explain, gates, limits, schedule, search};
+use crate::{beams, explain, gates, limits, schedule, search, square};
 
 /// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
 /// source).
@@ -33,7 +33,8 @@ pub const PULSES_ON_SHORTEST: f64 = 3.0;
 pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
     let bench = Bench::new(order, station, rules)?;
     let Draft { kinds, weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
-    let (others, changes) = if gates::is_block(&bench) {
+    let round = matches!(bench.nominal.section, Section::Round { .. });
+    let (others, changes) = if gates::is_block(&bench) || !round {
         (Vec::new(), Vec::new())
     } else {
         (
@@ -108,6 +109,9 @@ fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, V
     if gates::is_block(bench) {
         return Ok((vec![block(bench)?], Vec::new()));
     }
+    if matches!(bench.nominal.section, Section::Square { .. }) {
+        return Ok((square::search::best(bench)?, Vec::new()));
+    }
     if bench.order.flaws.crack.is_none() {
         let (found, weighed) = search::best(bench, Mode::L, 0.0, effort)?;
         return Ok((vec![found], weighed));
@@ -156,8 +160,14 @@ fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
         .max(1);
     let near_field = |n: usize| (n as f64 * pitch_mm * 1e-3).powi(2) / (4.0 * lambda);
     let count = (1..=most).rev().find(|n| near_field(*n) <= thickness).unwrap_or(1);
-    let layout =
-        Layout { mode: Mode::L, count, step: 1, refraction_rad: 0.0, focus: Focus::default() };
+    let layout = Layout {
+        mode: Mode::L,
+        count,
+        step: 1,
+        refraction_rad: 0.0,
+        focus: Focus::default(),
+        focus_m: None,
+    };
     let sketches = layout.sketches(bench)?;
     let built =
         beams::build(bench, &sketches, 0, Fineness { rings: 1, angles: 1, rim: 1, around: 1 })?;

@@ -9,6 +9,7 @@ use crate::bench::Bench;
 use crate::echo::{db, turn};
 use crate::response::Aperture;
 use crate::ring;
+use crate::square;
 
 /// How far the surface echo stands over the ordered disc, in dB (common practice, no source; the
 /// exact field of the 42 mm example gives 55 dB in two dimensions).
@@ -81,7 +82,10 @@ impl View {
     pub fn of(bench: &Bench<'_>, beam: &Beam) -> Self {
         let own = Aperture::of_beam(&bench.probes, beam).elements;
         let middle = ring::middle(own);
-        let entry_rad = beam.axis.entry.angle();
+        let polar_rad = beam.axis.entry.angle();
+        // Through a flat face all beams enter on its normal, wherever they stand before it.
+        let normal_rad = square::firing::inward_rad(bench, beam).map(|inward| inward + PI);
+        let entry_rad = normal_rad.unwrap_or(polar_rad);
         let slant_rad = turn(beam.axis.direction_rad - entry_rad - PI);
         let first = beam.first_element;
         let (hit_db, kept_db) = reflections_db(bench, beam, slant_rad);
@@ -106,7 +110,7 @@ impl View {
             mode: beam.mode,
             entry_rad,
             slant_rad,
-            lead_rad: turn(entry_rad - middle.angle()),
+            lead_rad: normal_rad.map_or_else(|| turn(polar_rad - middle.angle()), |_| 0.0),
             footprint_m: footprint_m(&bench.probes, beam),
             width_m: width_m(&bench.probes, beam),
             radius_m: middle.radius(),
@@ -239,8 +243,11 @@ fn width_m(probes: &[Probe], beam: &Beam) -> f64 {
 /// Width of an aperture as it falls on the surface, in m.
 fn footprint_m(probes: &[Probe], beam: &Beam) -> f64 {
     let span = width_m(probes, beam);
-    let from = ring::middle(Aperture::of_beam(probes, beam).elements).radius();
-    if from > 0.0 && beam.surface_beam.is_some() {
+    let own = Aperture::of_beam(probes, beam).elements;
+    let from = ring::middle(own).radius();
+    // A flat array casts its own width.
+    let arc = own.windows(2).any(|w| w[0].facing_rad != w[1].facing_rad);
+    if arc && from > 0.0 && beam.surface_beam.is_some() {
         (span * beam.axis.entry.radius() / from).min(span)
     } else {
         span

@@ -1,0 +1,330 @@
+//! The search for the beams of a square: the fastest line that keeps every rule.
+
+use barwright_wave::{Mode, Point};
+
+use crate::beams;
+use crate::bench::Bench;
+use crate::error::{PlanError, Result};
+use crate::layout::Layout;
+use crate::search::{Found, OVERLAP};
+use crate::square::cases::{self, Case};
+use crate::square::coverage::{self, Scope, Seen, Target};
+use crate::square::outline::{self, Mouth};
+use crate::square::{layout, proof};
+use crate::technique::allowed_spacing_m;
+
+/// Places that every candidate is asked: steps of the grid from the middle to a face, over one quarter
+/// of the section, and places on one half of a face; nominal bar, beams and deviations are alike in all
+/// four quarters.
+const COARSE: (usize, usize) = (10, 24);
+/// Places that a winner is asked once more: those of the proof, whose outermost row a coarser grid misses.
+const FINE: (usize, usize) = (proof::STEPS, proof::RIM / 8);
+/// Narrower spacings that a winner may fall back to on the fine places.
+const FALLS: usize = 3;
+/// Coverage in hand that the coarse places must show over the order, as a fraction.
+const IN_HAND: f64 = 0.004;
+/// Pulse spacings that are tried, over the widest that keeps three pulses on the shortest flaw.
+const SPACINGS: [f64; 7] = [1.0, 0.8, 0.65, 0.55, 0.45, 0.35, 0.25];
+
+/// The longitudinal layout of the fastest line, then the fewest shear beams that hold its pulse spacing
+/// (or a denser one).
+///
+/// # Errors
+/// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
+pub fn best<'a>(bench: &'a Bench<'_>) -> Result<Vec<Found<'a>>> {
+    let (volume, _, spacing_m) = kind(bench, Mode::L, f64::INFINITY, 0.0)?;
+    let mut kinds = vec![Found { spacing_m, ..volume }];
+    if bench.order.flaws.crack.is_some() {
+        let others = kinds.iter().map(|f| f.beams.len() as f64 / 2.0).sum();
+        let (cracks, _, denser_m) = kind(bench, Mode::S, spacing_m, others)?;
+        kinds.push(Found { spacing_m: denser_m, ..cracks });
+    }
+    Ok(kinds)
+}
+
+/// The best layout of one kind with its widest spacing by pulses on the shortest flaw and by coverage,
+/// both in m and the latter no wider than `within_m`.
+///
+/// Firings count for the speed: those of this kind's beams beside `others` of the other kind.
+fn kind<'a>(
+    bench: &'a Bench<'_>,
+    mode: Mode,
+    within_m: f64,
+    others: f64,
+) -> Result<(Found<'a>, f64, f64)> {
+    // Two longitudinal beams of neighbouring probes fire together, shear beams alone.
+    let weight = if mode == Mode::L { 0.5 } else { 1.0 };
+    let cases = cases::all(bench.order, bench.station, &bench.nominal)?;
+    let (coarse, fine) = (asked(bench, mode, COARSE), asked(bench, mode, FINE));
+    let mut refusal: Option<PlanError> = None;
+    let mut closest: Option<(f64, String)> = None;
+    let mut won: Option<(Found<'a>, f64, f64)> = None;
+    let mut candidates: Vec<(usize, Layout)> = Vec::new();
+    for layout in layout::candidates(bench, mode) {
+        match layout::sketches(bench, &layout) {
+            Ok(sketches) if sketches.is_empty() => {}
+            Ok(sketches) => candidates.push((sketches.len(), layout)),
+            Err(e) => refusal = Some(e),
+        }
+    }
+    candidates.sort_by_key(|(beams, l)| (*beams, std::cmp::Reverse(l.count)));
+    let rate = |spacing: f64, beams: usize| spacing / (others + weight * beams as f64);
+    for (number, layout) in candidates {
+        let best = won.as_ref().map_or(0.0, |(f, _, s)| rate(*s, f.beams.len()));
+        // The width along the bar hangs on the elements' length and the way, hardly on the layout:
+        // what cannot be faster with a tenth more is not worth building.
+        let widest_m = won.as_ref().map_or(f64::INFINITY, |w| 1.1 * w.1).min(within_m);
+        if rate(widest_m, number) <= best {
+            continue;
+        }
+        let (found, allowed_m) = match attempt(bench, layout) {
+            Ok(found) => found,
+            Err(e) => {
+                refusal = Some(e);
+                continue;
+            }
+        };
+        // As many beams at the same spacing are no faster: only wider ones are worth asking.
+        let spacings: Vec<f64> = SPACINGS
+            .iter()
+            .map(|share| (allowed_m * share).min(within_m))
+            .filter(|spacing| rate(*spacing, number) > best)
+            .collect();
+        let mut all = spacings.as_slice();
+        for (asked, last) in [(&coarse, false), (&fine, true)] {
+            let Some((share, spacing_m)) = covered(bench, &found, all, &cases, asked) else {
+                break;
+            };
+            let passed = share.0 >= asked.wanted();
+            if !passed || last {
+                if closest.as_ref().is_none_or(|c| share.0 > c.0) {
+                    closest = Some(share.clone());
+                }
+                if passed {
+                    won = Some((
+                        Found { covered: (share.0, share.0), ..found },
+                        allowed_m,
+                        spacing_m,
+                    ));
+                }
+                break;
+            }
+            let from = all.iter().position(|s| *s == spacing_m).unwrap_or(0);
+            all = all.get(from..(from + FALLS).min(all.len())).unwrap_or_default();
+        }
+    }
+    won.ok_or_else(|| match (closest, refusal) {
+        (Some((share, stops)), _) => uncovered(mode, share, fine.ordered, &stops),
+        (None, Some(e)) => e,
+        (None, None) => PlanError::rule(
+            "width of the array",
+            match mode {
+                Mode::L => "no aperture of the electronics fits the open part of a face".to_owned(),
+                Mode::S => "no shear aperture of the electronics lands on a face beside".to_owned(),
+            },
+            "use electronics of fewer elements in an aperture, finer pitch or a wider array",
+        ),
+    })
+}
+
+/// Beams of a layout and the widest spacing that keeps three pulses on the shortest flaw.
+fn attempt<'a>(bench: &'a Bench<'_>, layout: Layout) -> Result<(Found<'a>, f64)> {
+    let sketches = layout::sketches(bench, &layout)?;
+    let overlap_m = beams::overlap_m(bench, &sketches);
+    if let Some((spacing, width)) = overlap_m
+        && spacing > (1.0 - OVERLAP) * width
+    {
+        return Err(PlanError::rule(
+            "overlap of neighbouring beams",
+            format!(
+                "axes {:.2} mm apart, -6 dB width {:.2} mm, {:.0} % must overlap",
+                spacing * 1e3,
+                width * 1e3,
+                OVERLAP * 100.0
+            ),
+            "use probes of finer pitch or electronics of more elements in an aperture",
+        ));
+    }
+    let rounding_s = sketches.iter().map(|s| s.rounding_s).fold(0.0, f64::max);
+    let mut built = layout::build(bench, &sketches, 0)?;
+    // In the search each beam follows its own surface; the final technique says whom it follows.
+    for beam in &mut built {
+        beam.surface_beam = Some(beam.id);
+    }
+    let (allowed_m, _) = allowed_spacing_m(bench, &built);
+    let found = Found {
+        layout,
+        beams: built,
+        overlap_m,
+        rounding_s,
+        covered: (0.0, 0.0),
+        spacing_m: allowed_m,
+        fields: None,
+    };
+    Ok((found, allowed_m))
+}
+
+/// What one kind of beam is asked, place by place with weights.
+struct Asked {
+    /// Targets of each class with their weights and ordered share.
+    classes: Vec<(Vec<(Target, f64)>, f64)>,
+    /// Largest ordered share.
+    ordered: f64,
+}
+
+impl Asked {
+    /// Share that the coarse places must show.
+    fn wanted(&self) -> f64 {
+        (self.ordered + IN_HAND).min(1.0)
+    }
+}
+
+fn asked(bench: &Bench<'_>, mode: Mode, (steps, half_face): (usize, usize)) -> Asked {
+    let section = &bench.nominal.section;
+    let half = section.half_extent_m();
+    let flaws = &bench.order.flaws;
+    let mut classes = Vec::new();
+    match mode {
+        Mode::S => {
+            let ordered = flaws.crack.map_or(0.0, |c| c.coverage_percent / 100.0);
+            // Half a face; by symmetry all are alike.
+            let n = 8 * half_face;
+            let around = Mouth::around(section, n);
+            let half_face = around.into_iter().take(half_face + 1);
+            classes.push((half_face.map(|(m, w)| (Target::Crack(m), w)).collect(), ordered));
+        }
+        Mode::L => {
+            let step = half / steps as f64;
+            let points: Vec<Point> = (0..=steps)
+                .flat_map(|i| (0..=steps).map(move |j| (i, j)))
+                .map(|(i, j)| Point::new(i as f64 * step, j as f64 * step))
+                .collect();
+            for class in proof::volume_classes(bench.order, &bench.nominal) {
+                let targets = points
+                    .iter()
+                    .filter(|p| outline::inside(section, **p) && class.asks(section, **p))
+                    // Places on the axes belong to two quarters.
+                    .map(|p| {
+                        let share = |x: f64| if x == 0.0 { 0.5 } else { 1.0 };
+                        (Target::Volume(class.flaw, *p), share(p.x) * share(p.y))
+                    })
+                    .collect();
+                classes.push((targets, class.ordered));
+            }
+        }
+    }
+    let ordered = classes.iter().map(|c| c.1).fold(0.0, f64::max);
+    Asked { classes, ordered }
+}
+
+/// The widest of some pulse spacings (falling) at which the wanted coverage holds, or else the narrowest,
+/// with the covered share and what stops more; `None` without spacings.
+///
+/// The share is the smallest over the classes, each with what less it has ordered than the most: by as
+/// many shots as must agree, half-way between two pulses, and in the worst case.
+fn covered(
+    bench: &Bench<'_>,
+    found: &Found<'_>,
+    spacings_m: &[f64],
+    cases: &[Case],
+    asked: &Asked,
+) -> Option<((f64, String), f64)> {
+    let scope = Scope {
+        probes: &bench.probes,
+        beams: &found.beams,
+        sensitivity: &bench.sensitivity,
+        crack_length_m: bench.crack_length_m(),
+    };
+    let run = |cases: &[Case], targets: &[(Target, f64)], spacings: &[f64]| {
+        let places: Vec<Target> = targets.iter().map(|t| t.0).collect();
+        coverage::margins(&scope, &bench.nominal, cases, &places, spacings, &|| {})
+    };
+    let mut left: Vec<(f64, (f64, String))> =
+        spacings_m.iter().map(|s| (*s, (1.0, "nothing".to_owned()))).collect();
+    // Nominal first, deviations only where it holds.
+    for deviations in [&[], cases] {
+        for (targets, ordered) in &asked.classes {
+            let spacings: Vec<f64> = left.iter().map(|l| l.0).collect();
+            let seen = run(deviations, targets, &spacings);
+            for (k, (_, least)) in left.iter_mut().enumerate() {
+                let more = asked.ordered - ordered;
+                let (share, words) = share_of(bench, targets, &seen, k, deviations);
+                if share + more < least.0 {
+                    *least = (share + more, words);
+                }
+            }
+            let last = left.last().cloned();
+            left.retain(|l| l.1.0 >= asked.wanted());
+            if left.is_empty() {
+                return last.map(|(spacing, least)| (least, spacing));
+            }
+        }
+    }
+    left.into_iter().next().map(|(spacing, least)| (least, spacing))
+}
+
+/// Share of the targets, weighed, that are covered at the k-th spacing, and what stops more: nominal
+/// where there are no deviations, else in the worst case.
+fn share_of(
+    bench: &Bench<'_>,
+    targets: &[(Target, f64)],
+    seen: &[Vec<Seen>],
+    k: usize,
+    deviations: &[Case],
+) -> (f64, String) {
+    let whole: f64 = targets.iter().map(|t| t.1).sum();
+    let share = |good: &dyn Fn(&Seen) -> bool| {
+        let kept = targets.iter().zip(seen).filter(|(_, s)| good(&s[k])).map(|(t, _)| t.1);
+        if whole > 0.0 { kept.fold(0.0, |sum, share| sum + share) / whole } else { 1.0 }
+    };
+    let doubted = share(&|s| s.doubted) * 100.0;
+    let doubt = |words: String| format!("{words}; rays are doubted at {doubted:.1} %");
+    if deviations.is_empty() {
+        let agreed = share(&|s| s.shots >= bench.agreeing);
+        let half_way = share(&|s| s.margin.nominal_db.is_some_and(|m| m >= 0.0));
+        let least = (agreed, doubt("nominal, by as many shots as must agree".into()));
+        return lesser(least, half_way, doubt("nominal, half-way between two pulses".into()));
+    }
+    let worst = share(&|s| s.margin.worst_db.is_some_and(|m| m >= 0.0));
+    (worst, doubt(format!("worst case ({})", most_named(seen, k, deviations))))
+}
+
+fn lesser(one: (f64, String), share: f64, words: String) -> (f64, String) {
+    if share < one.0 { (share, words) } else { one }
+}
+
+/// The deviation that takes most places.
+fn most_named(all: &[Vec<Seen>], k: usize, cases: &[Case]) -> String {
+    let mut counts = vec![0_usize; cases.len()];
+    for seen in all.iter().map(|s| &s[k]).filter(|s| s.margin.worst_db.is_none_or(|m| m < 0.0)) {
+        if let Some(k) = seen.margin.worst_case {
+            counts[k] += 1;
+        }
+    }
+    let most = counts.iter().enumerate().max_by_key(|(_, n)| **n).filter(|(_, n)| **n > 0);
+    most.map_or("no deviation".into(), |(k, _)| cases[k].conditions.words.clone())
+}
+
+fn uncovered(mode: Mode, share: f64, ordered: f64, stops: &str) -> PlanError {
+    let (what, cure) = match mode {
+        Mode::L => (
+            "flaws of the volume, share of the area",
+            "order a deeper skin, a larger flaw or a smaller coverage; guide the bar better, or use \
+             arrays of finer pitch",
+        ),
+        Mode::S => (
+            "cracks, share of the outline",
+            "order a smaller coverage (corners are not reached) or a deeper crack; guide the bar \
+             better, or use arrays of finer pitch",
+        ),
+    };
+    PlanError::rule(
+        "coverage",
+        format!(
+            "{what}: {:.1} % at best, {:.1} % ordered; {stops}",
+            share * 100.0,
+            ordered * 100.0
+        ),
+        cure,
+    )
+}
