@@ -21,9 +21,13 @@ use barwright_web::{JobFolder, files};
 use crate::failure::Failure;
 
 /// Order and station to a technique; writes `technique.json`.
-pub fn plan(job: &JobFolder) -> Result<Sealed<Technique>, Failure> {
+pub fn plan(job: &JobFolder, explained: bool) -> Result<Sealed<Technique>, Failure> {
     let (order, station, rules) = (job.order()?, job.station()?, job.rules()?);
-    let technique = barwright_plan::technique(&order, &station, &rules)?;
+    let technique = if explained {
+        barwright_plan::explained(&order, &station, &rules)?
+    } else {
+        barwright_plan::technique(&order, &station, &rules)?
+    };
     files::write_sealed(&job.technique_path(), &technique)?;
     Ok(technique)
 }

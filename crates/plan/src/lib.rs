@@ -36,4 +36,4 @@ pub use error::{PlanError, Result};
 pub use exact::{Flaw, exact_echoes};
 pub use proof::{ProveOptions, WhatIf, prove, what_if};
 pub use refbar::reference_bar;
-pub use technique::technique;
+pub use technique::{explained, technique};

@@ -163,7 +163,7 @@ impl Goal {
     fn new(bench: &Bench<'_>, mode: Mode, other_s: f64) -> Result<Self> {
         let places = match mode {
             Mode::L => section(bench),
-            Mode::S => rim(),
+            Mode::S => rim(bench),
         };
         let asks = asks(bench, mode, &places);
         if asks.is_empty() {
@@ -528,17 +528,23 @@ fn section(bench: &Bench<'_>) -> Vec<Place> {
     (0..RINGS)
         .flat_map(|i| {
             let share = (i as f64 + 0.5) / RINGS as f64 * deepest;
-            angles(ANGLES).map(move |angle_rad| Place { share, angle_rad })
+            sector(bench, ANGLES).map(move |angle_rad| Place { share, angle_rad })
         })
         .collect()
 }
 
-fn rim() -> Vec<Place> {
-    angles(3 * ANGLES).map(|angle_rad| Place { share: 1.0, angle_rad }).collect()
+fn rim(bench: &Bench<'_>) -> Vec<Place> {
+    sector(bench, 3 * ANGLES).map(|angle_rad| Place { share: 1.0, angle_rad }).collect()
 }
 
-fn angles(count: usize) -> impl Iterator<Item = f64> {
-    (0..count).map(move |j| std::f64::consts::TAU * j as f64 / count as f64)
+/// Angles between the middles of two probes, so many to a full turn: the ring repeats itself from probe to
+/// probe, and so does what it covers. (The proof looks all round.)
+fn sector(bench: &Bench<'_>, count: usize) -> impl Iterator<Item = f64> + use<> {
+    let probes = bench.probes.len().max(1);
+    let from = bench.ring.first_probe_deg.to_radians();
+    let own = count.div_ceil(probes);
+    let step = std::f64::consts::TAU / (own * probes) as f64;
+    (0..own).map(move |j| from + (j as f64 + 0.5) * step)
 }
 
 /// Covered share of places, each weighted by its distance from the centre.

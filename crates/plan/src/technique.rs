@@ -31,16 +31,32 @@ pub const PULSES_ON_SHORTEST: f64 = 3.0;
 /// [`PlanError::NoRing`] when no ring serves the size; [`PlanError::NoTechnique`] with the rule that
 /// stops every technique and what would help; [`PlanError::Wave`] where the physics cannot answer.
 pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
+    made(order, station, rules, false)
+}
+
+/// The same technique, which also says what a change of order or station would buy (`changes`, for round
+/// bars): each is a search of its own.
+///
+/// # Errors
+/// As [`technique()`].
+pub fn explained(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
+    made(order, station, rules, true)
+}
+
+fn made(
+    order: &Order,
+    station: &Station,
+    rules: &Rules,
+    explained: bool,
+) -> Result<Sealed<Technique>> {
     let bench = Bench::new(order, station, rules)?;
     let Draft { kinds, weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
     let round = matches!(bench.nominal.section, Section::Round { .. });
-    let (others, changes) = if gates::is_block(&bench) || !round {
-        (Vec::new(), Vec::new())
+    let others = if round { explain::others(&bench, &kinds, &weighed) } else { Vec::new() };
+    let changes = if round && explained {
+        explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed)
     } else {
-        (
-            explain::others(&bench, &kinds, &weighed),
-            explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed),
-        )
+        Vec::new()
     };
     let ring = &bench.ring.name;
     let size = match order.section() {

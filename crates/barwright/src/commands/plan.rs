@@ -21,7 +21,12 @@ mod map;
 /// Reads order.toml, station.toml and rules.toml of the job folder; writes technique.json. Prints
 /// the rules that were kept with their figures, and which of them keeps the line from being faster.
 #[derive(Debug, clap::Args)]
-pub struct PlanArgs {}
+pub struct PlanArgs {
+    /// Also say what one decibel, one millimetre, better centring and one probe more would buy; each is a
+    /// search of its own.
+    #[arg(long)]
+    explain: bool,
+}
 
 /// Show what the technique sees of every ordered flaw, nominal and worst over the tolerances.
 ///
@@ -73,8 +78,8 @@ impl ProveArgs {
 pub struct RefbarArgs {}
 
 /// Plans.
-pub fn plan(bench: &Bench, _: &PlanArgs) -> Result<Outcome, Failure> {
-    let technique = steps::plan(&bench.job)?;
+pub fn plan(bench: &Bench, args: &PlanArgs) -> Result<Outcome, Failure> {
+    let technique = steps::plan(&bench.job, args.explain)?;
     bench.say(&format!("wrote {}", bench.job.technique_path().display()));
     bench.answer(&technique_text(&technique), &technique)?;
     Ok(Outcome::Good)

@@ -149,7 +149,7 @@ impl<'a> Demo<'a> {
     fn run(mut self) -> Result<Summary, Failure> {
         let (bench, job) = (self.bench, self.job.clone());
         self.watch.begin("plan");
-        let technique = steps::plan(&job)?;
+        let technique = steps::plan(&job, false)?;
         bench.say(&plan::technique_text(&technique));
         for what in [What::Order, What::Station, What::Rules, What::Technique] {
             self.enter(what, "")?;

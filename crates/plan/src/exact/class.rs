@@ -164,6 +164,23 @@ fn same(a: &Class, b: &Class) -> bool {
 }
 
 impl Class {
+    /// Whether the class is its own mirror image.
+    #[must_use]
+    pub(crate) fn is_symmetric(&self) -> bool {
+        let flip = |p: Point| Point::new(p.x, -p.y);
+        let even = |delays: &[f64]| {
+            delays.iter().zip(delays.iter().rev()).all(|(a, b)| (a - b).abs() <= SAME_S)
+        };
+        self.end().y.abs() <= SAME
+            && even(&self.transmit_s)
+            && even(&self.receive_s)
+            && self
+                .elements
+                .iter()
+                .zip(self.elements.iter().rev())
+                .all(|(a, b)| a.centre.distance(flip(b.centre)) <= SAME)
+    }
+
     /// Radius of the concave face that the elements form about the ring's centre; `None` if they stand
     /// on a flat one.
     #[must_use]

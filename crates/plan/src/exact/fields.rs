@@ -19,6 +19,7 @@ const AROUND_OVAL: usize = 16;
 #[derive(Default)]
 pub struct Bars {
     known: Mutex<Vec<(BarKey, Arc<Bar>)>>,
+    levels: Mutex<Vec<(LevelKey, Vec<f64>)>>,
 }
 
 impl std::fmt::Debug for Bars {
@@ -27,10 +28,24 @@ impl std::fmt::Debug for Bars {
     }
 }
 
+/// What a flaw's level along a beam depends on within one order: the flaw and the reference, and how sound
+/// spreads along the bar, to the last bit.
+type LevelKey = (Mode, Flaw, Flaw, [u64; 7]);
+
 /// Radius and velocities, to the last bit: what a modal solution depends on within one order.
 type BarKey = (Mode, [u64; 6]);
 
 impl Bars {
+    fn levels(&self, key: &LevelKey) -> Option<Vec<f64>> {
+        let known = self.levels.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        known.iter().find(|(k, _)| k == key).map(|(_, levels)| levels.clone())
+    }
+
+    fn keep_levels(&self, key: LevelKey, levels: &[f64]) {
+        let mut known = self.levels.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        known.push((key, levels.to_vec()));
+    }
+
     pub(crate) fn get(
         &self,
         conditions: &Conditions,
@@ -227,12 +242,14 @@ impl<'a> Fields<'a> {
                 };
                 let mut by_angle: Vec<Option<BeamMap>> = vec![None; around];
                 // Angles whose circle has the same radius share its modal solution.
-                for k in 0..around {
+                // A beam that is its own mirror image meets the other half mirrored.
+                let half = if class.is_symmetric() { around / 2 + 1 } else { around };
+                for k in 0..half {
                     if by_angle[k].is_some() {
                         continue;
                     }
                     let radius_m = family.radius_m(self.radius_m, angles[k]);
-                    let alike: Vec<usize> = (k..around)
+                    let alike: Vec<usize> = (k..half)
                         .filter(|j| {
                             (family.radius_m(self.radius_m, angles[*j]) - radius_m).abs() < 1e-8
                         })
@@ -250,6 +267,9 @@ impl<'a> Fields<'a> {
                     for (j, map) in alike.into_iter().zip(own) {
                         by_angle[j] = Some(map);
                     }
+                }
+                for k in half..around {
+                    by_angle[k] = by_angle[around - k].as_ref().map(BeamMap::mirrored);
                 }
                 Ok(by_angle.into_iter().flatten().collect())
             })
@@ -338,7 +358,22 @@ impl<'a> Fields<'a> {
                 let bar = self.bars.get(self.nominal, self.radius_m, class.mode)?;
                 let band: Band<'_> = bar.frequencies();
                 let strengths = Strengths { class, conditions: self.nominal, band };
-                Ok((nodes, strengths.relative_db(flaw, off_m, reference, &nodes)?))
+                let numbers = [
+                    off_m,
+                    class.strip.length_m,
+                    class.strip.focus_m.unwrap_or(0.0),
+                    class.water_m,
+                    class.axis.reach_m,
+                    strengths.reference_sine(),
+                    self.radius_m,
+                ];
+                let key = (class.mode, flaw, reference, numbers.map(f64::to_bits));
+                if let Some(levels) = self.bars.levels(&key) {
+                    return Ok((nodes, levels));
+                }
+                let levels = strengths.relative_db(flaw, off_m, reference, &nodes)?;
+                self.bars.keep_levels(key, &levels);
+                Ok((nodes, levels))
             })
             .collect()
     }

@@ -10,6 +10,8 @@ use barwright_wave::{
     },
 };
 
+use rayon::prelude::*;
+
 use super::class::Class;
 use super::weights::{Band, Flaw, Nodes, Strengths, attenuation, corner};
 use crate::conditions::Conditions;
@@ -152,6 +154,27 @@ pub struct BeamMap {
 const NOTHING_DB: f64 = -300.0;
 
 impl BeamMap {
+    /// The map of the mirror image about the frame's axis; for full rings and stretches about the axis.
+    #[must_use]
+    pub(crate) fn mirrored(&self) -> Self {
+        let count = self.angles;
+        let rings = self
+            .rings
+            .iter()
+            .map(|(first, values)| {
+                if values.len() == count {
+                    // Angle j becomes -j.
+                    let flipped = (0..count).map(|j| values[(count - j) % count]).collect();
+                    (-first, flipped)
+                } else {
+                    let last = first + values.len() as i64 - 1;
+                    (-last, values.iter().rev().copied().collect())
+                }
+            })
+            .collect();
+        Self { rings, ..self.clone() }
+    }
+
     /// Echo at a place given by radius and angle in the beam's frame: between rings linear, along
     /// them a parabola through three. `None` outside what was computed.
     #[must_use]
@@ -264,7 +287,7 @@ pub(crate) fn maps(
     let per_corner = |sine: f64| corner(conditions, sine);
     let on_axis = per_corner(strengths.reference_sine());
     displacements
-        .iter()
+        .par_iter()
         .map(|&by| {
             let moved;
             let sides = if by.radius() > 0.0 {

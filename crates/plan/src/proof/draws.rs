@@ -136,6 +136,9 @@ impl Coverage {
     }
 }
 
+/// Distances from the centre, the places there and what is seen at them.
+type Looked = ((f64, f64), Vec<Place>, Vec<Sights>);
+
 /// Computes coverage of every drawn state.
 pub(super) fn coverage(
     t: &Technique,
@@ -157,7 +160,7 @@ pub(super) fn coverage(
         let calm = || Ok(());
         let states = margins::states(&mut fields, judged, nominal, &draw.turned, &calm)?;
         // Disc and inclusion are asked for at the same places.
-        let mut known: Option<((f64, f64), Vec<Place>, Vec<Sights>)> = None;
+        let mut known: Option<Looked> = None;
         for (class, (_, shares)) in classes.iter().zip(&mut by_class) {
             let crack = class.class == ProvedClass::Crack;
             if known.as_ref().is_none_or(|(within, ..)| *within != class.within_m) {

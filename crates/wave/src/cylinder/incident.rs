@@ -106,7 +106,8 @@ impl Incident {
                 // What lies beyond the turning point of the surface and a few of its widths.
                 let ka = solution.wave_number_water().norm() * solution.radius_m();
                 let spare = highest as f64 - ka - 4.0 * ka.cbrt();
-                if !(moved + 3.0 * moved.cbrt() <= spare) {
+                let needed = moved + 3.0 * moved.cbrt();
+                if needed.is_nan() || needed > spare {
                     return Err(WaveError::OutOfRange {
                         what: "the displacement of the bar",
                         value: by.radius(),
