@@ -9,15 +9,20 @@ fn example(name: &str) -> String {
 
 #[test]
 fn every_example_reads() {
-    for name in ["order-round-42.toml", "order-block-50.toml"] {
-        Order::from_toml(name, &example(name)).unwrap();
+    Order::from_toml("order-block-50.toml", &example("order-block-50.toml")).unwrap();
+    for diameter in [10, 20, 25, 42, 65, 70, 100, 120, 150, 200, 254] {
+        let name = format!("order-round-{diameter}.toml");
+        Order::from_toml(&name, &example(&name)).unwrap();
     }
     for side in [20, 50, 100, 120, 150, 200] {
         let name = format!("order-square-{side}.toml");
         Order::from_toml(&name, &example(&name)).unwrap();
     }
     for name in [
+        "station-line-1.toml",
         "station-line-2.toml",
+        "station-line-4.toml",
+        "station-line-7.toml",
         "station-bench-array.toml",
         "station-square-20-120.toml",
         "station-square-50-200.toml",

@@ -197,6 +197,15 @@ impl BeamMap {
         } else {
             0.0
         };
+        if radius_m < self.radii_m[0] && last > 0 {
+            // Within the innermost ring: between a place of it and the one opposite.
+            let (a, b) = (self.around(0, angle_rad)?, self.around(0, angle_rad + PI)?);
+            let near = 0.5 + 0.5 * radius_m / self.radii_m[0];
+            return Some(Seen {
+                level_db: b.level_db + (a.level_db - b.level_db) * near,
+                time_s: b.time_s + (a.time_s - b.time_s) * near,
+            });
+        }
         // Near an end the other ring may not reach as far round: the nearer one decides.
         match (self.around(lower, angle_rad), self.around(upper, angle_rad)) {
             (Some(a), Some(b)) => Some(Seen {

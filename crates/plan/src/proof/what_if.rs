@@ -60,12 +60,13 @@ pub fn what_if(order: &Order, technique: &Technique, what: &WhatIf) -> Result<Ve
     }
     let state = state.moved("as asked".into(), what.centre, scale);
     let moved = with_water_path(technique, what.water_path_m, water.velocity_m_s);
-    let room_m = moved
+    let room_m = technique
         .probes
         .iter()
-        .flat_map(|p| &p.elements)
-        .map(|e| e.centre.distance(what.centre) - radius_m * scale)
-        .fold(f64::INFINITY, f64::min);
+        .map(|p| crate::ring::middle(&p.elements).radius() + what.water_path_m)
+        .fold(f64::INFINITY, f64::min)
+        - what.centre.radius()
+        - radius_m * scale;
     // Less than a millimetre of water is no station; what is no number is refused likewise.
     let numbers = what.water_path_m.is_finite() && what.centre.radius().is_finite();
     if !numbers || room_m < 1e-3 {
