@@ -104,7 +104,8 @@ pub struct Draws {
     pub lowest_words: String,
 }
 
-/// Margin in dB of the best beam's echo over the alarm height, at places of the section.
+/// Margin in dB of the echo over the alarm height, at places of the section: of as many shots as must agree, at
+/// the worst place along the bar between two pulses.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum MarginMap {

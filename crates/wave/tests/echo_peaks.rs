@@ -16,8 +16,6 @@ const FACE: f64 = 0.045;
 const ANGLES: usize = 128;
 
 struct Bench {
-    fluid: Fluid,
-    solid: Solid,
     pulse: Pulse,
     band: CylinderBand,
 }
@@ -29,7 +27,7 @@ fn bench(damping_1_s: f64) -> Bench {
     let frequencies = pulse_frequencies_hz(&pulse, 12e-6).expect("frequencies");
     let band = CylinderBand::new(RADIUS, &solid, &fluid, &frequencies, damping_1_s, Passage::First)
         .expect("a band");
-    Bench { fluid, solid, pulse, band }
+    Bench { pulse, band }
 }
 
 impl Bench {
@@ -113,7 +111,7 @@ fn peaks_of_many_places_are_those_of_single_ones() {
 }
 
 // Truth: independent route. The orders of an array that was built displaced and turned, source by
-// source, against those of the array in its place, moved by Graf's theorem. 2e-5 of the field:
+// source, against those of the array in its place, moved by Graf's theorem. 5e-5 of the field:
 // single precision.
 #[test]
 fn a_bar_off_centre_is_the_centred_one_displaced() {
@@ -155,7 +153,7 @@ fn a_bar_off_centre_is_the_centred_one_displaced() {
         assert!(largest > 0.0);
         for (a, b) in peaks[0].iter().flatten().zip(peaks[1].iter().flatten()) {
             let error = (a.amplitude - b.amplitude).abs() / largest;
-            assert!(error < 2e-5, "{mode:?}: {error}");
+            assert!(error < 5e-5, "{mode:?}: {error}");
         }
     }
 }

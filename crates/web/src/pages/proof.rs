@@ -26,7 +26,7 @@ pub fn page(lot: &Lot) -> Markup {
         lot,
         "/proof",
         "Coverage proof",
-        &html! { "How far the best beam's echo of the ordered flaw stands above the alarm height, at every place of the section." },
+        &html! { "How far the echo of the ordered flaw stands above the alarm height, at every place of the section: of as many shots as must agree, at the worst place between two pulses." },
         &parts::with(
             &lot.proof,
             "Here the margin maps would stand, one for each ordered flaw, nominal and at worst over the tolerances.",
