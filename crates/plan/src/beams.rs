@@ -15,6 +15,9 @@ use crate::laws::Sketch;
 use crate::response::Aperture;
 use crate::{gains, gates, square};
 
+/// Share of the -6 dB width by which neighbouring beams overlap at least (EN 10308).
+pub const OVERLAP: f64 = 0.1;
+
 /// Aperture of a sketch.
 #[must_use]
 pub fn aperture<'a>(probes: &'a [Probe], sketch: &'a Sketch) -> Aperture<'a> {
@@ -186,6 +189,36 @@ fn beam(
         axial_width_m,
         response: gains.response,
     }
+}
+
+/// Lets every beam follow its own surface, as a search does; the final technique says whom it follows.
+pub(crate) fn follow_own(beams: &mut [Beam]) {
+    for beam in beams {
+        beam.surface_beam = Some(beam.id);
+    }
+}
+
+/// [`overlap_m`] where neighbouring beams overlap as they must.
+///
+/// # Errors
+/// [`PlanError::NoTechnique`] where they do not.
+pub(crate) fn kept_overlap_m(bench: &Bench<'_>, sketches: &[Sketch]) -> Result<Option<(f64, f64)>> {
+    let overlap_m = overlap_m(bench, sketches);
+    if let Some((spacing, width)) = overlap_m
+        && spacing > (1.0 - OVERLAP) * width
+    {
+        return Err(PlanError::rule(
+            "overlap of neighbouring beams",
+            format!(
+                "axes {:.2} mm apart, -6 dB width {:.2} mm, {:.0} % must overlap",
+                spacing * 1e3,
+                width * 1e3,
+                OVERLAP * 100.0
+            ),
+            "use probes of finer pitch or electronics of more elements in an aperture",
+        ));
+    }
+    Ok(overlap_m)
 }
 
 /// Tells every beam whose surface echo it follows: a longitudinal one its own, a shear one that of

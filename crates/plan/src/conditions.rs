@@ -229,6 +229,19 @@ pub fn tolerance_cases(
             cases.push(nominal.moved(words, Point::default(), scale));
         }
     }
+    cases.extend(cases_of_any_section(order, station, nominal, "sound in the steel")?);
+    Ok(cases)
+}
+
+/// The deviations that do not depend on the section's shape: water, velocity, tilt of the disc, one lost
+/// element. `sound`: what the words of a case call that which is faster or slower.
+pub(crate) fn cases_of_any_section(
+    order: &Order,
+    station: &Station,
+    nominal: &Conditions,
+    sound: &str,
+) -> Result<Vec<Conditions>> {
+    let mut cases = Vec::new();
     if let Coupling::Water(w) = station.coupling
         && w.tolerance_k > 0.0
     {
@@ -242,7 +255,7 @@ pub fn tolerance_cases(
     if velocity > 0.0 {
         for (sign, word) in [(1.0, "faster"), (-1.0, "slower")] {
             let mut c = nominal.at_velocity(1.0 + sign * velocity / 100.0);
-            c.words = format!("sound in the steel {velocity} % {word}");
+            c.words = format!("{sound} {velocity} % {word}");
             cases.push(c);
         }
     }

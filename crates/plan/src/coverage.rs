@@ -40,9 +40,6 @@ pub struct Margin {
     pub worst_case: Option<usize>,
     /// Best beam under nominal conditions.
     pub beam: Option<u32>,
-    /// How many beams see the flaw above the alarm height under nominal conditions, up to
-    /// [`BEST_BEAMS`].
-    pub seeing: usize,
 }
 
 /// A place that may be asked.
@@ -109,7 +106,6 @@ pub fn margins(
                 worst_db: Some(best as f32),
                 worst_case: None,
                 beam: Some(scope.beams[beam].id),
-                seeing: seen.iter().filter(|s| s.0 >= 0.0).count(),
             };
             for (k, case) in cases.iter().enumerate() {
                 let here = best_here(
@@ -324,25 +320,6 @@ impl Grid {
 #[must_use]
 pub fn rim(n: usize) -> Vec<Place> {
     (0..n).map(|i| Place::Crack(2.0 * PI * i as f64 / n as f64)).collect()
-}
-
-/// Share of places that at least so many beams see above the alarm height; zero for no places.
-#[must_use]
-pub fn agreed(margins: &[Margin], beams: usize) -> f64 {
-    if margins.is_empty() {
-        return 0.0;
-    }
-    margins.iter().filter(|m| m.seeing >= beams).count() as f64 / margins.len() as f64
-}
-
-/// Share of places whose nominal margin is at least `db`; zero for no places.
-#[must_use]
-pub fn above(margins: &[Margin], db: f64) -> f64 {
-    if margins.is_empty() {
-        return 0.0;
-    }
-    let high = |m: &&Margin| m.nominal_db.is_some_and(|x| f64::from(x) >= db);
-    margins.iter().filter(high).count() as f64 / margins.len() as f64
 }
 
 /// Covered share of places by nominal and by worst margin; zero for no places.

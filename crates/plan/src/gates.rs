@@ -3,7 +3,7 @@
 use barwright_job::{
     order::SectionSpec,
     station::Coupling,
-    technique::{Gate, GateKind, Record, Section},
+    technique::{Beam, Gate, GateKind, Record, Section},
 };
 use barwright_wave::Mode;
 
@@ -195,16 +195,16 @@ fn crack(bench: &Bench<'_>, sketch: &Sketch) -> Gate {
     }
 }
 
-/// The record that holds surface echo and gates of all beams, given as (surface time, gates).
+/// The record that holds surface echo and gates of all beams.
 #[must_use]
-pub fn record(bench: &Bench<'_>, beams: &[(f64, &[Gate])]) -> Record {
+pub fn record(bench: &Bench<'_>, beams: &[Beam]) -> Record {
     let rate = bench.station.electronics.sample_rate_mhz * 1e6;
     let margin = foot_s(bench, RING_DOWN_DB);
     let mut first = f64::INFINITY;
     let mut last: f64 = 0.0;
-    for (surface, gates) in beams {
-        for g in *gates {
-            let from = if g.kind == GateKind::Surface { 0.0 } else { *surface };
+    for beam in beams {
+        for g in &beam.gates {
+            let from = if g.kind == GateKind::Surface { 0.0 } else { beam.surface_time_s };
             first = first.min(from + g.start_s);
             last = last.max(from + g.end_s);
         }

@@ -3,11 +3,12 @@
 use barwright_job::technique::{Beam, PlanLimit, Section};
 use barwright_wave::{Mode, Point};
 
+use crate::beams::OVERLAP;
 use crate::bench::Bench;
 use crate::gates;
 use crate::ring;
 use crate::schedule::Timed;
-use crate::search::{Found, OVERLAP};
+use crate::search::Found;
 use crate::technique::{PULSES_ON_SHORTEST, Speed};
 
 const PRACTICE: &str = "common practice, no source";

@@ -4,9 +4,9 @@ mod draws;
 mod rays;
 mod round;
 mod what_if;
-mod words;
+pub(crate) mod words;
 
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use barwright_job::{
     Finding, Order, Sealed, Station, Technique,
@@ -48,6 +48,20 @@ impl ProveOptions<'_> {
         match self.cancelled {
             Some(flag) if flag.load(Ordering::Relaxed) => Err(PlanError::Cancelled),
             _ => Ok(()),
+        }
+    }
+}
+
+/// Counts places that are done and reports the share: a hundred reports are enough for any bar on a screen.
+pub(crate) fn each_hundredth<'a>(
+    total: usize,
+    progress: &'a (dyn Fn(f32) + Sync),
+) -> impl Fn() + Sync + 'a {
+    let done = AtomicUsize::new(0);
+    move || {
+        let n = done.fetch_add(1, Ordering::Relaxed) + 1;
+        if n.is_multiple_of((total / 100).max(1)) || n == total {
+            progress(n as f32 / total as f32);
         }
     }
 }

@@ -25,9 +25,6 @@ const IN_HAND: f64 = 0.002;
 /// Pulse spacings tried, as shares of the longest that the rules allow.
 const SPACINGS: [f64; 6] = [1.0, 0.85, 0.7, 0.55, 0.45, 0.35];
 
-/// Share of the -6 dB width by which neighbouring beams overlap at least (EN 10308).
-pub const OVERLAP: f64 = 0.1;
-
 /// A layout that keeps the rules, with its beams and figures.
 #[derive(Debug)]
 pub struct Found<'a> {
@@ -84,10 +81,11 @@ pub enum Effort {
 pub fn best<'a>(
     bench: &'a Bench<'_>,
     mode: Mode,
+    rhythm: Rhythm,
     other_s: f64,
     effort: &Effort,
 ) -> Result<(Found<'a>, Vec<Weighed>)> {
-    let goal = Goal::new(bench, mode, other_s)?;
+    let goal = Goal::new(bench, mode, rhythm, other_s)?;
     let mut candidates: Vec<(f64, f64, Layout)> = layout::candidates(bench, mode)
         .into_iter()
         .map(|layout| (goal.bound_m_s(bench, &layout), goal.cycle_s(bench, &layout), layout))
@@ -141,11 +139,7 @@ pub fn best<'a>(
         (Some((_, found)), ..) => Ok((found, weighed)),
         (None, Some(short), _) => Err(short.refusal()),
         (None, None, Some(refusal)) => Err(refusal),
-        (None, None, None) => Err(PlanError::rule(
-            "electronics",
-            "no aperture of the electronics fits a probe of the ring",
-            "use electronics of more elements in an aperture",
-        )),
+        (None, None, None) => Err(no_aperture()),
     }
 }
 
@@ -154,13 +148,12 @@ struct Goal {
     cases: Vec<Conditions>,
     places: Vec<Place>,
     asks: Vec<Ask>,
-    beam_s: f64,
+    rhythm: Rhythm,
     other_s: f64,
-    allowed_m: f64,
 }
 
 impl Goal {
-    fn new(bench: &Bench<'_>, mode: Mode, other_s: f64) -> Result<Self> {
+    fn new(bench: &Bench<'_>, mode: Mode, rhythm: Rhythm, other_s: f64) -> Result<Self> {
         let places = match mode {
             Mode::L => section(bench),
             Mode::S => rim(bench),
@@ -169,14 +162,12 @@ impl Goal {
         if asks.is_empty() {
             return Err(PlanError::rule("flaws", "no crack is ordered", "order a crack class"));
         }
-        let (beam_s, allowed_m) = figures(bench, mode)?;
         Ok(Self {
             cases: tolerance_cases(bench.order, bench.station, &bench.nominal)?,
             places,
             asks,
-            beam_s,
+            rhythm,
             other_s,
-            allowed_m,
         })
     }
 
@@ -187,7 +178,7 @@ impl Goal {
 
     /// Time in s that firing all beams of a layout takes, at the rhythm of the one that was timed.
     fn cycle_s(&self, bench: &Bench<'_>, layout: &Layout) -> f64 {
-        self.beams(bench, layout) as f64 * self.beam_s
+        self.beams(bench, layout) as f64 * self.rhythm.beam_s
     }
 
     /// Speed in m/s at a spacing. The other kind's firings fill waits of this one: a third of the shorter
@@ -202,26 +193,35 @@ impl Goal {
         if self.beams(bench, layout) == 0 {
             return 0.0;
         }
-        self.speed_m_s(self.allowed_m, self.cycle_s(bench, layout))
+        self.speed_m_s(self.rhythm.allowed_m, self.cycle_s(bench, layout))
             .min(bench.station.line.max_speed_m_s)
     }
 }
 
 /// Time in s that the beams of a kind take in the middle one of its layouts.
-pub(crate) fn usual_cycle_s(bench: &Bench<'_>, mode: Mode) -> Result<f64> {
-    let goal = Goal::new(bench, mode, 0.0)?;
-    let mut cycles: Vec<f64> = layout::candidates(bench, mode)
+pub(crate) fn usual_cycle_s(bench: &Bench<'_>, mode: Mode, rhythm: Rhythm) -> f64 {
+    let elements = bench.probes.first().map_or(0, |p| p.elements.len());
+    let probes = bench.probes.len();
+    let mut beams: Vec<usize> = layout::candidates(bench, mode)
         .iter()
-        .map(|layout| goal.cycle_s(bench, layout))
-        .filter(|s| *s > 0.0)
+        .map(|layout| layout.beams(probes, elements))
+        .filter(|beams| *beams > 0)
         .collect();
-    cycles.sort_by(f64::total_cmp);
-    Ok(cycles.get(cycles.len() / 2).copied().unwrap_or(0.0))
+    beams.sort_unstable();
+    beams.get(beams.len() / 2).map_or(0.0, |beams| *beams as f64 * rhythm.beam_s)
 }
 
-/// Time in s that a beam takes in the firing order of a kind, and its longest pulse spacing in m: those of the
-/// middle one of its layouts.
-fn figures(bench: &Bench<'_>, mode: Mode) -> Result<(f64, f64)> {
+/// How a kind of beam fires.
+#[derive(Debug, Clone, Copy)]
+pub struct Rhythm {
+    /// Time in s that a beam takes in the kind's firing order.
+    beam_s: f64,
+    /// Longest way in m between two shots of a beam by the pulses on the shortest flaw.
+    allowed_m: f64,
+}
+
+/// Rhythm of a kind, from a usual one of its layouts.
+pub(crate) fn rhythm(bench: &Bench<'_>, mode: Mode) -> Result<Rhythm> {
     let elements = bench.probes.first().map_or(0, |p| p.elements.len());
     let probes = bench.probes.len();
     let mut layouts: Vec<Layout> = layout::candidates(bench, mode)
@@ -229,27 +229,28 @@ fn figures(bench: &Bench<'_>, mode: Mode) -> Result<(f64, f64)> {
         .filter(|l| l.beams(probes, elements) > 0)
         .collect();
     layouts.sort_by_key(|l| l.beams(probes, elements));
-    let middle = layouts.get(layouts.len() / 3).ok_or_else(|| {
-        PlanError::rule(
-            "electronics",
-            "no aperture of the electronics fits a probe of the ring",
-            "use electronics of more elements in an aperture",
-        )
-    })?;
+    let middle = layouts.get(layouts.len() / 3).ok_or_else(no_aperture)?;
     let built = beams::build(bench, &middle.sketches(bench)?, 0, fineness(bench))?;
     let mut beams = built.beams;
-    for beam in &mut beams {
-        beam.surface_beam = Some(beam.id);
-    }
-    Ok((cycle_s(bench, &beams) / beams.len().max(1) as f64, allowed_spacing_m(bench, &beams).0))
+    beams::follow_own(&mut beams);
+    Ok(Rhythm {
+        beam_s: cycle_s(bench, &beams) / beams.len().max(1) as f64,
+        allowed_m: allowed_spacing_m(bench, &beams).0,
+    })
 }
 
 /// Period in s of the firing order of some beams by themselves.
 pub(crate) fn cycle_s(bench: &Bench<'_>, beams: &[Beam]) -> f64 {
-    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
-        beams.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
-    let record = gates::record(bench, &spans);
+    let record = gates::record(bench, beams);
     schedule::make(bench, beams, &record).schedule.period_s
+}
+
+fn no_aperture() -> PlanError {
+    PlanError::rule(
+        "electronics",
+        "no aperture of the electronics fits a probe of the ring",
+        "use electronics of more elements in an aperture",
+    )
 }
 
 /// How finely the search computes.
@@ -421,28 +422,11 @@ fn attempt<'a>(
     to_beat_m_s: Option<f64>,
 ) -> Result<std::result::Result<Found<'a>, Short>> {
     let sketches = layout.sketches(bench)?;
-    let overlap_m = beams::overlap_m(bench, &sketches);
-    if let Some((spacing, width)) = overlap_m
-        && spacing > (1.0 - OVERLAP) * width
-    {
-        return Err(PlanError::rule(
-            "overlap of neighbouring beams",
-            format!(
-                "axes {:.2} mm apart, -6 dB width {:.2} mm, {:.0} % must overlap",
-                spacing * 1e3,
-                width * 1e3,
-                OVERLAP * 100.0
-            ),
-            "use probes of finer pitch or electronics of more elements in an aperture",
-        ));
-    }
+    let overlap_m = beams::kept_overlap_m(bench, &sketches)?;
     let rounding_s = sketches.iter().map(|s| s.rounding_s).fold(0.0, f64::max);
     let built = beams::build(bench, &sketches, 0, fineness(bench))?;
     let mut beams = built.beams;
-    // In the search each beam follows its own surface; the final technique says whom it follows.
-    for beam in &mut beams {
-        beam.surface_beam = Some(beam.id);
-    }
+    beams::follow_own(&mut beams);
     let Some(mut fields) = built.fields else {
         return Err(PlanError::rule(
             "section",

@@ -112,9 +112,7 @@ pub(crate) fn draft<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<Draft<'
         beam.id = i as u32;
     }
     beams::follow(&mut all);
-    let spans: Vec<(f64, &[barwright_job::technique::Gate])> =
-        all.iter().map(|b| (b.surface_time_s, b.gates.as_slice())).collect();
-    let record = gates::record(bench, &spans);
+    let record = gates::record(bench, &all);
     let timed = schedule::make(bench, &all, &record);
     let covered_m = kinds.iter().map(|k| k.spacing_m).fold(f64::INFINITY, f64::min);
     let speed = speed(bench, &all, &timed, covered_m)?;
@@ -128,14 +126,18 @@ fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, V
     if matches!(bench.nominal.section, Section::Square { .. }) {
         return Ok((square::search::best(bench)?, Vec::new()));
     }
+    let rhythm = search::rhythm(bench, Mode::L)?;
     if bench.order.flaws.crack.is_none() {
-        let (found, weighed) = search::best(bench, Mode::L, 0.0, effort)?;
+        let (found, weighed) = search::best(bench, Mode::L, rhythm, 0.0, effort)?;
         return Ok((vec![found], weighed));
     }
     // The kinds share the period: each is chosen for the time that the other takes, at first as many beams
     // as its middle layout has.
-    let (s, more) = search::best(bench, Mode::S, search::usual_cycle_s(bench, Mode::L)?, effort)?;
-    let (l, mut weighed) = search::best(bench, Mode::L, search::cycle_s(bench, &s.beams), effort)?;
+    let other_s = search::usual_cycle_s(bench, Mode::L, rhythm);
+    let shear_rhythm = search::rhythm(bench, Mode::S)?;
+    let (s, more) = search::best(bench, Mode::S, shear_rhythm, other_s, effort)?;
+    let other_s = search::cycle_s(bench, &s.beams);
+    let (l, mut weighed) = search::best(bench, Mode::L, rhythm, other_s, effort)?;
     weighed.extend(more);
     Ok((vec![l, s], weighed))
 }

@@ -443,11 +443,11 @@ fn a_turned_bar_bends_the_beam() {
     let turned = cases::all(&order, &station, nominal)
         .expect("cases")
         .into_iter()
-        .find(|c| c.conditions.turn_rad > 0.0)
+        .find(|c| c.turn_rad > 0.0)
         .expect("a turned bar");
     let sketch = laws::longitudinal(&bench, 0, 60, 8, None).expect("a sketch");
     let aperture = beams::aperture(&bench.probes, &sketch);
-    let face = turned.conditions.surface_before(aperture.elements);
+    let face = turned.surface_before(aperture.elements);
     let middle = barwright_plan::ring::middle(aperture.elements);
     let out = interface::refracted(water.velocity_m_s, steel.longitudinal_m_s, 1f64.to_radians())
         .expect("refracted");
@@ -466,6 +466,6 @@ fn a_turned_bar_bends_the_beam() {
         // Counter-clockwise: the face rises to the right, and the ray bends away from its normal.
         assert_eq!(hit, side < 0.0, "{side}");
     }
-    assert!(matches!(turned.conditions.section, Section::Square { .. }));
+    assert!(matches!(turned.section, Section::Square { .. }));
     assert!(!technique_elements(&TECHNIQUE.body, &TECHNIQUE.body.beams[0]).is_empty());
 }

@@ -2,8 +2,8 @@
 
 mod common;
 
-use barwright_job::technique::Beam;
-use barwright_plan::{echo_of_crack, echo_of_disc};
+use barwright_job::technique::{Beam, Technique};
+use barwright_plan::{Echo, echo_of_crack, echo_of_disc};
 use barwright_twin::scene::{CentrePipe, Crack, Disc, Flaw};
 use barwright_twin::{SceneBar, VirtualStation};
 use barwright_wave::{Mode, Point};
@@ -22,6 +22,34 @@ fn alone(station: &VirtualStation, flaw: Flaw, beam: &Beam, gains: &[f64]) -> Ve
     minus(&samples(&with, i), &samples(&without, i))
 }
 
+/// Even numbers between two ends, the same every time.
+fn drawer(seed: u64) -> impl FnMut(f64, f64) -> f64 {
+    let mut random = seed;
+    move |low, high| {
+        random =
+            random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        low + (high - low) * ((random >> 33) as f64 / (1u64 << 31) as f64)
+    }
+}
+
+/// How late in µs a flaw alone answers in a beam, and by how much in dB it reads more, than a prediction.
+fn against(
+    station: &VirtualStation,
+    body: &Technique,
+    flaw: Flaw,
+    beam: &Beam,
+    predicted: &Echo,
+) -> (f64, f64) {
+    // At this gain the predicted echo reads 100 % of full screen.
+    let gains = vec![-predicted.transfer_db; body.beams.len()];
+    let signal = alone(station, flaw, beam, &gains);
+    let expected = body.record.position(predicted.arrival_s);
+    let (height, at) = peak(&signal, expected - 12.0, expected + 12.0);
+    let counts = f64::from(i16::MAX) / body.record.full_scale_fsh;
+    let curve_db = beam.curve_db(predicted.arrival_s - beam.surface_time_s);
+    ((at - expected) / 25.0, 20.0 * (height / counts).log10() - curve_db)
+}
+
 // Truth: independent code (ray model of the planner: other paths, other field, same reflector).
 #[test]
 fn a_disc_on_the_axis_arrives_and_reads_as_rays_say() {
@@ -29,13 +57,7 @@ fn a_disc_on_the_axis_arrives_and_reads_as_rays_say() {
     let technique = technique(0.25);
     let station = VirtualStation::new(&technique, &faultless(), 1).expect("a station");
     let body = &technique.body;
-    let counts = f64::from(i16::MAX) / body.record.full_scale_fsh;
-    let mut random: u64 = 12345;
-    let mut draw = |low: f64, high: f64| {
-        random =
-            random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        low + (high - low) * ((random >> 33) as f64 / (1u64 << 31) as f64)
-    };
+    let mut draw = drawer(12345);
     for _ in 0..8 {
         let longitudinal: Vec<&Beam> = body.beams.iter().filter(|b| b.mode == Mode::L).collect();
         let beam = longitudinal[draw(0.0, longitudinal.len() as f64) as usize];
@@ -51,14 +73,7 @@ fn a_disc_on_the_axis_arrives_and_reads_as_rays_say() {
             tilt_deg: 0.0,
         };
         let ray = echo_of_disc(body, beam, place, 1.2e-3).expect("a model").expect("a ray");
-        // At this gain the ray echo reads 100 % of full screen.
-        let gains = vec![-ray.transfer_db; body.beams.len()];
-        let signal = alone(&station, Flaw::Disc(disc), beam, &gains);
-        let expected = body.record.position(ray.arrival_s);
-        let (height, at) = peak(&signal, expected - 12.0, expected + 12.0);
-        let late_us = (at - expected) / 25.0;
-        let curve_db = beam.curve_db(ray.arrival_s - beam.surface_time_s);
-        let over_db = 20.0 * (height / counts).log10() - curve_db;
+        let (late_us, over_db) = against(&station, body, Flaw::Disc(disc), beam, &ray);
         println!("depth {:.1} mm: {late_us:+.3} us, {over_db:+.2} dB", depth * 1e3);
         assert!(late_us.abs() < 0.05, "{late_us} us late at {depth} m");
         // Rays err by 0.1 dB each way for L; the rest is the band seen through λ(f).
@@ -72,24 +87,17 @@ fn a_crack_at_the_end_of_a_shear_axis_reads_as_rays_say() {
     let technique = technique(0.25);
     let station = VirtualStation::new(&technique, &faultless(), 1).expect("a station");
     let body = &technique.body;
-    let counts = f64::from(i16::MAX) / body.record.full_scale_fsh;
     for beam in body.beams.iter().filter(|b| b.mode == Mode::S).take(4) {
         let end = beam.axis.entry + Point::polar(beam.axis.reach_m, beam.axis.direction_rad);
         let ray =
             echo_of_crack(body, beam, end.angle(), 0.3e-3, 0.02).expect("a model").expect("a ray");
-        let gains = vec![-ray.transfer_db; body.beams.len()];
         let crack = Crack {
             depth_mm: 0.3,
             length_mm: 20.0,
             angle_deg: end.angle().to_degrees(),
             z_mm: Z_M * 1e3,
         };
-        let signal = alone(&station, Flaw::Crack(crack), beam, &gains);
-        let expected = body.record.position(ray.arrival_s);
-        let (height, at) = peak(&signal, expected - 12.0, expected + 12.0);
-        let late_us = (at - expected) / 25.0;
-        let curve_db = beam.curve_db(ray.arrival_s - beam.surface_time_s);
-        let over_db = 20.0 * (height / counts).log10() - curve_db;
+        let (late_us, over_db) = against(&station, body, Flaw::Crack(crack), beam, &ray);
         println!("beam {}: {late_us:+.3} us, {over_db:+.2} dB", beam.id);
         assert!(late_us.abs() < 0.05, "{late_us} us late");
         // Rays err by 0.2 to 0.6 dB for shear waves at 45 degrees, twice (there and back).
@@ -155,13 +163,7 @@ fn the_proof_reads_discs_and_cracks_as_the_station_does() {
     let technique = technique(0.25);
     let station = VirtualStation::new(&technique, &faultless(), 1).expect("a station");
     let body = &technique.body;
-    let counts = f64::from(i16::MAX) / body.record.full_scale_fsh;
-    let mut random: u64 = 4711;
-    let mut draw = |low: f64, high: f64| {
-        random =
-            random.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        low + (high - low) * ((random >> 33) as f64 / (1u64 << 31) as f64)
-    };
+    let mut draw = drawer(4711);
     let mut errors: Vec<f64> = Vec::new();
     for i in 0..24 {
         let crack = i % 3 == 2;
@@ -197,12 +199,7 @@ fn the_proof_reads_discs_and_cracks_as_the_station_does() {
         let echo = barwright_plan::exact_echoes(body, kind, &[(beam.id, place)]).expect("fields")
             [0]
         .expect("a place within the beam");
-        let gains = vec![-echo.transfer_db; body.beams.len()];
-        let signal = alone(&station, flaw, beam, &gains);
-        let expected = body.record.position(echo.arrival_s);
-        let (height, _) = peak(&signal, expected - 12.0, expected + 12.0);
-        let curve_db = beam.curve_db(echo.arrival_s - beam.surface_time_s);
-        let over_db = 20.0 * (height / counts).log10() - curve_db;
+        let (_, over_db) = against(&station, body, flaw, beam, &echo);
         println!("{mode:?} at {place:?}: {over_db:+.2} dB");
         errors.push(over_db.abs());
     }

@@ -22,6 +22,14 @@ pub struct Place {
     pub angle_rad: f64,
 }
 
+impl Place {
+    /// So many places around a ring, the first at the angle zero.
+    pub fn around(share: f64, count: usize) -> impl Iterator<Item = Self> {
+        let turn = move |j: usize| std::f64::consts::TAU * j as f64 / count as f64;
+        (0..count).map(move |j| Self { share, angle_rad: turn(j) })
+    }
+}
+
 /// What is judged: beams with their gains and gates, and how close pulses lie.
 #[derive(Debug, Clone, Copy)]
 pub struct Judged<'a> {

@@ -166,10 +166,12 @@ pub(super) fn coverage(
             if known.as_ref().is_none_or(|(within, ..)| *within != class.within_m) {
                 let outer = (class.within_m.1 / radius).min(1.0);
                 let places: Vec<Place> = if crack {
-                    ring(1.0, RIM).collect()
+                    Place::around(1.0, RIM).collect()
                 } else {
                     (0..RINGS)
-                        .flat_map(|i| ring((i as f64 + 0.5) / RINGS as f64 * outer, ANGLES))
+                        .flat_map(|i| {
+                            Place::around((i as f64 + 0.5) / RINGS as f64 * outer, ANGLES)
+                        })
                         .collect()
                 };
                 let sights = margins::sights(&fields, judged, &states, crack, &places);
@@ -192,8 +194,4 @@ pub(super) fn coverage(
         tick()?;
     }
     Ok(Coverage { by_class })
-}
-
-fn ring(share: f64, count: usize) -> impl Iterator<Item = Place> {
-    (0..count).map(move |j| Place { share, angle_rad: TAU * j as f64 / count as f64 })
 }

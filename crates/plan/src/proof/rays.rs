@@ -1,7 +1,5 @@
 //! Flaw classes by rays.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
-
 use barwright_job::{
     Order, Technique,
     proof::{ClassProof, MarginMap, ProvedClass},
@@ -9,8 +7,8 @@ use barwright_job::{
 };
 use barwright_wave::Point;
 
-use super::ProveOptions;
 use super::words::weakest;
+use super::{ProveOptions, each_hundredth};
 use crate::conditions::Conditions;
 use crate::coverage::{self, Grid, Margin, Place, Scope};
 use crate::error::Result;
@@ -41,14 +39,7 @@ pub(super) fn classes(
         (0..grid.len()).filter(|i| t.section.depth_m(grid.at(*i)) >= 0.0).collect();
     let rim_places = if cracks(order, t) { RIM } else { 0 };
     let total = inside.len() + rim_places;
-    let done = AtomicUsize::new(0);
-    let tick = || {
-        let n = done.fetch_add(1, Ordering::Relaxed) + 1;
-        // A hundred reports are enough for any bar on a screen.
-        if n.is_multiple_of((total / 100).max(1)) || n == total {
-            progress(n as f32 / total as f32);
-        }
-    };
+    let tick = each_hundredth(total, progress);
     let run = |places: &[Place]| coverage::margins(&scope, nominal, cases, places, &tick);
     let discs: Vec<Place> = inside.iter().map(|i| Place::Disc(grid.at(*i))).collect();
     let mut classes = vec![disc_class(order, t, cases, &grid, &inside, &run(&discs))];

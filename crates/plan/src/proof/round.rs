@@ -52,19 +52,11 @@ impl Places {
     }
 
     fn all(&self) -> Vec<Place> {
-        (0..self.rings * self.angles).map(|i| self.at(i)).collect()
+        (0..self.rings).flat_map(|ring| Place::around(self.share(ring), self.angles)).collect()
     }
 
     fn share(&self, ring: usize) -> f64 {
         (ring as f64 + 0.5) / self.rings as f64
-    }
-
-    fn at(&self, index: usize) -> Place {
-        let (ring, angle) = (index / self.angles, index % self.angles);
-        Place {
-            share: self.share(ring),
-            angle_rad: std::f64::consts::TAU * angle as f64 / self.angles as f64,
-        }
     }
 }
 
@@ -116,9 +108,7 @@ pub(super) fn proofs(
     let places = Places::of(radius);
     let judged = judged(t);
     let all = places.all();
-    let rim: Vec<Place> = (0..RIM)
-        .map(|i| Place { share: 1.0, angle_rad: std::f64::consts::TAU * i as f64 / RIM as f64 })
-        .collect();
+    let rim: Vec<Place> = Place::around(1.0, RIM).collect();
     let section = margins::sights(fields, &judged, states, false, &all);
     let surface = margins::sights(fields, &judged, states, true, &rim);
     let mut proofs = Vec::new();

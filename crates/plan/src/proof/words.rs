@@ -24,17 +24,29 @@ pub(super) fn weakest(t: &Technique, cases: &[Conditions], places: &[(Point, Mar
     };
     let place = place_words(t, *p);
     let case = m.worst_case.and_then(|i| cases.get(i)).map(|c| c.words.as_str());
-    let cause = match (m.beam, m.nominal_db, m.worst_db, case) {
-        (None, ..) => format!("{place}: no beam's gate reaches it"),
-        (Some(beam), Some(nominal), None, Some(case)) => format!(
-            "{place}: nominal {nominal:+.1} dB by beam {beam}; with {case} the echo leaves the gate"
-        ),
+    let cause = cause(&place, m, case, "no beam's gate reaches it", "the echo leaves the gate");
+    Weakest { x_m: p.x, y_m: p.y, margin_db: m.worst_db.map(f64::from), cause }
+}
+
+/// Why a place has its margin. `unreached`: said of a place without a beam; `lost`: what happens where a
+/// deviation leaves no margin.
+pub(crate) fn cause(
+    place: &str,
+    m: &Margin,
+    case: Option<&str>,
+    unreached: &str,
+    lost: &str,
+) -> String {
+    match (m.beam, m.nominal_db, m.worst_db, case) {
+        (None, ..) => format!("{place}: {unreached}"),
+        (Some(beam), Some(nominal), None, Some(case)) => {
+            format!("{place}: nominal {nominal:+.1} dB by beam {beam}; with {case} {lost}")
+        }
         (Some(beam), Some(nominal), Some(_), Some(case)) => {
             format!("{place}: nominal {nominal:+.1} dB by beam {beam}; worst with {case}")
         }
         (Some(beam), ..) => format!("{place}: best beam is {beam}, nominal is the worst case"),
-    };
-    Weakest { x_m: p.x, y_m: p.y, margin_db: m.worst_db.map(f64::from), cause }
+    }
 }
 
 /// Where a place is: depth and angle, and whether it lies between two probes.
@@ -57,7 +69,7 @@ fn place_words(t: &Technique, p: Point) -> String {
 }
 
 /// The finding that a class leaves places uncovered.
-pub(super) fn uncovered(class: &ClassProof) -> Option<Finding> {
+pub(crate) fn uncovered(class: &ClassProof) -> Option<Finding> {
     (class.worst < 1.0).then(|| {
         Finding::new(
             Topic::Uncovered,

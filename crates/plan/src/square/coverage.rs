@@ -11,7 +11,6 @@ use crate::coverage::{Margin, height_in_gate_db};
 use crate::echo::db;
 use crate::response::Aperture;
 use crate::ring;
-use crate::square::cases::Case;
 use crate::square::echo::{Flaw, Look};
 use crate::square::outline::Mouth;
 
@@ -70,7 +69,7 @@ pub fn shift_s(nominal: &Conditions, case: &Conditions, elements: &[Element]) ->
 
 /// A state with the surface shift of each beam in s.
 struct State<'a> {
-    case: &'a Case,
+    case: &'a Conditions,
     shifts: Vec<f64>,
 }
 
@@ -114,18 +113,15 @@ impl Answer {
 pub fn margins(
     scope: &Scope<'_>,
     nominal: &Conditions,
-    cases: &[Case],
+    cases: &[Conditions],
     targets: &[Target],
     spacings_m: &[f64],
     tick: &(dyn Fn() + Sync),
 ) -> Vec<Vec<Seen>> {
     let reaches: Vec<Reach> = scope.beams.iter().map(|b| Reach::of(scope, b, nominal)).collect();
-    let states: Vec<State<'_>> = cases
-        .iter()
-        .map(|case| State { case, shifts: shifts(scope, nominal, &case.conditions) })
-        .collect();
-    let facing = Case::facing(nominal.clone());
-    let still = State { case: &facing, shifts: vec![0.0; scope.beams.len()] };
+    let states: Vec<State<'_>> =
+        cases.iter().map(|case| State { case, shifts: shifts(scope, nominal, case) }).collect();
+    let still = State { case: nominal, shifts: vec![0.0; scope.beams.len()] };
     targets
         .par_iter()
         .map(|target| {
@@ -184,7 +180,6 @@ fn one(
                 worst_db: Some(best as f32),
                 worst_case: None,
                 beam: Some(scope.beams[beam].id),
-                seeing: sure.iter().filter(|a| a.under_db >= 0.0).count(),
             };
             for (k, state) in states.iter().enumerate() {
                 let Some(so_far) = seen.margin.worst_db else { break };
@@ -231,7 +226,7 @@ fn shifts(scope: &Scope<'_>, nominal: &Conditions, case: &Conditions) -> Vec<f64
 /// lies outside the beam's flaw gate.
 fn answer(scope: &Scope<'_>, state: &State<'_>, index: usize, target: &Target) -> Option<Answer> {
     let aperture = Aperture::of_beam(scope.probes, scope.beams.get(index)?);
-    let conditions = &state.case.conditions;
+    let conditions = state.case;
     let place = match target {
         Target::Volume(_, p) => *p,
         Target::Crack(mouth) => mouth.point,
@@ -260,7 +255,7 @@ fn level(
         Target::Volume(flaw, _) => (GateKind::Volume, answer.look.flaw(flaw, z_m)),
         Target::Crack(mouth) => {
             let (depth, length) = (scope.sensitivity.crack_depth_m?, scope.crack_length_m);
-            let echo = answer.look.crack(&case.conditions, mouth, depth, length, z_m)?;
+            let echo = answer.look.crack(case, mouth, depth, length, z_m)?;
             (GateKind::Crack, echo)
         }
     };

@@ -11,8 +11,8 @@ use barwright_job::{
 use barwright_wave::{Element, Point, Surface, section::Faces};
 
 use crate::conditions::Conditions;
+use crate::conditions::off_centre_m;
 use crate::error::{PlanError, Result};
-use crate::square::cases;
 
 /// Faces of a square section about `centre`, turned counter-clockwise by `turn_rad`, from the one that
 /// looks up at turn 0, counter-clockwise; empty for other sections.
@@ -90,7 +90,7 @@ pub fn distance_m(
     };
     let side = square.side_mm * 1e-3;
     let least = least_water_path_m(side, water.velocity_m_s, media, order.flaws.crack.is_some());
-    let play = (cases::off_centre_mm(order, station) + square.tolerance_mm + 2.0) * 1e-3;
+    let play = (off_centre_m(order, station) * 1e3 + square.tolerance_mm + 2.0) * 1e-3;
     let wanted = (side / 2.0 + least + play).max(array.distance_mm * 1e-3);
     let most = (array.distance_mm + array.travel_mm) * 1e-3;
     if wanted > most {
@@ -124,6 +124,6 @@ pub fn least_water_path_m(side_m: f64, c_water_m_s: f64, media: &Media, cracks: 
 /// and what the smallest side lacks.
 #[must_use]
 pub fn open_half_m(order: &Order, station: &Station, square: &SquareSpec) -> f64 {
-    let off = cases::off_centre_mm(order, station) + square.tolerance_mm / 2.0;
+    let off = off_centre_m(order, station) * 1e3 + square.tolerance_mm / 2.0;
     (square.side_mm / 2.0 - square.corner_radius_mm - off).max(0.0) * 1e-3
 }

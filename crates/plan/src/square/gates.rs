@@ -7,9 +7,10 @@ use barwright_job::{
 
 use crate::beams;
 use crate::bench::Bench;
+use crate::conditions::off_centre_m;
 use crate::error::{PlanError, Result};
 use crate::laws::Sketch;
-use crate::square::cases::{self, Case};
+use crate::square::cases;
 use crate::square::coverage::shift_s;
 use crate::square::{echo, outline::Mouth};
 
@@ -24,7 +25,7 @@ pub fn surface_play_m(bench: &Bench<'_>, sketch: &Sketch) -> f64 {
     let inward = sketch.axis.direction_rad;
     let aside = (sketch.axis.entry.y * inward.cos() - sketch.axis.entry.x * inward.sin()).abs();
     let line = &bench.station.line;
-    let bow = cases::off_centre_mm(bench.order, bench.station) - line.centring_mm;
+    let bow = off_centre_m(bench.order, bench.station) * 1e3 - line.centring_mm;
     bow * 1e-3 + aside * line.turn_deg.to_radians().sin()
 }
 
@@ -47,7 +48,7 @@ pub fn wall_play_s(bench: &Bench<'_>, sketch: &Sketch) -> f64 {
 pub fn crack(bench: &Bench<'_>, sketch: &Sketch, surface_s: f64) -> Result<Gate> {
     let aperture = beams::aperture(&bench.probes, sketch);
     let depth = bench.sensitivity.crack_depth_m.unwrap_or(1e-3);
-    let mut states = vec![Case::facing(bench.nominal.clone())];
+    let mut states = vec![bench.nominal.clone()];
     states.extend(cases::all(bench.order, bench.station, &bench.nominal)?);
     let middle = Mouth::at(&bench.nominal.section, sketch.end.angle());
     let width = match (aperture.elements.first(), aperture.elements.last()) {
@@ -58,14 +59,14 @@ pub fn crack(bench: &Bench<'_>, sketch: &Sketch, surface_s: f64) -> Result<Gate>
     let spread = width / sketch.refraction_rad.abs().tan() / 2.0;
     let (mut top, mut times) = (f64::NEG_INFINITY, Vec::new());
     for state in &states {
-        let shift = shift_s(&bench.nominal, &state.conditions, aperture.elements);
+        let shift = shift_s(&bench.nominal, state, aperture.elements);
         for quarter in -4..=4 {
             let aside = spread * f64::from(quarter) / 4.0;
             let Some(mouth) = middle.and_then(|m| m.beside(&bench.nominal.section, aside)) else {
                 continue;
             };
             let length = bench.crack_length_m();
-            if let Some(e) = echo::crack(&state.conditions, &aperture, &mouth, depth, length, 0.0) {
+            if let Some(e) = echo::crack(state, &aperture, &mouth, depth, length, 0.0) {
                 top = top.max(e.transfer_db);
                 times.push((e.transfer_db, e.arrival_s - surface_s - shift));
             }

@@ -1,7 +1,5 @@
 //! The coverage proof of a square, by rays.
 
-use std::sync::atomic::{AtomicUsize, Ordering};
-
 use barwright_job::{
     Finding, Order, Sealed, Station, Technique,
     finding::Topic,
@@ -13,8 +11,8 @@ use barwright_wave::Point;
 use crate::conditions::Conditions;
 use crate::coverage::Grid;
 use crate::error::Result;
-use crate::proof::ProveOptions;
-use crate::square::cases::{self, Case};
+use crate::proof::{ProveOptions, each_hundredth, words};
+use crate::square::cases;
 use crate::square::coverage::{self, Scope, Seen, Target};
 use crate::square::echo::Flaw;
 use crate::square::outline::{self, Mouth};
@@ -133,14 +131,7 @@ pub fn prove(
     let around =
         if order.flaws.crack.is_some() { Mouth::around(&t.section, RIM) } else { Vec::new() };
     let total = inside.len() * volume.len() + around.len();
-    let done = AtomicUsize::new(0);
-    let tick = || {
-        let n = done.fetch_add(1, Ordering::Relaxed) + 1;
-        // A hundred reports are enough for any bar on a screen.
-        if n.is_multiple_of((total / 100).max(1)) || n == total {
-            progress(n as f32 / total as f32);
-        }
-    };
+    let tick = each_hundredth(total, progress);
     let spacings = [t.pulse_spacing_m];
     let run = |targets: &[Target]| -> Vec<Seen> {
         let all = coverage::margins(&scope, &nominal, &cases, targets, &spacings, &tick);
@@ -166,12 +157,12 @@ pub fn prove(
         classes.push(on_the_outline(t, &cases, words, ordered, &around, &run(&targets)));
     }
     let met = classes.iter().all(|c| c.worst >= c.ordered);
-    let mut findings: Vec<Finding> = classes.iter().filter_map(uncovered).collect();
+    let mut findings: Vec<Finding> = classes.iter().filter_map(words::uncovered).collect();
     findings.extend(classes.iter().filter_map(doubts));
     let proof = Proof {
         engine: Engine::Ray,
         classes,
-        tolerances: cases.iter().map(|c| c.conditions.words.clone()).collect(),
+        tolerances: cases.iter().map(|c| c.words.clone()).collect(),
         met,
         findings,
         by_rays: Vec::new(),
@@ -188,7 +179,7 @@ pub fn prove(
 
 fn on_the_grid(
     t: &Technique,
-    cases: &[Case],
+    cases: &[Conditions],
     class: &VolumeClass,
     grid: &Grid,
     inside: &[usize],
@@ -222,7 +213,7 @@ fn on_the_grid(
 
 fn on_the_outline(
     t: &Technique,
-    cases: &[Case],
+    cases: &[Conditions],
     words: String,
     ordered: f64,
     around: &[(Mouth, f64)],
@@ -240,7 +231,7 @@ fn on_the_outline(
 /// Shares of weighed places, with the weakest.
 fn proved(
     t: &Technique,
-    cases: &[Case],
+    cases: &[Conditions],
     (class, flaw, ordered): (ProvedClass, String, f64),
     places: &[(Point, Seen, f64)],
     map: MarginMap,
@@ -265,7 +256,7 @@ fn proved(
 }
 
 /// The weakest place; of those that no beam reaches, the one nearest to the centre.
-fn weakest(t: &Technique, cases: &[Case], places: &[(Point, Seen, f64)]) -> Weakest {
+fn weakest(t: &Technique, cases: &[Conditions], places: &[(Point, Seen, f64)]) -> Weakest {
     let key = |s: &Seen| s.margin.worst_db.map_or(f64::NEG_INFINITY, f64::from);
     let weaker = places
         .iter()
@@ -281,36 +272,14 @@ fn weakest(t: &Technique, cases: &[Case], places: &[(Point, Seen, f64)]) -> Weak
         p.x * 1e3,
         p.y * 1e3
     );
-    let case = m.worst_case.and_then(|i| cases.get(i)).map(|c| c.conditions.words.as_str());
-    let cause = match (m.beam, m.nominal_db, m.worst_db, case) {
-        (None, ..) if seen.doubted => {
-            format!("{place}: beams reach it only where rays are doubted")
-        }
-        (None, ..) => format!("{place}: no beam's gate reaches it"),
-        (Some(beam), Some(nominal), None, Some(case)) => format!(
-            "{place}: nominal {nominal:+.1} dB by beam {beam}; with {case} no trusted echo lies in a gate"
-        ),
-        (Some(beam), Some(nominal), Some(_), Some(case)) => {
-            format!("{place}: nominal {nominal:+.1} dB by beam {beam}; worst with {case}")
-        }
-        (Some(beam), ..) => format!("{place}: best beam is {beam}, nominal is the worst case"),
+    let case = m.worst_case.and_then(|i| cases.get(i)).map(|c| c.words.as_str());
+    let unreached = if seen.doubted {
+        "beams reach it only where rays are doubted"
+    } else {
+        "no beam's gate reaches it"
     };
+    let cause = words::cause(&place, m, case, unreached, "no trusted echo lies in a gate");
     Weakest { x_m: p.x, y_m: p.y, margin_db: m.worst_db.map(f64::from), cause }
-}
-
-fn uncovered(class: &ClassProof) -> Option<Finding> {
-    (class.worst < 1.0).then(|| {
-        Finding::new(
-            Topic::Uncovered,
-            format!(
-                "{}: {:.2} % not covered in the worst case ({:.2} % ordered); weakest: {}",
-                class.flaw,
-                (1.0 - class.worst) * 100.0,
-                class.ordered * 100.0,
-                class.weakest.cause
-            ),
-        )
-    })
 }
 
 fn doubts(class: &ClassProof) -> Option<Finding> {

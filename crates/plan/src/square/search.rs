@@ -4,10 +4,11 @@ use barwright_wave::{Mode, Point};
 
 use crate::beams;
 use crate::bench::Bench;
+use crate::conditions::Conditions;
 use crate::error::{PlanError, Result};
 use crate::layout::Layout;
-use crate::search::{Found, OVERLAP};
-use crate::square::cases::{self, Case};
+use crate::search::Found;
+use crate::square::cases;
 use crate::square::coverage::{self, Scope, Seen, Target};
 use crate::square::outline::{self, Mouth};
 use crate::square::{layout, proof};
@@ -130,27 +131,10 @@ fn kind<'a>(
 /// Beams of a layout and the widest spacing that keeps three pulses on the shortest flaw.
 fn attempt<'a>(bench: &'a Bench<'_>, layout: Layout) -> Result<(Found<'a>, f64)> {
     let sketches = layout::sketches(bench, &layout)?;
-    let overlap_m = beams::overlap_m(bench, &sketches);
-    if let Some((spacing, width)) = overlap_m
-        && spacing > (1.0 - OVERLAP) * width
-    {
-        return Err(PlanError::rule(
-            "overlap of neighbouring beams",
-            format!(
-                "axes {:.2} mm apart, -6 dB width {:.2} mm, {:.0} % must overlap",
-                spacing * 1e3,
-                width * 1e3,
-                OVERLAP * 100.0
-            ),
-            "use probes of finer pitch or electronics of more elements in an aperture",
-        ));
-    }
+    let overlap_m = beams::kept_overlap_m(bench, &sketches)?;
     let rounding_s = sketches.iter().map(|s| s.rounding_s).fold(0.0, f64::max);
     let mut built = layout::build(bench, &sketches, 0)?;
-    // In the search each beam follows its own surface; the final technique says whom it follows.
-    for beam in &mut built {
-        beam.surface_beam = Some(beam.id);
-    }
+    beams::follow_own(&mut built);
     let (allowed_m, _) = allowed_spacing_m(bench, &built);
     let found = Found {
         layout,
@@ -226,7 +210,7 @@ fn covered(
     bench: &Bench<'_>,
     found: &Found<'_>,
     spacings_m: &[f64],
-    cases: &[Case],
+    cases: &[Conditions],
     asked: &Asked,
 ) -> Option<((f64, String), f64)> {
     let scope = Scope {
@@ -235,7 +219,7 @@ fn covered(
         sensitivity: &bench.sensitivity,
         crack_length_m: bench.crack_length_m(),
     };
-    let run = |cases: &[Case], targets: &[(Target, f64)], spacings: &[f64]| {
+    let run = |cases: &[Conditions], targets: &[(Target, f64)], spacings: &[f64]| {
         let places: Vec<Target> = targets.iter().map(|t| t.0).collect();
         coverage::margins(&scope, &bench.nominal, cases, &places, spacings, &|| {})
     };
@@ -270,7 +254,7 @@ fn share_of(
     targets: &[(Target, f64)],
     seen: &[Vec<Seen>],
     k: usize,
-    deviations: &[Case],
+    deviations: &[Conditions],
 ) -> (f64, String) {
     let whole: f64 = targets.iter().map(|t| t.1).sum();
     let share = |good: &dyn Fn(&Seen) -> bool| {
@@ -294,7 +278,7 @@ fn lesser(one: (f64, String), share: f64, words: String) -> (f64, String) {
 }
 
 /// The deviation that takes most places.
-fn most_named(all: &[Vec<Seen>], k: usize, cases: &[Case]) -> String {
+fn most_named(all: &[Vec<Seen>], k: usize, cases: &[Conditions]) -> String {
     let mut counts = vec![0_usize; cases.len()];
     for seen in all.iter().map(|s| &s[k]).filter(|s| s.margin.worst_db.is_none_or(|m| m < 0.0)) {
         if let Some(k) = seen.margin.worst_case {
@@ -302,7 +286,7 @@ fn most_named(all: &[Vec<Seen>], k: usize, cases: &[Case]) -> String {
         }
     }
     let most = counts.iter().enumerate().max_by_key(|(_, n)| **n).filter(|(_, n)| **n > 0);
-    most.map_or("no deviation".into(), |(k, _)| cases[k].conditions.words.clone())
+    most.map_or("no deviation".into(), |(k, _)| cases[k].words.clone())
 }
 
 fn uncovered(mode: Mode, share: f64, ordered: f64, stops: &str) -> PlanError {
