@@ -181,16 +181,29 @@ impl Class {
                 .all(|(a, b)| a.centre.distance(flip(b.centre)) <= SAME)
     }
 
-    /// Radius of the concave face that the elements form about the ring's centre; `None` if they stand
-    /// on a flat one.
+    /// Radius of the concave face that the elements form, and where its centre stands from the ring's;
+    /// `None` if they stand on a flat one.
     #[must_use]
-    pub(crate) fn face_radius_m(&self) -> Option<f64> {
-        let radius = self.elements.first()?.centre.radius();
-        let concentric = self.elements.iter().all(|e| {
-            (e.centre.radius() - radius).abs() <= SAME
-                && turn(e.facing_rad - e.centre.angle()).abs() > FRAC_PI_2 * 1.999_999
-        });
-        concentric.then_some(radius)
+    pub(crate) fn face(&self) -> Option<(f64, Point)> {
+        let (first, last) = (self.elements.first()?, self.elements.last()?);
+        // Two faces' normals meet at the centre.
+        let (a, b) = (Point::polar(1.0, first.facing_rad), Point::polar(1.0, last.facing_rad));
+        let between = a.x * b.y - a.y * b.x;
+        let way = last.centre - first.centre;
+        let (radius, centre) = if between.abs() > SAME {
+            let radius = (way.x * b.y - way.y * b.x) / between;
+            (radius, first.centre + a * radius)
+        } else {
+            (first.centre.radius(), Point::default())
+        };
+        // A centre that is the ring's but for rounding is the ring's.
+        let centre = if centre.radius() <= SAME { Point::default() } else { centre };
+        let on_it = |e: &Element| {
+            let from = e.centre - centre;
+            (from.radius() - radius).abs() <= SAME
+                && turn(e.facing_rad - from.angle()).abs() > FRAC_PI_2 * 1.999_999
+        };
+        self.elements.iter().all(on_it).then_some((radius, centre))
     }
 
     /// Where the axis ends.

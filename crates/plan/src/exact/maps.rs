@@ -3,7 +3,7 @@
 use std::f64::consts::{PI, TAU};
 
 use barwright_wave::{
-    Mode, Point,
+    Element, Mode, Point,
     cylinder::{
         Attenuation, CylinderBand, Drive, EchoPeak, EchoPlace, EchoTask, Incident, LineArray,
         Passage, Rings,
@@ -94,11 +94,39 @@ impl Bar {
 
     /// Incident fields of a beam about the ring's centre: transmission, and reception where its law
     /// differs.
+    ///
+    /// Probes that were moved off the ring's circle are taken about the centre of their own face, where
+    /// all elements are one turned, and the bar is displaced instead; so far that the orders computed do
+    /// not hold it, each element is computed by itself.
     pub fn incident(&self, class: &Class, lost_middle: bool) -> Result<Sides> {
-        let face = class.face_radius_m();
-        let array = LineArray::new(&class.elements, SOURCES, Point::default(), face)?;
+        let Some((radius_m, centre)) = class.face() else {
+            return self.sides(class, &class.elements, None, lost_middle);
+        };
+        if centre.radius() == 0.0 {
+            return self.sides(class, &class.elements, Some(radius_m), lost_middle);
+        }
+        let own: Vec<Element> = class
+            .elements
+            .iter()
+            .map(|e| Element { centre: e.centre - centre, ..*e })
+            .collect();
+        let moved = self
+            .sides(class, &own, Some(radius_m), lost_middle)?
+            .displaced(self, Point::default() - centre);
+        moved.or_else(|_| self.sides(class, &class.elements, None, lost_middle))
+    }
+
+    /// Incident fields about the origin of a class whose elements stand there.
+    fn sides(
+        &self,
+        class: &Class,
+        elements: &[Element],
+        face_m: Option<f64>,
+        lost_middle: bool,
+    ) -> Result<Sides> {
+        let array = LineArray::new(elements, SOURCES, Point::default(), face_m)?;
         let illumination = self.band.illuminate(&array)?;
-        let count = class.elements.len();
+        let count = elements.len();
         let all: Vec<usize> = (0..count).collect();
         let weights: Vec<f64> =
             (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect();
