@@ -118,9 +118,8 @@ fn a_moved_probe_is_a_displaced_bar() {
         let place = beam.axis.entry + Point::polar(0.999 * reach_m, beam.axis.direction_rad);
         let place = if mode == Mode::L { place * 0.5 } else { place };
         let asked = [(beam.id, place)];
-        let echo = |t: &Technique| {
-            exact_echoes(t, flaw, &asked).expect("fields")[0].expect("on the beam")
-        };
+        let echo =
+            |t: &Technique| exact_echoes(t, flaw, &asked).expect("fields")[0].expect("on the beam");
         let (a, b, before) = (echo(&moved), echo(&plain), echo(&TECHNIQUE.body));
         let db = a.transfer_db - b.transfer_db;
         assert!(db.abs() < 0.02, "{mode:?}: {db} dB");

@@ -1,5 +1,6 @@
 //! The fields of a set of beams in every state of the bar that was asked for, computed once each.
 
+use std::borrow::Cow;
 use std::f64::consts::TAU;
 use std::sync::{Arc, Mutex};
 
@@ -156,6 +157,42 @@ pub struct Prepared {
     direction_rad: f64,
 }
 
+/// Four of the angles around the ring and where a direction lies between the inner two.
+struct Around {
+    numbers: [usize; 4],
+    part: f64,
+}
+
+impl Around {
+    fn of(count: usize, direction_rad: f64) -> Self {
+        let turned = direction_rad.rem_euclid(TAU) / TAU * count as f64;
+        let lower = turned.floor();
+        let number = |shift: i64| (lower as i64 + shift).rem_euclid(count as i64) as usize;
+        Self { numbers: [-1, 0, 1, 2].map(number), part: turned - lower }
+    }
+
+    /// Weights of Lagrange's cubic through four angles.
+    fn cubic(&self) -> [f64; 4] {
+        let x = self.part;
+        [
+            -x * (x - 1.0) * (x - 2.0) / 6.0,
+            (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0,
+            -(x + 1.0) * x * (x - 2.0) / 2.0,
+            (x + 1.0) * x * (x - 1.0) / 6.0,
+        ]
+    }
+
+    /// Weights of the line between the inner two.
+    fn linear(&self) -> [f64; 4] {
+        [0.0, 1.0 - self.part, self.part, 0.0]
+    }
+}
+
+fn mixed(weights: [f64; 4], seen: [Seen; 4]) -> Seen {
+    let sum = |of: fn(&Seen) -> f64| weights.iter().zip(&seen).map(|(w, s)| w * of(s)).sum();
+    Seen { level_db: sum(|s| s.level_db), time_s: sum(|s| s.time_s) }
+}
+
 /// Fields of some beams of a round bar in water.
 #[derive(Debug)]
 pub struct Fields<'a> {
@@ -295,48 +332,69 @@ impl<'a> Fields<'a> {
     /// worth computing.
     #[must_use]
     pub fn seen(&self, state: Prepared, beam: usize, share: f64, angle_rad: f64) -> Option<Seen> {
+        self.seen_from(state, beam, share, self.member(beam)?.direction(angle_rad))
+    }
+
+    /// [`Self::seen`] for a direction `own_rad` in the beam's frame.
+    pub(crate) fn seen_from(
+        &self,
+        state: Prepared,
+        beam: usize,
+        share: f64,
+        own_rad: f64,
+    ) -> Option<Seen> {
         let member = self.member(beam)?;
         let FamilyMaps { family, by_class } = self.known.get(state.family)?;
         let maps = by_class.get(member.class)?;
         let radius = share * self.radius_m * family.scale;
-        let own = member.direction(angle_rad);
-        let at = |k: usize, psi: f64| -> Option<Seen> {
+        // A circle stands four amplitudes off at most.
+        let room_m = 4.5 * family.oval_m.abs();
+        if family.oval_m != 0.0 && maps.iter().all(|m| m.is_beyond(radius, own_rad, room_m)) {
+            return None;
+        }
+        let place = (family.oval_m != 0.0).then(|| Point::polar(radius, own_rad));
+        let at = |k: usize| -> Option<Seen> {
             let map = maps.get(k)?;
-            if family.oval_m == 0.0 {
-                return map.at(radius, own);
-            }
-            let p = Point::polar(radius, own) - family.circle(psi);
+            let Some(place) = place else {
+                return map.at(radius, own_rad);
+            };
+            let p = place - family.circle(TAU * k as f64 / maps.len() as f64);
             map.at(p.radius(), p.angle())
         };
         if maps.len() == 1 {
-            return at(0, 0.0);
+            return at(0);
         }
-        let count = maps.len() as f64;
-        let turned = member.direction(state.direction_rad).rem_euclid(TAU) / TAU * count;
-        let lower = turned.floor();
-        let x = turned - lower;
-        let sample = |shift: i64| {
-            let k = (lower as i64 + shift).rem_euclid(maps.len() as i64) as usize;
-            at(k, TAU * k as f64 / count)
-        };
-        let (a, b) = (sample(0)?, sample(1)?);
-        let value = |get: &dyn Fn(&Seen) -> f64, before: Option<Seen>, after: Option<Seen>| {
-            let (ya, yb) = (get(&a), get(&b));
-            let (Some(before), Some(after)) = (before, after) else {
-                return ya + (yb - ya) * x;
-            };
-            // Lagrange's cubic through four angles.
-            let (yp, yn) = (get(&before), get(&after));
-            yp * (-x * (x - 1.0) * (x - 2.0) / 6.0)
-                + ya * ((x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0)
-                + yb * (-(x + 1.0) * x * (x - 2.0) / 2.0)
-                + yn * ((x + 1.0) * x * (x - 1.0) / 6.0)
-        };
-        let (before, after) = (sample(-1), sample(2));
-        Some(Seen {
-            level_db: value(&|s| s.level_db, before, after),
-            time_s: value(&|s| s.time_s, before, after),
+        let around = Around::of(maps.len(), member.direction(state.direction_rad));
+        let [before, a, b, after] = around.numbers.map(at);
+        let (a, b) = (a?, b?);
+        Some(match (before, after) {
+            (Some(before), Some(after)) => mixed(around.cubic(), [before, a, b, after]),
+            _ => mixed(around.linear(), [a, a, b, b]),
         })
+    }
+
+    /// The map of a beam in a state, where one map holds it: the same as [`Self::seen_from`] at every
+    /// place, for less work when there are many. `None` for a bar out of round, which meets each place
+    /// elsewhere, and for a beam without maps.
+    pub(crate) fn facing(&self, state: Prepared, beam: usize) -> Option<Cow<'_, BeamMap>> {
+        let member = self.member(beam)?;
+        let FamilyMaps { family, by_class } = self.known.get(state.family)?;
+        let maps = by_class.get(member.class).filter(|_| family.oval_m == 0.0)?;
+        if maps.len() == 1 {
+            return maps.first().map(Cow::Borrowed);
+        }
+        let around = Around::of(maps.len(), member.direction(state.direction_rad));
+        let four = around.numbers.map(|k| maps.get(k));
+        let [Some(before), Some(a), Some(b), Some(after)] = four else {
+            return None;
+        };
+        Some(Cow::Owned(BeamMap::mixed([before, a, b, after], around.cubic(), around.linear())))
+    }
+
+    /// Radius in m, in a state, of a place given by its share of the surface's.
+    pub(crate) fn radius_m(&self, state: Prepared, share: f64) -> f64 {
+        let scale = self.known.get(state.family).map_or(1.0, |k| k.family.scale);
+        share * self.radius_m * scale
     }
 
     /// What a flaw `off_m` along the bar from the middle of a pulse reads more than the reference of its
@@ -378,13 +436,13 @@ impl<'a> Fields<'a> {
             .collect()
     }
 
-    /// Path in the steel in m from where a beam's axis enters to a place.
-    #[must_use]
-    pub fn path_m(&self, beam: usize, share: f64, angle_rad: f64) -> f64 {
+    /// Path in the steel in m from where a beam's axis enters to a place whose direction in the beam's
+    /// frame is `own_rad`.
+    pub(crate) fn path_m(&self, beam: usize, share: f64, own_rad: f64) -> f64 {
         let Some(member) = self.member(beam) else {
             return 0.0;
         };
-        let place = Point::polar(share * self.radius_m, member.direction(angle_rad));
+        let place = Point::polar(share * self.radius_m, own_rad);
         self.classes[member.class].axis.entry.distance(place)
     }
 

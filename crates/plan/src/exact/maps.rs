@@ -105,11 +105,8 @@ impl Bar {
         if centre.radius() == 0.0 {
             return self.sides(class, &class.elements, Some(radius_m), lost_middle);
         }
-        let own: Vec<Element> = class
-            .elements
-            .iter()
-            .map(|e| Element { centre: e.centre - centre, ..*e })
-            .collect();
+        let own: Vec<Element> =
+            class.elements.iter().map(|e| Element { centre: e.centre - centre, ..*e }).collect();
         let moved = self
             .sides(class, &own, Some(radius_m), lost_middle)?
             .displaced(self, Point::default() - centre);
@@ -200,7 +197,64 @@ impl BeamMap {
                 }
             })
             .collect();
-        Self { rings, ..self.clone() }
+        Self { rings, ..self.clone_frame() }
+    }
+
+    /// The sum of four maps of one class and state by their weights; by the others where one of the outer
+    /// two has no echo. Nothing where one of the inner two has none.
+    #[must_use]
+    pub(crate) fn mixed(maps: [&Self; 4], weights: [f64; 4], without: [f64; 4]) -> Self {
+        let count = maps[1].angles as i64;
+        let there = |v: &[f32; 2]| f64::from(v[0]) > NOTHING_DB + 50.0;
+        let rings = (0..maps[1].rings.len())
+            .map(|r| {
+                let (first, values) = &maps[1].rings[r];
+                let at = |map: &Self, j: usize| -> Option<[f32; 2]> {
+                    let (own_first, own) = &map.rings[r];
+                    let i = *first + j as i64 - own_first;
+                    let i = if own.len() as i64 == count { i.rem_euclid(count) } else { i };
+                    usize::try_from(i).ok().and_then(|i| own.get(i)).copied().filter(there)
+                };
+                let sum = |j: usize| -> Option<[f32; 2]> {
+                    let (a, b) = (at(maps[1], j)?, at(maps[2], j)?);
+                    let (four, weights) = match (at(maps[0], j), at(maps[3], j)) {
+                        (Some(before), Some(after)) => ([before, a, b, after], weights),
+                        _ => ([a, a, b, b], without),
+                    };
+                    let of = |k: usize| -> f64 {
+                        four.iter().zip(weights).map(|(v, w)| w * f64::from(v[k])).sum()
+                    };
+                    Some([of(0) as f32, of(1) as f32])
+                };
+                let nothing = [NOTHING_DB as f32, 0.0];
+                (*first, (0..values.len()).map(|j| sum(j).unwrap_or(nothing)).collect())
+            })
+            .collect();
+        Self { rings, ..maps[1].clone_frame() }
+    }
+
+    /// Everything but the values.
+    fn clone_frame(&self) -> Self {
+        Self {
+            radii_m: self.radii_m.clone(),
+            angles: self.angles,
+            rings: Vec::new(),
+            halves_rad: self.halves_rad.clone(),
+        }
+    }
+
+    /// Whether a place lies outside what was computed and would still do so if it were moved by `room_m`:
+    /// for maps of one class, whichever state they are of.
+    pub(crate) fn is_beyond(&self, radius_m: f64, angle_rad: f64, room_m: f64) -> bool {
+        let last = self.radii_m.len() - 1;
+        if last == 0 || radius_m <= 2.0 * room_m {
+            return false;
+        }
+        let ring = |r: f64| ((r / self.radii_m[last] * last as f64).max(0.0) as usize).min(last);
+        let (inner, outer) = (ring(radius_m - room_m).saturating_sub(1), ring(radius_m + room_m));
+        let widest = self.halves_rad[inner..=outer].iter().copied().fold(0.0, f64::max);
+        let off = turn(angle_rad).abs();
+        off.min(PI - off) > widest + 1.2 * room_m / radius_m
     }
 
     /// Echo at a place given by radius and angle in the beam's frame: between rings linear, along
@@ -210,7 +264,8 @@ impl BeamMap {
         let last = self.radii_m.len() - 1;
         if last > 0 {
             // Most places lie aside of most beams.
-            let off = turn(angle_rad).abs();
+            let off = angle_rad.abs();
+            let off = if off > PI { turn(off).abs() } else { off };
             let off = off.min(PI - off);
             let ring = ((radius_m / self.radii_m[last] * last as f64) as usize).min(last);
             if off > self.halves_rad[ring.saturating_sub(1)] {
@@ -249,11 +304,18 @@ impl BeamMap {
     fn around(&self, ring: usize, angle_rad: f64) -> Option<Seen> {
         let (first, values) = &self.rings[ring];
         let turn = angle_rad / TAU * self.angles as f64;
-        let from = (turn - *first as f64).rem_euclid(self.angles as f64);
+        let count = self.angles as f64;
+        // What lies within a turn of the first needs no division.
+        let within = |i: f64| match i {
+            i if (0.0..count).contains(&i) => i,
+            i if (-count..0.0).contains(&i) => i + count,
+            i => i.rem_euclid(count),
+        };
+        let from = within(turn - *first as f64);
         let middle = from.round();
         let full = values.len() == self.angles;
         let at = |i: f64| -> Option<[f64; 2]> {
-            let i = if full { i.rem_euclid(self.angles as f64) } else { i };
+            let i = if full { within(i) } else { i };
             let value = (i >= 0.0).then(|| values.get(i as usize).map(|v| v.map(f64::from)))??;
             (value[0] > NOTHING_DB + 50.0).then_some(value)
         };

@@ -1,10 +1,13 @@
 //! Margins of a technique's beams over the alarm height, by the exact field.
 
+use std::borrow::Cow;
+
 use barwright_job::technique::{Beam, Gate, GateKind, Probe, Sensitivity};
 use barwright_wave::Mode;
 use rayon::prelude::*;
 
 use super::fields::{Fields, Prepared};
+use super::maps::BeamMap;
 use super::weights::{Flaw, Nodes};
 use crate::conditions::Conditions;
 use crate::coverage::Margin;
@@ -45,32 +48,45 @@ pub struct Judged<'a> {
     pub agreeing: usize,
 }
 
-/// Places between two pulses at which a flaw is tried, as shares of their distance; an element's field
-/// ripples along the bar, so that half-way need not be the worst.
-const BETWEEN: [f64; 3] = [0.0, 0.25, 0.5];
+/// Where, as shares of the distance of two pulses, a flaw's levels are known; an element's field ripples
+/// along the bar, so that half-way need not be the worst.
+const SHARES: [f64; 5] = [0.0, 1.0, 0.25, 0.75, 0.5];
+/// Places between two pulses at which a flaw is tried: the levels, by their place in [`SHARES`], in the
+/// shots that meet it there. Under a pulse: that shot, and the one before and after.
+const BETWEEN: [&[usize]; 3] = [&[0, 1, 1], &[2, 3], &[4, 4]];
 
-/// Levels of one flaw relative to the reference by depth, one list for each class of beams.
-type ByClass = Vec<(Nodes, Vec<f64>)>;
-
-/// For each place between two pulses, the levels in the shots that meet a flaw there.
+/// Levels of one flaw relative to the reference by depth, at all shares, for each class of beams; empty
+/// for a class without reference.
 struct Along {
-    between: Vec<Vec<ByClass>>,
+    by_class: Vec<(Nodes, Vec<[f64; SHARES.len()]>)>,
 }
 
 impl Along {
     fn new(fields: &Fields<'_>, flaw: Flaw, spacing_m: f64) -> Result<Self> {
-        let at = |share: f64| fields.relative_db(flaw, share * spacing_m);
-        let of = |share: f64| -> Result<Vec<ByClass>> {
-            // Under a pulse: that shot, and the one before and after.
-            if share == 0.0 {
-                let aside = at(1.0)?;
-                return Ok(vec![at(0.0)?, aside.clone(), aside]);
+        let mut by_class: Vec<(Nodes, Vec<[f64; SHARES.len()]>)> = Vec::new();
+        for (k, share) in SHARES.into_iter().enumerate() {
+            for (class, (nodes, levels)) in
+                fields.relative_db(flaw, share * spacing_m)?.into_iter().enumerate()
+            {
+                if k == 0 {
+                    by_class.push((nodes, vec![[0.0; SHARES.len()]; levels.len()]));
+                }
+                for (own, level) in by_class[class].1.iter_mut().zip(levels) {
+                    own[k] = level;
+                }
             }
-            let here = at(share)?;
-            let other = if share == 0.5 { here.clone() } else { at(1.0 - share)? };
-            Ok(vec![here, other])
-        };
-        Ok(Self { between: BETWEEN.into_iter().map(of).collect::<Result<_>>()? })
+        }
+        Ok(Self { by_class })
+    }
+
+    /// Levels at a path, at all shares; `None` for a class that has none.
+    fn at(&self, class: usize, path_m: f64) -> Option<[f64; SHARES.len()]> {
+        let (nodes, levels) = self.by_class.get(class)?;
+        let place = nodes.place(path_m);
+        let lower = place as usize;
+        let (a, b) = (levels.get(lower)?, levels.get((lower + 1).min(levels.len() - 1))?);
+        let part = place - lower as f64;
+        Some(std::array::from_fn(|k| a[k] + (b[k] - a[k]) * part))
     }
 }
 
@@ -133,6 +149,9 @@ struct Sight {
     beam: u32,
 }
 
+/// Places from which on mixing a whole map costs less than looking into four of them at each.
+const MANY_PLACES: usize = 5000;
+
 /// What all beams of one kind of wave see at places, in one state of the bar.
 #[derive(Debug, Clone)]
 pub(crate) struct Sights {
@@ -157,12 +176,36 @@ pub(crate) fn sights(
         .filter_map(|(i, beam)| Some((i, beam, beam.gate(kind)?)))
         .collect();
     let alarm_db = db(judged.sensitivity.alarm_fsh);
+    // What does not depend on the state: direction in the beam's frame, and the path.
+    let ways: Vec<(f64, f32)> = places
+        .par_iter()
+        .flat_map_iter(|place| {
+            beams.iter().map(|&(i, ..)| {
+                let own = fields.member(i).map_or(0.0, |m| m.direction(place.angle_rad));
+                (own, fields.path_m(i, place.share, own) as f32)
+            })
+        })
+        .collect();
+    let count = beams.len().max(1);
     states
         .iter()
         .map(|state| {
-            let at = |place: &Place| {
-                let see = |&(i, beam, gate): &(usize, &Beam, &Gate)| -> Option<Sight> {
-                    let seen = fields.seen(state.prepared, i, place.share, place.angle_rad)?;
+            // A map is worth mixing for many places only.
+            let many = places.len() >= MANY_PLACES;
+            let facing =
+                |b: &(usize, &Beam, &Gate)| many.then(|| fields.facing(state.prepared, b.0))?;
+            let maps: Vec<_> = beams.par_iter().map(facing).collect();
+            let at = |(place, ways): (&Place, &[(f64, f32)])| {
+                let radius_m = fields.radius_m(state.prepared, place.share);
+                let see = |((&(i, beam, gate), map), &(own, path_m)): (
+                    (&(usize, &Beam, &Gate), &Option<Cow<'_, BeamMap>>),
+                    &(f64, f32),
+                )|
+                 -> Option<Sight> {
+                    let seen = match map {
+                        Some(map) => map.at(radius_m, own)?,
+                        None => fields.seen_from(state.prepared, i, place.share, own)?,
+                    };
                     let after = seen.time_s - beam.surface_time_s - state.shifts_s[i];
                     if !(gate.start_s..=gate.end_s).contains(&after) {
                         return None;
@@ -170,14 +213,17 @@ pub(crate) fn sights(
                     let level = seen.level_db + beam.gain_db + beam.curve_db(after) - alarm_db;
                     Some(Sight {
                         over_alarm_db: level as f32,
-                        path_m: fields.path_m(i, place.share, place.angle_rad) as f32,
+                        path_m,
                         class: fields.member(i)?.class as u32,
                         beam: beam.id,
                     })
                 };
-                beams.iter().filter_map(see).collect()
+                beams.iter().zip(&maps).zip(ways).filter_map(see).collect()
             };
-            Sights { by_place: places.par_iter().map(at).collect(), tilt_rad: state.tilt_rad }
+            Sights {
+                by_place: places.par_iter().zip(ways.par_chunks(count)).map(at).collect(),
+                tilt_rad: state.tilt_rad,
+            }
         })
         .collect()
 }
@@ -199,22 +245,25 @@ pub(crate) fn margins(
     let places = sights.first().map_or(0, |s| s.by_place.len());
     Ok((0..places)
         .into_par_iter()
-        .map(|p| {
-            let mut margin = Margin::default();
-            for (k, state) in sights.iter().enumerate() {
-                let here = along.at(state, p);
-                let value = here.map(|h| h.0 as f32);
-                if k == 0 {
-                    margin.nominal_db = value;
-                    margin.worst_db = value;
-                    margin.beam = here.map(|h| h.1);
-                } else if is_worse(value, margin.worst_db) {
-                    margin.worst_db = value;
-                    margin.worst_case = Some(k - 1);
+        .map_init(
+            || along.tops(),
+            |tops, p| {
+                let mut margin = Margin::default();
+                for (k, state) in sights.iter().enumerate() {
+                    let here = along.at(state, p, tops);
+                    let value = here.map(|h| h.0 as f32);
+                    if k == 0 {
+                        margin.nominal_db = value;
+                        margin.worst_db = value;
+                        margin.beam = here.map(|h| h.1);
+                    } else if is_worse(value, margin.worst_db) {
+                        margin.worst_db = value;
+                        margin.worst_case = Some(k - 1);
+                    }
                 }
-            }
-            margin
-        })
+                margin
+            },
+        )
         .collect())
 }
 
@@ -232,7 +281,7 @@ pub(crate) fn by_state(
     let of = |state: &Sights| {
         (0..state.by_place.len())
             .into_par_iter()
-            .map(|p| along.at(state, p).map(|h| h.0 as f32))
+            .map_init(|| along.tops(), |tops, p| along.at(state, p, tops).map(|h| h.0 as f32))
             .collect()
     };
     Ok(sights.iter().map(of).collect())
@@ -274,25 +323,33 @@ impl AllAlong {
         Ok(Self { by_tilt, need: judged.agreeing.max(1) })
     }
 
+    /// Room for the largest levels at each place between two pulses.
+    fn tops(&self) -> [Tops; BETWEEN.len()] {
+        std::array::from_fn(|_| Tops::new(self.need))
+    }
+
     /// Margin at a place in a state, and the best beam's number; `None` where too few gates hold an
     /// echo.
-    fn at(&self, state: &Sights, place: usize) -> Option<(f64, u32)> {
+    fn at(
+        &self,
+        state: &Sights,
+        place: usize,
+        tops: &mut [Tops; BETWEEN.len()],
+    ) -> Option<(f64, u32)> {
         let own = self.by_tilt.iter().find(|(t, _)| *t == state.tilt_rad);
         let along = &own.or_else(|| self.by_tilt.first())?.1;
         let mut best: Option<(f64, u32)> = None;
-        let mut tops: Vec<Tops> = along.between.iter().map(|_| Tops::new(self.need)).collect();
+        tops.iter_mut().for_each(Tops::clear);
         for sight in &state.by_place[place] {
+            let more = along.at(sight.class as usize, f64::from(sight.path_m));
+            let level = f64::from(sight.over_alarm_db);
+            let levels = more.map_or([f64::NEG_INFINITY; SHARES.len()], |m| m.map(|m| level + m));
             let mut least = f64::INFINITY;
-            for (shots, tops) in along.between.iter().zip(&mut tops) {
+            for (shots, tops) in BETWEEN.iter().zip(tops.iter_mut()) {
                 let mut highest = f64::NEG_INFINITY;
-                for list in shots {
-                    let more =
-                        list.get(sight.class as usize).map_or(f64::NEG_INFINITY, |(nodes, v)| {
-                            nodes.at(v, f64::from(sight.path_m))
-                        });
-                    let level = f64::from(sight.over_alarm_db) + more;
-                    tops.add(level);
-                    highest = highest.max(level);
+                for k in *shots {
+                    tops.add(levels[*k]);
+                    highest = highest.max(levels[*k]);
                 }
                 least = least.min(highest);
             }
@@ -301,7 +358,7 @@ impl AllAlong {
             }
         }
         let mut value = f64::INFINITY;
-        for tops in &tops {
+        for tops in tops.iter() {
             value = value.min(tops.last()?);
         }
         Some((value, best?.1))
@@ -319,7 +376,15 @@ impl Tops {
         Self { values: Vec::with_capacity(need + 1), need }
     }
 
+    fn clear(&mut self) {
+        self.values.clear();
+    }
+
     fn add(&mut self, value: f64) {
+        if self.values.len() == self.need && self.values.last().is_none_or(|least| value <= *least)
+        {
+            return;
+        }
         let at = self.values.partition_point(|v| *v >= value);
         if at < self.need {
             self.values.insert(at, value);

@@ -12,6 +12,10 @@ use crate::harmonics::radix;
 use super::array::Drive;
 use super::band::CylinderBand;
 use super::illumination::Illumination;
+use super::modal::ModalSolution;
+
+/// Frequencies whose turns follow from each other: rounding grows to a few of the last digits.
+const IN_A_ROW: usize = 16;
 
 /// Incident field of one drive over a band, as orders `A_n` about the bar's axis.
 ///
@@ -93,62 +97,81 @@ impl Incident {
                 by.x * cos + by.y * sin
             })
             .collect();
+        // Evenly spaced wave numbers turn by one factor from each to the next; a few in a row, so that
+        // rounding does not add up.
+        let wave_numbers: Vec<Complex64> =
+            solutions.iter().map(ModalSolution::wave_number_water).collect();
+        let step = wave_numbers.get(1).map_or(Complex64::ZERO, |k| k - wave_numbers[0]);
+        let even = |pair: &[Complex64]| (pair[1] - pair[0] - step).norm() <= 1e-9 * step.norm();
+        let row = if wave_numbers.windows(2).all(even) { IN_A_ROW } else { 1 };
+        let turns_at = |k: Complex64| -> Vec<Complex64> {
+            along.iter().map(|a| (Complex64::i() * k * a).exp()).collect()
+        };
+        let onward = turns_at(step);
         let mut planner = FftPlanner::new();
         let (to_plane, from_plane) =
             (planner.plan_fft_inverse(size), planner.plan_fft_forward(size));
+        let moved = |orders: &[Complex64], solution: &ModalSolution, turned: &[Complex64]| {
+            let highest = orders.len() / 2;
+            let moved = moved_at(solution.wave_number_water());
+            // What lies beyond the turning point of the surface and a few of its widths.
+            let ka = solution.wave_number_water().norm() * solution.radius_m();
+            let spare = highest as f64 - ka - 4.0 * ka.cbrt();
+            let needed = moved + 3.0 * moved.cbrt();
+            if needed.is_nan() || needed > spare {
+                return Err(WaveError::OutOfRange {
+                    what: "the displacement of the bar",
+                    value: by.radius(),
+                    unit: "m",
+                    expected: "small beside the ring: some millimetres at 5 MHz",
+                });
+            }
+            let exponents = solution.surface_exponents();
+            let turns = [
+                Complex64::ONE,
+                Complex64::new(0.0, -1.0),
+                -Complex64::ONE,
+                Complex64::new(0.0, 1.0),
+            ];
+            let bin = |n: i64| n.rem_euclid(size as i64) as usize;
+            let mut plane = vec![Complex64::ZERO; size];
+            for (i, a) in orders.iter().enumerate() {
+                let n = i as i64 - highest as i64;
+                let plain = a * radix(-exponents[n.unsigned_abs() as usize]);
+                plane[bin(n)] = plain * turns[n.rem_euclid(4) as usize];
+            }
+            to_plane.process(&mut plane);
+            for (value, turn) in plane.iter_mut().zip(turned) {
+                *value *= turn;
+            }
+            from_plane.process(&mut plane);
+            Ok((0..orders.len())
+                .map(|i| {
+                    let n = i as i64 - highest as i64;
+                    plane[bin(n)]
+                        * turns[n.rem_euclid(4) as usize].conj()
+                        * radix(exponents[n.unsigned_abs() as usize])
+                        / size as f64
+                })
+                .collect())
+        };
         let orders = self
             .orders
-            .par_iter()
-            .zip(solutions)
-            .map(|(orders, solution)| {
-                let highest = orders.len() / 2;
-                let moved = moved_at(solution.wave_number_water());
-                // What lies beyond the turning point of the surface and a few of its widths.
-                let ka = solution.wave_number_water().norm() * solution.radius_m();
-                let spare = highest as f64 - ka - 4.0 * ka.cbrt();
-                let needed = moved + 3.0 * moved.cbrt();
-                if needed.is_nan() || needed > spare {
-                    return Err(WaveError::OutOfRange {
-                        what: "the displacement of the bar",
-                        value: by.radius(),
-                        unit: "m",
-                        expected: "small beside the ring: some millimetres at 5 MHz",
-                    });
+            .par_chunks(row)
+            .zip(solutions.par_chunks(row))
+            .map(|(orders, solutions)| {
+                let mut turned = turns_at(solutions[0].wave_number_water());
+                let mut out = Vec::with_capacity(orders.len());
+                for (i, (orders, solution)) in orders.iter().zip(solutions).enumerate() {
+                    if i > 0 {
+                        turned.iter_mut().zip(&onward).for_each(|(turn, by)| *turn *= by);
+                    }
+                    out.push(moved(orders, solution, &turned)?);
                 }
-                let exponents = solution.surface_exponents();
-                let turns = [
-                    Complex64::ONE,
-                    Complex64::new(0.0, -1.0),
-                    -Complex64::ONE,
-                    Complex64::new(0.0, 1.0),
-                ];
-                let bin = |n: i64| n.rem_euclid(size as i64) as usize;
-                let mut plane = vec![Complex64::ZERO; size];
-                for (i, a) in orders.iter().enumerate() {
-                    let n = i as i64 - highest as i64;
-                    let plain = a * radix(-exponents[n.unsigned_abs() as usize]);
-                    plane[bin(n)] = plain * turns[n.rem_euclid(4) as usize];
-                }
-                to_plane.process(&mut plane);
-                let k = solution.wave_number_water();
-                for (value, along) in plane.iter_mut().zip(&along) {
-                    let (sin, cos) = (k.re * along).sin_cos();
-                    let size = if k.im == 0.0 { 1.0 } else { (-k.im * along).exp() };
-                    *value *= Complex64::new(cos * size, sin * size);
-                }
-                from_plane.process(&mut plane);
-                Ok((0..orders.len())
-                    .map(|i| {
-                        let n = i as i64 - highest as i64;
-                        plane[bin(n)]
-                            * turns[n.rem_euclid(4) as usize].conj()
-                            * radix(exponents[n.unsigned_abs() as usize])
-                            / size as f64
-                    })
-                    .collect())
+                Ok(out)
             })
             .collect::<Result<Vec<Vec<_>>>>()?;
-        Ok(Self { orders })
+        Ok(Self { orders: orders.into_iter().flatten().collect() })
     }
 
     /// Scaled orders at one frequency.
