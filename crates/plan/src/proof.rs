@@ -1,6 +1,6 @@
 //! The coverage proof: margins over the section and around the rim, nominal and worst case.
 
-mod draws;
+pub(crate) mod draws;
 mod rays;
 mod round;
 mod what_if;

@@ -11,6 +11,7 @@
 
 pub mod cases;
 pub mod coverage;
+pub mod draws;
 pub mod echo;
 pub mod face;
 pub mod firing;

@@ -23,7 +23,7 @@ use barwright_plan::{
     prove, reference_bar,
     square::{
         cases,
-        coverage::{Scope, Target, margins},
+        coverage::{Scope, Target, in_state, margins},
         echo::Flaw,
         firing, laws, layout,
         outline::Mouth,
@@ -307,6 +307,37 @@ fn larger_tolerances_and_wider_spacings_never_cover_more() {
         assert_eq!(a.1, b.1, "nominal does not hang on tolerances");
     }
     assert!(worst[0].0 < usual[0].0, "the tolerances asked tell apart");
+}
+
+// Truth: property. A drawn state at one end of one tolerance is that case: the margin there, with the
+// nominal one, makes the worst. Drawn figures stand in order, and the same seed gives the same.
+#[test]
+fn drawn_states_are_cases_like_others() {
+    let (order, station, _) = small();
+    let t = &TECHNIQUE.body;
+    let nominal = Conditions::nominal(t).expect("nominal");
+    let scope = Scope {
+        probes: &t.probes,
+        beams: &t.beams,
+        sensitivity: &t.sensitivity,
+        crack_length_m: order.flaws.shortest_mm * 1e-3,
+    };
+    let targets = targets(t);
+    let spacing = t.pulse_spacing_m;
+    let case = &cases::all(&order, &station, &nominal).expect("cases")[..1];
+    let both = margins(&scope, &nominal, case, &targets, &[spacing], &|| {});
+    let in_it = in_state(&scope, &nominal, &case[0], &targets, spacing, &|| {});
+    for (both, drawn) in both.iter().zip(&in_it) {
+        let m = &both[0].margin;
+        // The worst case looks at the nominally best beams alone, which can only lower it.
+        let least = m.nominal_db.zip(*drawn).map(|(n, d)| n.min(d));
+        assert!(m.worst_db.is_none_or(|w| least.is_some_and(|l| w <= l + 1e-4)), "{m:?} {drawn:?}");
+    }
+    for class in &PROOF.body.classes {
+        let d = class.draws.as_ref().expect("draws are made unless nought are asked");
+        assert_eq!(d.count, ProveOptions::default().draws);
+        assert!(d.lowest <= d.low_5_percent && d.low_5_percent <= d.mean && d.mean <= 1.0);
+    }
 }
 
 // Truth: property (monotony). A smaller disc is never found at a faster line.

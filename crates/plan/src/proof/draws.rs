@@ -47,6 +47,80 @@ pub(super) fn all(
     (0..options.draws).map(|_| one(order, station, nominal, directions, &mut random)).collect()
 }
 
+/// Numbers of one draw, each even within -1 and 1.
+pub(crate) struct Numbers {
+    off: f64,
+    /// Of the section's size.
+    pub size: f64,
+    warm: f64,
+    fast: f64,
+    /// Of its shape or turn.
+    pub shape: f64,
+    tilt: f64,
+    lost: f64,
+    direction: f64,
+}
+
+impl Numbers {
+    /// The next draw: it takes the same numbers in the same order, whatever the tolerances.
+    pub fn draw(random: &mut Xoshiro256PlusPlus) -> Self {
+        let mut even = || 2.0 * random.random::<f64>() - 1.0;
+        Self {
+            off: even(),
+            size: even(),
+            warm: even(),
+            fast: even(),
+            shape: even(),
+            tilt: even(),
+            lost: even(),
+            direction: even(),
+        }
+    }
+
+    /// Distance in m of the bar's centre from the ring's, evenly over a circle: the square root of an even
+    /// share.
+    pub fn off_m(&self, order: &Order, station: &Station) -> f64 {
+        ((self.off + 1.0) / 2.0).sqrt() * off_centre_m(order, station)
+    }
+
+    /// Direction in rad of the bar's centre, the first of `count` that share a turn.
+    pub fn direction_rad(&self, count: usize) -> f64 {
+        TAU * (self.direction + 1.0) / 2.0 / count.max(1) as f64
+    }
+
+    /// Water, velocity, tilt and a lost element as drawn; what they are is added to the words.
+    pub fn any_section(
+        &self,
+        order: &Order,
+        station: &Station,
+        nominal: &Conditions,
+        words: &mut Vec<String>,
+    ) -> Result<Conditions> {
+        let mut c = nominal.clone();
+        if let Coupling::Water(w) = station.coupling
+            && w.tolerance_k > 0.0
+        {
+            let kelvin = self.warm * w.tolerance_k;
+            c = c.at_temperature(w.temperature_c + kelvin)?;
+            words.push(format!("water {kelvin:+.1} K"));
+        }
+        let velocity = order.steel.velocity_tolerance_percent;
+        if velocity > 0.0 {
+            c = c.at_velocity(1.0 + self.fast * velocity / 100.0);
+            words.push(format!("sound {:+.2} %", self.fast * velocity));
+        }
+        c.tilt_rad = self.tilt.abs() * order.flaws.disc.tilt_deg.to_radians();
+        if c.tilt_rad > 0.0 {
+            words.push(format!("disc turned {:.1}°", c.tilt_rad.to_degrees()));
+        }
+        c.lost_middle = self.lost > 0.5;
+        if c.lost_middle {
+            words.push("middle element lost".into());
+        }
+        Ok(c)
+    }
+}
+
 fn one(
     order: &Order,
     station: &Station,
@@ -54,51 +128,28 @@ fn one(
     directions: usize,
     random: &mut Xoshiro256PlusPlus,
 ) -> Result<Drawn> {
-    // Every draw takes the same numbers in the same order, whatever the tolerances.
-    let mut even = || 2.0 * random.random::<f64>() - 1.0;
-    let (off, size, warm, fast, oval, tilt, lost, turn) =
-        (even(), even(), even(), even(), even(), even(), even(), even());
-    let mut c = nominal.clone();
+    let numbers = Numbers::draw(random);
     let mut words = Vec::new();
-    if let Coupling::Water(w) = station.coupling
-        && w.tolerance_k > 0.0
-    {
-        let kelvin = warm * w.tolerance_k;
-        c = c.at_temperature(w.temperature_c + kelvin)?;
-        words.push(format!("water {kelvin:+.1} K"));
-    }
-    let velocity = order.steel.velocity_tolerance_percent;
-    if velocity > 0.0 {
-        c = c.at_velocity(1.0 + fast * velocity / 100.0);
-        words.push(format!("sound {:+.2} %", fast * velocity));
-    }
+    let c = numbers.any_section(order, station, nominal, &mut words)?;
     let mut scale = 1.0;
     let mut amplitude_m = 0.0;
     if let SectionSpec::Round(round) = order.section {
-        scale += size * round.tolerance_mm / round.diameter_mm;
-        amplitude_m = oval * round.ovality_mm * 1e-3 / 4.0;
+        scale += numbers.size * round.tolerance_mm / round.diameter_mm;
+        amplitude_m = numbers.shape * round.ovality_mm * 1e-3 / 4.0;
         if round.tolerance_mm > 0.0 {
-            words.push(format!("diameter {:+.2} mm", size * round.tolerance_mm));
+            words.push(format!("diameter {:+.2} mm", numbers.size * round.tolerance_mm));
         }
         if round.ovality_mm > 0.0 {
-            words.push(format!("{:.2} mm out of round", (oval * round.ovality_mm).abs()));
+            words.push(format!("{:.2} mm out of round", (numbers.shape * round.ovality_mm).abs()));
         }
     }
-    c.tilt_rad = tilt.abs() * order.flaws.disc.tilt_deg.to_radians();
-    if c.tilt_rad > 0.0 {
-        words.push(format!("disc turned {:.1}°", c.tilt_rad.to_degrees()));
-    }
-    c.lost_middle = lost > 0.5;
-    if c.lost_middle {
-        words.push("middle element lost".into());
-    }
-    // Evenly over a circle: the square root of an even share.
-    let off_m = ((off + 1.0) / 2.0).sqrt() * off_centre_m(order, station);
+    let off_m = numbers.off_m(order, station);
     words.push(format!("{:.2} mm off centre", off_m * 1e3));
     let words = words.join(", ");
     let turned = (0..directions.max(1))
         .map(|i| {
-            let direction = TAU * (i as f64 + (turn + 1.0) / 2.0) / directions.max(1) as f64;
+            let direction =
+                numbers.direction_rad(directions) + TAU * i as f64 / directions.max(1) as f64;
             let mut turned = c.moved(words.clone(), Point::polar(off_m, direction), scale);
             turned.oval = (amplitude_m != 0.0).then_some(Oval {
                 amplitude_m,
@@ -113,6 +164,26 @@ fn one(
     Ok(Drawn { words, turned })
 }
 
+/// Figures of covered shares, each with its state in words; `None` without any.
+pub(crate) fn figures(shares: &[(f64, String)], seed: u64) -> Option<Draws> {
+    let mut sorted: Vec<f64> = shares.iter().map(|s| s.0).collect();
+    sorted.sort_by(f64::total_cmp);
+    let lowest = shares.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
+    Some(Draws {
+        seed,
+        count: shares.len(),
+        lowest: lowest.0,
+        low_5_percent: sorted[sorted.len() / 20],
+        mean: sorted.iter().sum::<f64>() / sorted.len() as f64,
+        lowest_words: lowest.1.clone(),
+    })
+}
+
+/// A drawn state's words with the direction in which its centre stands.
+pub(crate) fn with_direction(words: &str, state: &Conditions) -> String {
+    format!("{words} towards {:.0}°", state.centre.angle().to_degrees().rem_euclid(360.0))
+}
+
 /// Covered share of each class in each drawn state.
 pub(super) struct Coverage {
     by_class: Vec<(ProvedClass, Vec<(f64, String)>)>,
@@ -122,17 +193,7 @@ impl Coverage {
     /// Figures of a class; `None` without draws.
     pub fn of(&self, class: ProvedClass, seed: u64) -> Option<Draws> {
         let (_, shares) = self.by_class.iter().find(|(c, _)| *c == class)?;
-        let mut sorted: Vec<f64> = shares.iter().map(|s| s.0).collect();
-        sorted.sort_by(f64::total_cmp);
-        let lowest = shares.iter().min_by(|a, b| a.0.total_cmp(&b.0))?;
-        Some(Draws {
-            seed,
-            count: shares.len(),
-            lowest: lowest.0,
-            low_5_percent: sorted[sorted.len() / 20],
-            mean: sorted.iter().sum::<f64>() / sorted.len() as f64,
-            lowest_words: lowest.1.clone(),
-        })
+        figures(shares, seed)
     }
 }
 
@@ -186,8 +247,7 @@ pub(super) fn coverage(
                     .into_iter()
                     .map(|nominal_db| Margin { nominal_db, ..Margin::default() })
                     .collect();
-                let towards = state.centre.angle().to_degrees().rem_euclid(360.0);
-                let words = format!("{} towards {towards:.0}°", draw.words);
+                let words = with_direction(&draw.words, state);
                 shares.push((share(places, &as_margins, false), words));
             }
         }

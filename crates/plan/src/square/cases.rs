@@ -54,7 +54,7 @@ pub fn all(order: &Order, station: &Station, nominal: &Conditions) -> Result<Vec
 }
 
 /// The bar elsewhere, of another size and turned.
-fn moved(
+pub(super) fn moved(
     nominal: &Conditions,
     words: String,
     centre: Point,

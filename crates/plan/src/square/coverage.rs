@@ -132,6 +132,29 @@ pub fn margins(
         .collect()
 }
 
+/// Margins at targets, in their order, in one state of bar and water; `None` where no answer that rays may
+/// be believed in lies in a gate. `tick` is called once for each target done.
+#[must_use]
+pub fn in_state(
+    scope: &Scope<'_>,
+    nominal: &Conditions,
+    state: &Conditions,
+    targets: &[Target],
+    spacing_m: f64,
+    tick: &(dyn Fn() + Sync),
+) -> Vec<Option<f32>> {
+    let reaches: Vec<Reach> = scope.beams.iter().map(|b| Reach::of(scope, b, nominal)).collect();
+    let state = State { case: state, shifts: shifts(scope, nominal, state) };
+    targets
+        .par_iter()
+        .map(|target| {
+            let seen = one(scope, &state, &[], &reaches, target, &[spacing_m]);
+            tick();
+            seen.first().and_then(|s| s.margin.nominal_db)
+        })
+        .collect()
+}
+
 fn one(
     scope: &Scope<'_>,
     still: &State<'_>,

@@ -14,6 +14,7 @@ use crate::error::Result;
 use crate::proof::{ProveOptions, each_hundredth, words};
 use crate::square::cases;
 use crate::square::coverage::{self, Scope, Seen, Target};
+use crate::square::draws;
 use crate::square::echo::Flaw;
 use crate::square::outline::{self, Mouth};
 
@@ -104,7 +105,7 @@ pub fn volume_classes(order: &Order, nominal: &Conditions) -> Vec<VolumeClass> {
 /// As [`crate::prove`], by rays; margins are those of the worst place between two pulses, at the flaw's
 /// own depth, and of answers without a ray flag that says that rays fail there
 /// (`docs/ray-against-exact.md`). Discs, inclusions and pipes stand on a square grid, cracks at 720 angles
-/// of the outline, weighed with the outline's length.
+/// of the outline, weighed with the outline's length; drawn states are tried at a quarter of these places.
 ///
 /// # Errors
 /// The wave crate's reason for a state that cannot be; [`crate::PlanError::Cancelled`] between two classes.
@@ -130,8 +131,24 @@ pub fn prove(
     let volume = volume_classes(order, &nominal);
     let around =
         if order.flaws.crack.is_some() { Mouth::around(&t.section, RIM) } else { Vec::new() };
-    let total = inside.len() * volume.len() + around.len();
+    let drawn = draws::all(order, station, &nominal, options)?;
+    // Of the grid every other place each way, and every fourth of the outline.
+    let coarse = |i: &usize| (i % grid.nx).is_multiple_of(2) && (i / grid.nx).is_multiple_of(2);
+    let few = |class: &VolumeClass| -> Vec<(Target, f64)> {
+        inside
+            .iter()
+            .filter(|i| coarse(i) && class.asks(&t.section, grid.at(**i)))
+            .map(|i| (Target::Volume(class.flaw, grid.at(*i)), 1.0))
+            .collect()
+    };
+    let of_draws =
+        volume.iter().map(|class| few(class).len()).sum::<usize>() + around.len().div_ceil(4);
+    let total = inside.len() * volume.len() + around.len() + drawn.len() * of_draws;
     let tick = each_hundredth(total, progress);
+    let figures = |targets: &[(Target, f64)]| {
+        let (spacing, seed) = (t.pulse_spacing_m, options.seed);
+        draws::coverage(&scope, &nominal, &drawn, targets, spacing, seed, &tick)
+    };
     let spacings = [t.pulse_spacing_m];
     let run = |targets: &[Target]| -> Vec<Seen> {
         let all = coverage::margins(&scope, &nominal, &cases, targets, &spacings, &tick);
@@ -143,7 +160,10 @@ pub fn prove(
             options.go_on()?;
             let targets: Vec<Target> =
                 inside.iter().map(|i| Target::Volume(class.flaw, grid.at(*i))).collect();
-            Ok(on_the_grid(t, &cases, class, &grid, &inside, &run(&targets)))
+            let mut proof = on_the_grid(t, &cases, class, &grid, &inside, &run(&targets));
+            options.go_on()?;
+            proof.draws = figures(&few(class));
+            Ok(proof)
         })
         .collect::<Result<_>>()?;
     if let Some(crack) = order.flaws.crack {
@@ -154,7 +174,12 @@ pub fn prove(
             crack.depth_mm, order.flaws.shortest_mm
         );
         let ordered = crack.coverage_percent / 100.0;
-        classes.push(on_the_outline(t, &cases, words, ordered, &around, &run(&targets)));
+        let mut proof = on_the_outline(t, &cases, words, ordered, &around, &run(&targets));
+        options.go_on()?;
+        let every_fourth: Vec<(Target, f64)> =
+            around.iter().step_by(4).map(|(m, length)| (Target::Crack(*m), *length)).collect();
+        proof.draws = figures(&every_fourth);
+        classes.push(proof);
     }
     let met = classes.iter().all(|c| c.worst >= c.ordered);
     let mut findings: Vec<Finding> = classes.iter().filter_map(words::uncovered).collect();
