@@ -23,7 +23,8 @@ use crate::{
     error::{EvaluateError, Result},
     indications::{Group, alarm_fsh, group},
     place::{link_m, place},
-    reading::{db, demand_capture, demand_level},
+    reading::{count_beams, db, demand_capture, demand_level},
+    repeat,
     scan::{Line, Scan},
     stretch::{Stretch, union, without},
 };
@@ -50,7 +51,8 @@ struct Pass {
 struct Sight {
     height_fsh: f64,
     z_m: f64,
-    beams: Vec<u32>,
+    /// Beams that saw it, each with its largest height over the alarm's.
+    beams: BTreeMap<u32, f64>,
     clipped: bool,
 }
 
@@ -120,6 +122,19 @@ impl Checking {
             .collect();
         let line_speed_m_s = line_speed_m_s(&passes);
         failed.extend(self.pass_findings(&passes, false_calls));
+        let repeatability = repeat::repeatability(&reflectors);
+        if let (Some(r), Some(limit)) = (repeatability, self.rules.check.repeatability_db)
+            && r.upper_db > limit
+        {
+            failed.push(Finding::new(
+                Topic::Validity,
+                format!(
+                    "heights scatter by {:.2} dB from pass to pass (standard deviation, at most \
+                     {:.2} dB with 95 % confidence), allowed are {limit:.2} dB",
+                    r.deviation_db, r.upper_db
+                ),
+            ));
+        }
         let good = failed.is_empty();
         let mut findings = failed;
         findings.extend(self.coupling_findings(&passes));
@@ -129,6 +144,7 @@ impl Checking {
             reflectors,
             noise_fsh,
             false_calls,
+            repeatability,
             good,
             findings,
         };
@@ -230,7 +246,7 @@ impl Checking {
         let quiet = noise_fsh.max(self.header.record.full_scale_fsh / f64::from(i16::MAX));
         let signal_to_noise_db = if any { db(low / quiet) } else { 0.0 };
         let place_error_m = seen.iter().map(|s| (s.z_m - r.z_m).abs()).fold(0.0, f64::max);
-        let mut beams: Vec<u32> = seen.iter().flat_map(|s| s.beams.iter().copied()).collect();
+        let mut beams: Vec<u32> = seen.iter().flat_map(|s| s.beams.keys().copied()).collect();
         beams.sort_unstable();
         beams.dedup();
         let limit = &self.rules.check;
@@ -240,6 +256,17 @@ impl Checking {
         };
         if seen.len() < passes.len() {
             fail(Topic::Missing, format!("called in {} of {} passes", seen.len(), passes.len()));
+        }
+        let unsteady = unsteady(&beams, &seen);
+        if !unsteady.is_empty() {
+            fail(
+                Topic::Missing,
+                format!(
+                    "{} saw it 6 dB over the alarm in one pass and not at all in another: {}",
+                    count_beams(unsteady.len()),
+                    unsteady.iter().map(u32::to_string).collect::<Vec<_>>().join(", ")
+                ),
+            );
         }
         if seen.iter().any(|s| s.clipped) {
             fail(
@@ -280,6 +307,7 @@ impl Checking {
             found: seen.len() as u32,
             heights_fsh: sights.iter().map(|s| s.as_ref().map(|s| s.height_fsh)).collect(),
             beams,
+            unsteady,
             spread_db,
             place_error_m,
             signal_to_noise_db,
@@ -320,7 +348,13 @@ impl Checking {
         (!members.is_empty()).then(|| Sight {
             height_fsh,
             z_m: sum / weight,
-            beams: members.iter().map(|e| e.beam).collect(),
+            beams: members.iter().fold(BTreeMap::new(), |mut all, e| {
+                let gate = &t.beams[e.beam as usize].gates[e.gate as usize];
+                let over = f64::from(e.height_fsh) / alarm_fsh(&self.rules, gate.threshold_fsh);
+                let own: &mut f64 = all.entry(e.beam).or_default();
+                *own = own.max(over);
+                all
+            }),
             clipped: members.iter().any(|e| e.mark == EchoMark::Clipped),
         })
     }
@@ -425,6 +459,19 @@ impl Checking {
             .map(|l| (l.cause, Stretch::new(l.from_m, l.to_m)))
             .collect()
     }
+}
+
+/// Beams that stand 6 dB over the alarm in one pass and do not see the reflector in another: too much for
+/// the play of a place between two shots.
+fn unsteady(beams: &[u32], seen: &[&Sight]) -> Vec<u32> {
+    beams
+        .iter()
+        .copied()
+        .filter(|b| {
+            seen.iter().any(|s| s.beams.get(b).is_some_and(|over| *over >= 2.0))
+                && seen.iter().any(|s| !s.beams.contains_key(b))
+        })
+        .collect()
 }
 
 fn holds(s: &Stretch, z_m: f64) -> bool {

@@ -26,6 +26,7 @@ mod kind;
 pub mod level;
 pub mod place;
 mod reading;
+mod repeat;
 pub mod ring;
 mod scan;
 pub mod screen;

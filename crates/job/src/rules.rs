@@ -118,6 +118,10 @@ pub struct CheckRule {
     pub signal_to_noise_db: f64,
     /// Largest accepted error of a reflector's place along the bar, in mm.
     pub place_mm: f64,
+    /// Largest accepted standard deviation of a height from pass to pass, not exceeded with 95 %
+    /// confidence, in dB; absent: it is told, not judged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub repeatability_db: Option<f64>,
     /// Longest time between two checks, in hours.
     pub interval_h: f64,
 }
@@ -178,6 +182,9 @@ impl Rules {
         l.within("check.spread_db", c.spread_db, 0.0, 40.0, "dB")?;
         l.within("check.signal_to_noise_db", c.signal_to_noise_db, 0.0, 80.0, "dB")?;
         l.within("check.place_mm", c.place_mm, 0.0, 1000.0, "mm")?;
+        if let Some(db) = c.repeatability_db {
+            l.within("check.repeatability_db", db, 0.01, 40.0, "dB")?;
+        }
         l.within("check.interval_h", c.interval_h, 0.01, 168.0, "h")
     }
 

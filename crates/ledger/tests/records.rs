@@ -26,6 +26,7 @@ fn check(made_from: Vec<(&'static str, Hash)>) -> Sealed<Check> {
         reflectors: vec![],
         noise_fsh: 0.05,
         false_calls: 0,
+        repeatability: None,
         good: true,
         findings: vec![],
     };

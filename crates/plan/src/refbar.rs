@@ -1,5 +1,8 @@
 //! The reference bar: reflectors, motion and what every beam should read.
 
+mod choice;
+mod requirements;
+
 use std::f64::consts::{PI, TAU};
 
 use barwright_job::{
@@ -17,24 +20,19 @@ use crate::echo::{self, Echo, db};
 use crate::error::{PlanError, Result};
 use crate::response::Aperture;
 
-/// Distance of reflectors along the bar, and of the first from the head, in m: several times the
-/// widest beam along the bar.
-const APART_M: f64 = 0.1;
 /// Turn of the bar between two cycles of all beams: a degree.
 const TURN_STEP: f64 = PI / 180.0;
 /// The bar turns a little more than once, so that no beam's peak falls on the seam.
 const TURN: f64 = TAU + 20.0 * PI / 180.0;
 /// Turn and time either side of the expected echo within which it is looked for.
 const TURN_WINDOW: f64 = 8.0 * PI / 180.0;
-/// Length of the notch in m; ISO 10893-10 allows 25 mm at most on machined bars.
-const NOTCH_M: f64 = 0.025;
 
 /// The reference bar of a technique: every beam meets a reflector of the ordered size as the bar
 /// turns under the ring.
 ///
-/// A flat-bottomed hole at half the radius from the middle, a second one deeper that proves the gain
-/// curve, and a notch of the ordered crack depth. Holes are drilled along the radius; their bottoms
-/// face outwards. A block is its own reference: its back wall, without motion. The document's source
+/// Flat-bottomed holes at several depths, which prove the gain curve, and a notch of the ordered crack
+/// depth, so far apart that no beam hears two of them. Holes are drilled along the radius; their
+/// bottoms face outwards. A block is its own reference: its back wall, without motion. The document's source
 /// is the technique.
 ///
 /// # Errors
@@ -57,29 +55,7 @@ pub fn reference_bar(technique: &Sealed<Technique>) -> Result<Sealed<ReferenceBa
 }
 
 fn round(t: &Technique, conditions: &Conditions, radius_m: f64) -> ReferenceBar {
-    let facing = nearest_degree(t, Mode::L, |b| b.axis.entry.angle());
-    let hole = |name: &str, n: usize, depth_m: f64| Reflector {
-        name: name.into(),
-        shape: Shape::FlatBottomedHole { diameter_m: t.sensitivity.disc_diameter_m },
-        z_m: n as f64 * APART_M + t.unguided_end_m,
-        angle_rad: facing,
-        radius_m: radius_m - depth_m,
-    };
-    // Bottoms at a half and at three quarters of the radius, below any skin.
-    let shallow = (radius_m * 0.5).max(t.sensitivity.skin_m + 1e-3);
-    let deep = (radius_m * 0.75).max(t.sensitivity.skin_m + 2e-3);
-    let mut reflectors = vec![hole("H1", 1, shallow), hole("H2", 2, deep)];
-    if let Some(depth_m) = t.sensitivity.crack_depth_m
-        && t.beams.iter().any(|b| b.mode == Mode::S)
-    {
-        reflectors.push(Reflector {
-            name: "N1".into(),
-            shape: Shape::Notch { depth_m, length_m: NOTCH_M },
-            z_m: 3.0 * APART_M + t.unguided_end_m,
-            angle_rad: nearest_degree(t, Mode::S, |b| beams::end(b).angle()),
-            radius_m,
-        });
-    }
+    let reflectors = choice::reflectors(t, radius_m);
     let steps = (TURN / TURN_STEP).ceil();
     let motion: Vec<Motion> = reflectors
         .iter()
@@ -97,28 +73,17 @@ fn round(t: &Technique, conditions: &Conditions, radius_m: f64) -> ReferenceBar 
             expected.extend(round_expected(t, conditions, beam, i as u32, reflector));
         }
     }
-    let length_m = reflectors.last().map_or(0.0, |r| r.z_m) + APART_M + t.unguided_end_m;
+    let length_m = reflectors.last().map_or(0.0, |r| r.z_m) + choice::apart_m(t) + t.unguided_end_m;
     let findings = unseen(t, &expected);
     ReferenceBar {
         name: format!("reference bar for {}", t.name),
         length_m,
-        requirements: round_requirements(t, radius_m),
+        requirements: requirements::round(t, radius_m, &reflectors),
         reflectors,
         motion,
         expected,
         findings,
     }
-}
-
-/// Angle around the bar, to the degree that a workshop marks, of the beam of a mode that looks nearest
-/// to 0: a bar that passes without turning shows its reflectors squarely to one beam at least.
-fn nearest_degree(t: &Technique, mode: Mode, angle_rad: impl Fn(&Beam) -> f64) -> f64 {
-    t.beams
-        .iter()
-        .filter(|b| b.mode == mode)
-        .map(|b| echo::turn(angle_rad(b)))
-        .min_by(|a, b| a.abs().total_cmp(&b.abs()))
-        .map_or(0.0, |angle| angle.to_degrees().round().to_radians())
 }
 
 /// The turn at which a beam reads a reflector highest, and what it then reads.
@@ -257,32 +222,4 @@ fn unseen(t: &Technique, expected: &[Expected]) -> Vec<Finding> {
         )
         .beams(blind),
     ]
-}
-
-fn round_requirements(t: &Technique, radius_m: f64) -> Vec<String> {
-    let steel = &t.media.steel;
-    let mut lines = vec![
-        format!(
-            "steel of the order: longitudinal velocity {} m/s and shear velocity {} m/s within 1 %",
-            steel.longitudinal_m_s, steel.shear_m_s
-        ),
-        format!("diameter {} mm within 0.05 mm, straight within 0.2 mm/m", radius_m * 2e3),
-        format!(
-            "flat-bottomed holes: diameter {} mm within 0.05 mm, bottom flat and square to the \
-             radius within 1°, filled and sealed",
-            t.sensitivity.disc_diameter_m * 1e3
-        ),
-        "no other echo above a quarter of the target between the reflectors".into(),
-    ];
-    if let Some(depth) = t.sensitivity.crack_depth_m {
-        // ISO 10893-10: 15 % or 0.05 mm, the greater; 0.03 mm below 0.3 mm of depth.
-        let depth = depth * 1e3;
-        let tolerance = if depth < 0.3 { 0.03 } else { (0.15 * depth).max(0.05) };
-        lines.push(format!(
-            "notch: {depth} mm deep within {tolerance:.2} mm, {} mm long, at most 0.5 mm wide, \
-             radial, by spark erosion; depth verified by replica (tolerance after ISO 10893-10)",
-            NOTCH_M * 1e3
-        ));
-    }
-    lines
 }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use barwright_job::level::{BeamState, Level};
 use barwright_job::{Sealed, check::Check};
+use barwright_report::papers::repeatability_words;
 
 use super::plan::findings_text;
 use crate::bench::Bench;
@@ -136,6 +137,7 @@ pub fn check_text(number: usize, check: &Sealed<Check>) -> String {
         c.noise_fsh * 100.0,
         c.false_calls
     );
+    let _ = writeln!(text, "{}", repeatability_words(c));
     findings_text(&mut text, &c.findings);
     let _ = writeln!(text, "{}", if c.good { "the check is good" } else { "the check has FAILED" });
     text

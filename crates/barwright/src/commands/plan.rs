@@ -5,15 +5,17 @@ use std::fmt::Write as _;
 use barwright_job::proof::{ClassProof, Proof};
 use barwright_job::{Finding, Sealed, Technique};
 use barwright_plan::ProveOptions;
-use barwright_report::{least_words, text};
+use barwright_report::{least_words, refbar_drawing::shape_words, text};
 use barwright_wave::Mode;
 use clap::ValueEnum;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use crate::steps;
+use drawing::DrawingFile;
 use map::MapFile;
 
+mod drawing;
 mod map;
 
 /// Work out how to look: the technique with the highest line speed that meets the order.
@@ -75,7 +77,11 @@ impl ProveArgs {
 ///
 /// Reads technique.json; writes reference-bar.json. Exit status 1 if a beam meets no reflector.
 #[derive(Debug, clap::Args)]
-pub struct RefbarArgs {}
+pub struct RefbarArgs {
+    /// Also write the drawing at full size for a workshop (`.dxf`, mm) or as a picture (`.svg`).
+    #[arg(long, value_name = "FILE.dxf|FILE.svg", value_parser = DrawingFile::parse)]
+    drawing: Option<DrawingFile>,
+}
 
 /// Plans.
 pub fn plan(bench: &Bench, args: &PlanArgs) -> Result<Outcome, Failure> {
@@ -218,7 +224,7 @@ pub fn class_text(class: &ClassProof) -> String {
 }
 
 /// Designs the reference bar.
-pub fn refbar(bench: &Bench, _: &RefbarArgs) -> Result<Outcome, Failure> {
+pub fn refbar(bench: &Bench, args: &RefbarArgs) -> Result<Outcome, Failure> {
     let reference = steps::reference_bar(&bench.job)?;
     bench.say(&format!("wrote {}", bench.job.reference_path().display()));
     let r = &reference.body;
@@ -227,9 +233,9 @@ pub fn refbar(bench: &Bench, _: &RefbarArgs) -> Result<Outcome, Failure> {
     for reflector in &r.reflectors {
         let _ = writeln!(
             text,
-            "  {}: {:?} at z {:.0} mm, {:.0}°, {:.1} mm from the axis",
+            "  {}: {} at z {:.0} mm, {:.0}°, {:.1} mm from the axis",
             reflector.name,
-            reflector.shape,
+            shape_words(&reflector.shape),
             reflector.z_m * 1e3,
             reflector.angle_rad.to_degrees(),
             reflector.radius_m * 1e3
@@ -246,7 +252,16 @@ pub fn refbar(bench: &Bench, _: &RefbarArgs) -> Result<Outcome, Failure> {
             motion.duration_s
         );
     }
+    let total_s: f64 = r.motion.iter().map(|m| m.duration_s).sum();
+    let _ = writeln!(text, "  the motion list takes {total_s:.1} s, without the ways between");
+    for line in &r.requirements {
+        let _ = writeln!(text, "  to be made so: {line}");
+    }
     let technique = bench.job.technique()?;
+    if let Some(drawing) = &args.drawing {
+        drawing.write(&technique, &reference)?;
+        bench.say(&format!("wrote {}", drawing.path().display()));
+    }
     let unseen =
         technique.body.beams.iter().filter(|b| !r.expected.iter().any(|e| e.beam == b.id)).count();
     let _ = writeln!(

@@ -43,6 +43,10 @@ fn every_reflector_is_found_in_every_pass() {
         );
         assert!(r.beams.len() >= 2 * 3, "{r:?}");
     }
+    let repeat = c.repeatability.expect("three passes");
+    assert_eq!(repeat.degrees, 2 * c.reflectors.len() as u32);
+    // Passes differ by their noise: about 2 % of the heights.
+    assert!(repeat.deviation_db < 0.6 && repeat.upper_db > repeat.deviation_db, "{repeat:?}");
     assert!(c.noise_fsh > 0.02 && c.noise_fsh < 0.12, "{}", c.noise_fsh);
 }
 
@@ -68,6 +72,11 @@ fn a_reflector_missed_once_a_false_call_and_a_missed_cycle_fail_the_check() {
         "{:?}",
         c.findings
     );
+    let mut half = sound.clone();
+    half.exists = |b, _| b % 2 == 0;
+    let c = check(&bench, &[sound.clone(), half, sound.clone()]);
+    let unsteady: Vec<u32> = c.reflectors.iter().flat_map(|r| r.unsteady.clone()).collect();
+    assert!(!unsteady.is_empty() && unsteady.iter().all(|b| b % 2 == 1), "{unsteady:?}");
     let c = check(&bench, &[sound.clone(), sound]);
     assert!(!c.good, "two passes are not three");
 }

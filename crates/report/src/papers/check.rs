@@ -108,6 +108,16 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
             c.false_calls == 0
         ),
     ]);
+    if let (Some(limits), Some(r)) = (data["limits"].as_array_mut(), &c.repeatability) {
+        limits.push(limit(
+            "Scatter from pass to pass, with 95 % confidence",
+            format!("{} dB", text::number(r.upper_db, 2)),
+            rule.repeatability_db
+                .map_or("told".to_owned(), |db| format!("at most {} dB", text::number(db, 2))),
+            rule.repeatability_db.is_none_or(|db| r.upper_db <= db),
+        ));
+    }
+    data["repeatability"] = json!(repeatability_words(c));
     data["reflectors"] = c
         .reflectors
         .iter()
@@ -145,4 +155,19 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
 
 fn limit(name: &str, found: String, allowed: String, met: bool) -> Value {
     json!({ "row": [name, found, allowed], "met": met })
+}
+
+/// How well heights repeat, in a sentence.
+#[must_use]
+pub fn repeatability_words(check: &Check) -> String {
+    check.repeatability.map_or("No reflector was seen twice.".to_owned(), |r| {
+        format!(
+            "Heights repeat within {} dB (standard deviation over {} degrees of freedom, at most {} dB \
+             with 95 % confidence); two passes differ by more than {} dB once in twenty.",
+            text::number(r.deviation_db, 2),
+            r.degrees,
+            text::number(r.upper_db, 2),
+            text::number(r.two_passes_db, 2)
+        )
+    })
 }

@@ -13,7 +13,7 @@ mod standing;
 mod technique;
 
 pub use bar::{BarInput, bar_certificate};
-pub use check::{CheckInput, check_report};
+pub use check::{CheckInput, check_report, repeatability_words};
 pub use level::{LevelInput, level_record, spokes};
 pub use lot::{LotBar, LotInput, lot_certificate};
 pub use proof::{ProofInput, proof_report};

@@ -132,6 +132,7 @@ mod tests {
             reflectors: vec![],
             noise_fsh: 0.05,
             false_calls: 0,
+            repeatability: None,
             good,
             findings: vec![],
         }

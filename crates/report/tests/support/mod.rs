@@ -6,7 +6,7 @@ use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
 use barwright_job::{
     Finding, Hash, Order, Rules, Sealed, Station, Technique, Topic,
-    check::{Check, ReflectorCheck},
+    check::{Check, ReflectorCheck, Repeatability},
     judgement::{CutPlan, Fate, Indication, Judgement, Piece, Reason, Verdict},
     level::{BeamLevel, BeamState, Level},
     proof::FlawClass,
@@ -384,6 +384,7 @@ pub fn check(technique: &Sealed<Technique>, level: &Sealed<Level>, good: bool) -
         found: if missed { 2 } else { 3 },
         heights_fsh: vec![Some(0.81), if missed { None } else { Some(0.78) }, Some(0.83)],
         beams: beams.collect(),
+        unsteady: vec![],
         spread_db: 0.54,
         place_error_m: 0.0021,
         signal_to_noise_db: 21.4,
@@ -399,6 +400,12 @@ pub fn check(technique: &Sealed<Technique>, level: &Sealed<Level>, good: bool) -
             ],
             noise_fsh: 0.068,
             false_calls: 0,
+            repeatability: Some(Repeatability {
+                deviation_db: 0.27,
+                upper_db: 0.41,
+                two_passes_db: 0.76,
+                degrees: 6,
+            }),
             good,
             findings: if good {
                 vec![]

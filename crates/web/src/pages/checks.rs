@@ -1,7 +1,7 @@
 //! The dynamic checks: the reference bar passed at line speed, again and again.
 
 use barwright_job::{Sealed, check::Check};
-use barwright_report::text;
+use barwright_report::{papers::repeatability_words, text};
 use maud::{Markup, html};
 
 use crate::{
@@ -59,6 +59,7 @@ fn one(lot: &Lot, name: &str, sealed: &Sealed<Check>) -> Markup {
                     ("calls on plain steel", html! { @if c.false_calls > 0 { em.flag { (c.false_calls) } } @else { (c.false_calls) } }),
                     ("noise", unit(text::percent(c.noise_fsh, 1), "% FSH")),
                 ]))
+                p { (repeatability_words(c)) }
                 @if let Some(r) = rules {
                     p.quiet {
                         "Allowed: spread up to " (text::number(r.spread_db, 1)) " dB, place to "
