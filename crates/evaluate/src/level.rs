@@ -198,7 +198,7 @@ impl Levelling {
             matches!(b.state, BeamState::Inside | BeamState::Missing | BeamState::OutOfReach)
         });
         let passes = read.iter().filter(|r| r.visits > 0).map(|r| r.visits).min().unwrap_or(0);
-        let body = Level { beams, passes, good, bar_offset_m, findings };
+        let body = Level { beams, passes, good, bar_offset_m, explanations: Vec::new(), findings };
         Ok(Sealed::seal(
             body,
             [
@@ -257,6 +257,8 @@ impl Levelling {
             expected_fsh,
             uncertainty_db: read.uncertainty_db,
             state,
+            lower_by_db: None,
+            found: None,
         };
         let Some(deviation) = read.deviation_db else {
             return unchanged(BeamState::Missing);
