@@ -18,13 +18,16 @@ mod centre;
 mod common;
 mod elements;
 mod fit;
+mod form;
 mod freed;
+mod mirror;
 mod moved;
 mod place;
 mod plugs;
 mod probes;
 mod seen;
 mod sensitivity;
+mod timing;
 mod words;
 mod wrong;
 
@@ -118,7 +121,7 @@ pub(crate) fn explain(seen: &Seen<'_>) -> Explained {
     let levels = probes::levels(seen, &freed.own_db);
     let low = probes::explain(seen, &levels, &taken);
     taken.extend(low.iter().filter_map(dead_probes));
-    let weak = if wrong.is_some() { Vec::new() } else { elements::explain(seen, &freed, &taken) };
+    let weak = if wrong.is_some() { Vec::new() } else { elements::explain(seen, &freed, &levels.db, &taken) };
     let mut all: Vec<Weighed> = plugs;
     all.extend(wrong);
     all.extend(places.list);

@@ -37,7 +37,7 @@ use attend::Attendance;
 use track::{Look, Point};
 
 pub(crate) use heights::BeamRead;
-pub(crate) use track::{SurfacePoint, Track};
+pub(crate) use track::{Form, SurfacePoint, Track};
 
 /// Share of the surface gate's threshold that is enough before gains are level (12 dB).
 const UNLEVELLED: f64 = 0.25;
@@ -65,6 +65,8 @@ pub struct Levelling {
     tracks: Vec<Track>,
     /// Surface readings, for beams with a gate for it.
     surfaces: Vec<Vec<SurfacePoint>>,
+    /// Traces up to the surface, of the first capture: `[beam][motion]`.
+    forms: Vec<Vec<Form>>,
     attendance: Attendance,
     /// Time from an echo's peak within which nothing counts as a second one, in seconds.
     foot_s: f64,
@@ -109,6 +111,7 @@ impl Levelling {
             electronics: *electronics,
             by_beam,
             surfaces: vec![Vec::new(); beams],
+            forms: vec![vec![Form::default(); reference.body.motion.len()]; beams],
             foot_s,
             shots: 0,
         })
@@ -149,13 +152,15 @@ impl Levelling {
             let beam = shots.beam[i] as usize;
             let (motion, turn) = (shots.pass[i], f64::from(shots.turn_rad[i]));
             let run = self.attendance.note(beam, motion, turn, shots.z_m[i]);
-            if let (true, Some(surface)) = (f.coupled, f.surface) {
+            if f.coupled && f.surface.is_some() {
                 self.surfaces[beam].push(SurfacePoint {
                     motion,
                     turn_rad: turn as f32,
                     shift_s: f.shift_s,
-                    height_fsh: surface.height_fsh as f32,
                 });
+            }
+            if f.coupled && capture == 0 {
+                self.form(shots, i);
             }
             for mut look in seen {
                 look.point.run = run;
@@ -165,6 +170,22 @@ impl Levelling {
         }
         self.shots += shots.len() as u64;
         Ok(())
+    }
+
+    /// Adds a trace up to its surface: what a steered beam sees of it tells of its elements, and the
+    /// flank of a clipped one its time.
+    fn form(&mut self, shots: &Shots, i: usize) {
+        let beam = shots.beam[i] as usize;
+        let t = &self.technique.body;
+        let b = &t.beams[beam];
+        if b.surface_beam.is_none() || t.media.water.is_none() {
+            return;
+        }
+        let end = t.record.position(b.surface_time_s + self.foot_s).max(0.0) as usize;
+        let ascan = shots.ascan(i);
+        if let Some(form) = self.forms[beam].get_mut(usize::from(shots.pass[i])) {
+            form.add(&ascan[..end.min(ascan.len())], t.record.full_scale_fsh);
+        }
     }
 
     /// Readings of all expected windows of one shot's beam.
@@ -278,7 +299,15 @@ impl Levelling {
         let strays: Vec<Option<stray::Stray>> = (0..self.by_beam.len())
             .map(|b| stray::find(reference, &self.by_beam[b], &self.tracks, &reads[b]))
             .collect();
-        let seen = Seen::new(technique, reference, &self.tracks, &self.surfaces, &reads, &gains);
+        let seen = Seen::new(
+            technique,
+            reference,
+            &self.tracks,
+            &self.surfaces,
+            &self.forms,
+            &reads,
+            &gains,
+        );
         let explained = explain::explain(&seen);
         let context = gains::Context { rule: &self.rules.level, electronics: &self.electronics };
         let latest = gains.last().copied().unwrap_or_default();

@@ -17,7 +17,8 @@ use super::{
     aperture::Shares,
     freed::{self, Freed},
     seen::Seen,
-    sensitivity::{Fault, Problem, Reading},
+    form,
+    sensitivity::{Block, Fault, Model, Problem},
     words,
 };
 use crate::reading::median;
@@ -28,25 +29,27 @@ const LEAST_DB: f64 = 4.0;
 /// Loss in dB beyond which an element is as good as dead; what is left cannot be read.
 const DEAD_DB: f64 = 40.0;
 /// Beams of a kind from which their median is their like's.
-const FEWEST_ALIKE: usize = 6;
+pub(super) const FEWEST_ALIKE: usize = 6;
 /// Part of a profile that is used, from its top down, in dB: below, side lobes and noise stand.
 const PROFILE_DB: f64 = 9.0;
 /// Distance over the clutter that a height must have, in dB.
 const OVER_FLOOR_DB: f64 = 8.0;
-/// What profiles of sound beams differ by, beside noise, in dB.
-const PROFILE_SCATTER_DB: f64 = 0.12;
-/// Uncertainty of the turn of a profile, in degrees: the setting of the bar's mark is common to all,
-/// a bar off centre shifts each beam's.
-const TURN_DEG: f64 = 0.15;
-const TURN_MISPLACED_DEG: f64 = 1.0;
+/// What heights of sound beams differ by, beside noise and elements, in dB: coupling, and for a
+/// misplaced bar what its wave around the ring leaves over.
+const HEIGHT_SCATTER_DB: f64 = 0.12;
 /// Spreads of sound elements that are weighed, as relative amplitudes: 0.2 to 1.2 dB.
 const SPREADS: [f64; 5] = [0.02, 0.035, 0.06, 0.09, 0.14];
 
 /// Explanations of weak elements, one for each probe that has some.
-pub(super) fn explain(seen: &Seen<'_>, freed: &Freed, taken: &[u32]) -> Vec<Weighed> {
-    let readings = readings(seen, freed);
+pub(super) fn explain(
+    seen: &Seen<'_>,
+    freed: &Freed,
+    level_db: &[Option<f64>],
+    taken: &[u32],
+) -> Vec<Weighed> {
+    let readings = readings(seen, freed, level_db);
     let probes = seen.technique.probes.len();
-    let own: Vec<&[Reading]> =
+    let own: Vec<&[Block]> =
         (0..probes).map(|p| readings.get(p).map_or(&[][..], Vec::as_slice)).collect();
     let count = |p: usize| seen.technique.probes[p].elements.len();
     let problem = |p: usize, spread: f64| Problem::new(own[p], count(p), spread);
@@ -63,15 +66,13 @@ pub(super) fn explain(seen: &Seen<'_>, freed: &Freed, taken: &[u32]) -> Vec<Weig
                 .map(|b| b.0)
         })
         .collect();
+    eprintln!("DBG spreads {spreads:?}");
     let spread = median(&mut spreads).max(SPREADS[0]);
     (0..probes)
         .filter(|&p| !own[p].is_empty() && !taken.contains(&(p as u32)))
         .filter_map(|p| {
-            let faults: Vec<Fault> = problem(p, spread)?
-                .faults()
-                .into_iter()
-                .filter(|f| loss_db(whole(f)) >= LEAST_DB)
-                .collect();
+            let most_left = 10f64.powf(-LEAST_DB / 20.0);
+            let faults = problem(p, spread)?.faults(own[p], most_left);
             (!faults.is_empty()).then(|| weak(p as u32, &faults, spread))
         })
         .collect()
@@ -166,7 +167,7 @@ struct Like {
 }
 
 /// Readings of all probes.
-fn readings(seen: &Seen<'_>, freed: &Freed) -> Vec<Vec<Reading>> {
+fn readings(seen: &Seen<'_>, freed: &Freed, level_db: &[Option<f64>]) -> Vec<Vec<Block>> {
     let mut alike: HashMap<Like, Vec<usize>> = HashMap::new();
     for (i, e) in seen.reference.expected.iter().enumerate() {
         let Some(b) = seen.technique.beams.get(e.beam as usize) else { continue };
@@ -179,21 +180,25 @@ fn readings(seen: &Seen<'_>, freed: &Freed) -> Vec<Vec<Reading>> {
         };
         alike.entry(like).or_default().push(i);
     }
-    let mut out: Vec<Vec<Reading>> = vec![Vec::new(); seen.technique.probes.len()];
+    let mut out: Vec<Vec<Block>> = vec![Vec::new(); seen.technique.probes.len()];
     let mut groups: Vec<Vec<usize>> = alike.into_values().collect();
     groups.sort();
     for group in groups.into_iter().filter(|g| g.len() >= FEWEST_ALIKE) {
-        for (probe, reading) in group_readings(seen, freed, &group) {
+        let mut beams: Vec<usize> =
+            group.iter().map(|&i| seen.reference.expected[i].beam as usize).collect();
+        beams.dedup();
+        let surfaces = form::blocks(seen, freed, &beams, level_db);
+        for (probe, block) in heights(seen, freed, &group).into_iter().chain(surfaces) {
             if let Some(list) = out.get_mut(probe) {
-                list.push(reading);
+                list.push(block);
             }
         }
     }
     out
 }
 
-/// Readings of echoes that are alike: each against the median of all at the same turn offset.
-fn group_readings(seen: &Seen<'_>, freed: &Freed, group: &[usize]) -> Vec<(usize, Reading)> {
+/// Heights of echoes that are alike: each against the median of all, turn by turn.
+fn heights(seen: &Seen<'_>, freed: &Freed, group: &[usize]) -> Vec<(usize, Block)> {
     let e = &seen.reference.expected[group[0]];
     let step = seen.reference.motion.get(e.motion as usize).map_or(0.0, |m| m.turn_step_rad);
     let reach = if step > 0.0 { (e.turn_window_rad / step).floor() as i32 } else { 0 };
@@ -228,45 +233,39 @@ fn group_readings(seen: &Seen<'_>, freed: &Freed, group: &[usize]) -> Vec<(usize
         })
         .collect();
     let highest = middles.iter().flatten().copied().fold(f64::MIN, f64::max);
-    let turn = if freed.misplaced { TURN_MISPLACED_DEG } else { TURN_DEG }.to_radians();
-    let mut out = Vec::new();
-    let mut shares: HashMap<(usize, u32), Option<Arc<Shares>>> = HashMap::new();
-    for (k, &offset) in offsets.iter().enumerate() {
-        let Some(middle) = middles[k].filter(|&m| m > highest - PROFILE_DB) else { continue };
-        let beside = |k: usize| middles.get(k).copied().flatten();
-        let slope = match (k.checked_sub(1).and_then(beside), beside(k + 1)) {
-            (Some(a), Some(b)) if step > 0.0 => (b - a) / (2.0 * step),
-            (Some(a), None) if step > 0.0 => (middle - a) / step,
-            (None, Some(b)) if step > 0.0 => (b - middle) / step,
-            _ => 0.0,
-        };
-        for &i in group {
+    // A height tells what its aperture adds up to, hardly where in it: the middle of the profile
+    // says as much as each turn of it, with less noise.
+    let Some(shares) = shares_at(seen, group[0], 0.0).map(Arc::new) else {
+        return Vec::new();
+    };
+    group
+        .iter()
+        .filter_map(|&i| {
             let b = beam(seen, i);
-            let Some(h) = height(i, offset) else { continue };
-            // Beams that are alike share their aperture's form, wherever they stand.
-            let Some(shares) = shares
-                .entry((k, 0))
-                .or_insert_with(|| shares_at(seen, i, offset).map(Arc::new))
-                .clone()
-            else {
-                continue;
-            };
             let echo = &seen.echoes[i];
-            let noise = 8.686 * 10f64.powf((echo.floor_db - h) / 20.0) / 5.0;
-            let noise = noise / echo.visits.max(1.0).sqrt();
-            let reading = Reading {
-                echo: i,
-                first: b.first_element as usize,
-                count: b.transmit_delays_s.len(),
-                shares,
-                height_db: h - level(i) - middle,
-                sigma_db: noise.hypot(PROFILE_SCATTER_DB),
-                place_db: slope * turn,
-            };
-            out.push((b.probe as usize, reading));
-        }
-    }
-    out
+            let (mut sum, mut weights, mut count) = (0.0, 0.0, 0.0);
+            for (&offset, middle) in offsets.iter().zip(&middles) {
+                let Some(middle) = middle.filter(|&m| m > highest - PROFILE_DB) else { continue };
+                let Some(h) = height(i, offset) else { continue };
+                let noise = 8.686 * 10f64.powf((echo.floor_db - h) / 20.0) / 5.0;
+                let weight = 1.0 / (noise * noise / echo.visits.max(1.0) + 0.01);
+                sum += weight * (h - level(i) - middle);
+                weights += weight;
+                count += 1.0;
+            }
+            (count > 0.0).then(|| {
+                let block = Block {
+                    first: b.first_element as usize,
+                    count: b.transmit_delays_s.len(),
+                    model: Model::Height(shares.clone()),
+                    values: vec![sum / weights],
+                    sigmas: vec![(1.0 / weights).sqrt().hypot(HEIGHT_SCATTER_DB)],
+                    loose: Vec::new(),
+                };
+                (b.probe as usize, block)
+            })
+        })
+        .collect()
 }
 
 fn beam<'s>(seen: &'s Seen<'_>, expected: usize) -> &'s barwright_job::technique::Beam {

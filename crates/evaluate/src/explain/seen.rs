@@ -5,10 +5,10 @@ use std::f64::consts::TAU;
 use barwright_job::{Technique, reference::ReferenceBar};
 use barwright_wave::Mode;
 
-use super::fit;
+use super::{fit, timing};
 use crate::{
     kernel::vertex,
-    level::{BeamRead, SurfacePoint, Track},
+    level::{BeamRead, Form, SurfacePoint, Track},
     reading::{db, median, wrapped},
 };
 
@@ -29,11 +29,11 @@ pub(crate) struct Seen<'a> {
     pub by_beam: Vec<Vec<usize>>,
     /// Surface times: `[beam][motion]`.
     pub surface: Vec<Vec<Option<Circle>>>,
+    /// Mean traces up to the surface, in height at the technique's gain: `[beam][motion]`.
+    pub forms: Vec<Vec<Form>>,
     /// Height of each beam against the expected one as it would read at the technique's own gain, in
     /// dB.
     pub raw_db: Vec<Option<f64>>,
-    /// The same at the gain of the latest capture.
-    pub deviation_db: Vec<Option<f64>>,
     /// The tracks themselves, for questions about other turns.
     pub tracks: &'a [Track],
     reads: &'a [BeamRead],
@@ -79,6 +79,7 @@ impl<'a> Seen<'a> {
         reference: &'a ReferenceBar,
         tracks: &'a [Track],
         surfaces: &[Vec<SurfacePoint>],
+        forms: &[Vec<Form>],
         reads: &'a [BeamRead],
         gains: &'a [&'a [f64]],
     ) -> Self {
@@ -112,18 +113,27 @@ impl<'a> Seen<'a> {
             .collect();
         let sound = |b: usize| reads[b].deviation_db.filter(|_| !reads[b].clipped);
         let beams = 0..reads.len();
-        Self {
+        let mut seen = Self {
             technique,
             reference,
             echoes,
             by_beam,
             surface,
-            raw_db: beams.clone().map(|b| Some(sound(b)? - latest[b] + nominal(b))).collect(),
-            deviation_db: beams.map(sound).collect(),
+            forms: forms
+                .iter()
+                .enumerate()
+                .map(|(b, all)| {
+                    let scale = 10f64.powf((nominal(b) - gains[0][b]) / 20.0);
+                    all.iter().map(|f| f.mean(scale)).collect()
+                })
+                .collect(),
+            raw_db: beams.map(|b| Some(sound(b)? - latest[b] + nominal(b))).collect(),
             tracks,
             reads,
             gains,
-        }
+        };
+        timing::refine(&mut seen);
+        seen
     }
 
     /// The capture whose gains gave a beam's heights.

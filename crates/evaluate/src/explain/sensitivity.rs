@@ -13,9 +13,12 @@
 //! Generalised least squares and the Bayesian information criterion: Bishop, *Pattern Recognition
 //! and Machine Learning* (2006), ch. 3 and 4.4.
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use std::sync::Arc;
 
-use super::aperture::Shares;
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use num_complex::Complex64;
+
+use super::{aperture::Shares, mirror::Mirror};
 
 /// Longest run of elements that is thought of as one fault: a connector's.
 const LONGEST_RUN: usize = 32;
@@ -24,34 +27,69 @@ const MOST_FAULTS: usize = 6;
 /// Candidates that are weighed with the full model.
 const WEIGHED: usize = 24;
 /// Sensitivities that a fault is tried with: dead to 2 dB.
-const TRIED: [f64; 10] = [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8];
+const TRIED: [f64; 9] = [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8];
 /// What a fault must explain beyond its cost (twice the logarithm of the likelihood ratio): odds
-/// of 1 to 400 against.
-const LEAST_GAIN: f64 = 12.0;
+/// of 20 to 1.
+const LEAST_GAIN: f64 = 6.0;
 /// Difference up to which another place explains as much.
 const CLOSE_GAIN: f64 = 5.0;
-/// Uncertainty of each echo's level (by which reflector and coupling differ), in dB.
-const ECHO_LEVEL_DB: f64 = 0.15;
-/// Uncertainty of the probe's common level, in dB: it is not asked for here.
-const PROBE_LEVEL_DB: f64 = 10.0;
+/// Uncertainty of the probe's common level, as a relative amplitude: it is not asked for here.
+const PROBE_LEVEL: f64 = 0.3;
 
-/// A height that was read.
+/// What readings are compared with.
 #[derive(Debug, Clone)]
-pub(super) struct Reading {
-    /// Which echo it belongs to; readings of one echo share a level and a place.
-    pub echo: usize,
+pub(super) enum Model {
+    /// One height in dB.
+    Height(Arc<Shares>),
+    /// A surface echo, real and imaginary part line by line, over its size.
+    Surface {
+        /// The echo's dependence on its elements.
+        mirror: Arc<Mirror>,
+        /// Factor of each line.
+        scale: Vec<Complex64>,
+        /// Size of the echo.
+        size: f64,
+    },
+}
+
+/// Readings of one aperture that share what is loose about them.
+#[derive(Debug, Clone)]
+pub(super) struct Block {
     /// First element of the aperture.
     pub first: usize,
-    /// Shares of its elements.
-    pub shares: std::sync::Arc<Shares>,
     /// Number of elements.
     pub count: usize,
-    /// Height against that of its like, in dB.
-    pub height_db: f64,
-    /// Its standard deviation by noise, in dB.
-    pub sigma_db: f64,
-    /// Change of the height with the uncertain place of the echo (one standard deviation), in dB.
-    pub place_db: f64,
+    /// What they are compared with: one for all, or for heights one a reading.
+    pub model: Model,
+    /// Readings against those of like beams.
+    pub values: Vec<f64>,
+    /// Their standard deviations by noise and model.
+    pub sigmas: Vec<f64>,
+    /// Directions in which the readings are loose together, one standard deviation each.
+    pub loose: Vec<Vec<f64>>,
+}
+
+impl Block {
+    /// Values for sensitivities of the aperture's elements, and their derivatives (`[value][element]`).
+    fn predicted(&self, s: &[f64]) -> (Vec<f64>, Vec<Vec<f64>>) {
+        match &self.model {
+            Model::Height(shares) => {
+                let (height, slope) = shares.height_db(s);
+                (vec![height; self.values.len()], vec![slope; self.values.len()])
+            }
+            Model::Surface { mirror, scale, size } => {
+                let (mut values, mut slopes) = (Vec::new(), Vec::new());
+                for ((value, slope), k) in mirror.echo(s).into_iter().zip(scale) {
+                    let value = value * k / size;
+                    values.extend([value.re, value.im]);
+                    let slope: Vec<Complex64> = slope.into_iter().map(|d| d * k / size).collect();
+                    slopes.push(slope.iter().map(|d| d.re).collect());
+                    slopes.push(slope.iter().map(|d| d.im).collect());
+                }
+                (values, slopes)
+            }
+        }
+    }
 }
 
 /// A run of elements that lost sensitivity.
@@ -72,98 +110,186 @@ pub(super) struct Fault {
 
 /// The readings of a probe, ready to be asked.
 pub(super) struct Problem<'r> {
-    readings: &'r [Reading],
+    blocks: Vec<Ready<'r>>,
     elements: usize,
-    base_db: Vec<f64>,
-    covariance: Cholesky<f64, Dyn>,
+    /// Precision of the sound elements after the readings.
+    posterior: Cholesky<f64, Dyn>,
+    /// Sound elements' spread, and the logarithm of what it costs.
+    spread: f64,
+    log_det: f64,
+}
+
+/// A block with what does not change while faults are tried.
+struct Ready<'r> {
+    block: &'r Block,
+    /// Lower triangle of the covariance of its readings.
+    noise: Cholesky<f64, Dyn>,
+    /// Values for sound elements.
+    base: Vec<f64>,
+    /// Derivatives at the sensitivities about which elements spread, over the noise: `value x
+    /// element of the aperture`.
+    white: DMatrix<f64>,
+}
+
+impl<'r> Ready<'r> {
+    fn of(block: &'r Block, about: &[f64]) -> Option<Self> {
+        let n = block.values.len();
+        let mut c = DMatrix::zeros(n, n);
+        for i in 0..n {
+            c[(i, i)] = block.sigmas[i] * block.sigmas[i];
+            for j in 0..n {
+                c[(i, j)] += block.loose.iter().map(|l| l[i] * l[j]).sum::<f64>();
+            }
+        }
+        let noise = c.cholesky()?;
+        let (base, _) = block.predicted(&vec![1.0; block.count]);
+        let (_, slopes) = block.predicted(&about[block.first..block.first + block.count]);
+        let white = whitened(&noise, &slopes, block.count);
+        Some(Self { block, noise, base, white })
+    }
+
+    /// What is left of the readings for sensitivities of all elements, over the noise.
+    fn rest(&self, s: &[f64]) -> DVector<f64> {
+        let b = self.block;
+        let (values, _) = b.predicted(&s[b.first..b.first + b.count]);
+        let rest = b.values.iter().zip(values).zip(&self.base).map(|((v, p), base)| v - (p - base));
+        let mut out = DVector::from_iterator(b.values.len(), rest);
+        self.noise.l_dirty().solve_lower_triangular_mut(&mut out);
+        out
+    }
+}
+
+fn whitened(noise: &Cholesky<f64, Dyn>, slopes: &[Vec<f64>], count: usize) -> DMatrix<f64> {
+    let mut white = DMatrix::from_fn(slopes.len(), count, |i, j| slopes[i][j]);
+    noise.l_dirty().solve_lower_triangular_mut(&mut white);
+    white
 }
 
 impl<'r> Problem<'r> {
     /// For a spread of sound elements (relative amplitude); absent when the covariance is not one.
-    pub fn new(readings: &'r [Reading], elements: usize, spread: f64) -> Option<Self> {
-        let n = readings.len();
-        let ones = vec![1.0; elements];
-        let (base_db, slopes) = model(readings, &ones);
-        let mut c = &slopes * slopes.transpose() * (spread * spread);
-        for i in 0..n {
-            for j in 0..n {
-                let (a, b) = (&readings[i], &readings[j]);
-                c[(i, j)] += PROBE_LEVEL_DB * PROBE_LEVEL_DB;
-                if a.echo == b.echo {
-                    c[(i, j)] += ECHO_LEVEL_DB * ECHO_LEVEL_DB + a.place_db * b.place_db;
-                }
-            }
-            c[(i, i)] += readings[i].sigma_db * readings[i].sigma_db;
-        }
-        Some(Self { readings, elements, base_db, covariance: c.cholesky()? })
+    pub fn new(blocks: &'r [Block], elements: usize, spread: f64) -> Option<Self> {
+        Self::about(blocks, spread, &vec![1.0; elements])
     }
 
-    /// Twice the negative logarithm of the likelihood for sensitivities, but for a constant that the
-    /// spread decides.
+    /// The same about other sensitivities than those of sound elements.
+    fn about(blocks: &'r [Block], spread: f64, s: &[f64]) -> Option<Self> {
+        let blocks: Vec<Ready<'_>> =
+            blocks.iter().map(|b| Ready::of(b, s)).collect::<Option<_>>()?;
+        let elements = s.len();
+        let n = elements as f64;
+        // The inverse of spread² I + level² 1 1ᵀ (Sherman and Morrison, Ann. Math. Stat. 21 (1950)
+        // 124).
+        let (own, all) = (spread * spread, PROBE_LEVEL * PROBE_LEVEL);
+        let common = all / (own * (own + n * all));
+        let prior = DMatrix::from_fn(elements, elements, |i, j| {
+            (if i == j { 1.0 / own } else { 0.0 }) - common
+        });
+        let mut power = DMatrix::zeros(elements, elements);
+        let mut log_det = n * own.ln() + (1.0 + n * all / own).ln();
+        for r in &blocks {
+            let own = r.white.transpose() * &r.white;
+            let (f, c) = (r.block.first, r.block.count);
+            let mut view = power.view_mut((f, f), (c, c));
+            view += own;
+        }
+        let posterior = (&prior + &power).cholesky()?;
+        let l = posterior.l_dirty();
+        log_det += 2.0 * (0..elements).map(|i| l[(i, i)].ln()).sum::<f64>();
+        Some(Self { blocks, elements, posterior, spread, log_det })
+    }
+
+    /// Twice the negative logarithm of the likelihood for sensitivities about which sound elements
+    /// spread, but for a constant that the spread decides.
     fn misfit(&self, s: &[f64]) -> f64 {
-        self.whitened(&self.residual(s)).norm_squared()
+        let mut pull = DVector::zeros(self.elements);
+        let mut sum = 0.0;
+        for r in &self.blocks {
+            let rest = r.rest(s);
+            sum += rest.norm_squared();
+            let own = r.white.tr_mul(&rest);
+            let mut view = pull.rows_mut(r.block.first, r.block.count);
+            view += own;
+        }
+        sum - pull.dot(&self.posterior.solve(&pull))
     }
 
     /// Twice the negative logarithm of the likelihood of sound elements with this spread.
     pub fn evidence(&self) -> f64 {
-        let l = self.covariance.l_dirty();
-        let log_det: f64 = (0..self.readings.len()).map(|i| l[(i, i)].ln()).sum();
-        self.misfit(&vec![1.0; self.elements]) + 2.0 * log_det
+        self.misfit(&vec![1.0; self.elements]) + self.log_det
     }
 
-    fn residual(&self, s: &[f64]) -> DVector<f64> {
-        let heights = self.readings.iter().zip(&self.base_db).map(|(r, base)| {
-            r.height_db - (r.shares.height_db(&s[r.first..r.first + r.count]).0 - base)
-        });
-        DVector::from_iterator(self.readings.len(), heights)
+    /// Precision and pull of the elements at sensitivities, with the spread of the sound ones taken
+    /// into account.
+    fn linear(&self, s: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
+        let n = self.elements;
+        let (mut own, mut cross) = (DMatrix::zeros(n, n), DMatrix::zeros(n, n));
+        let (mut pull, mut prior_pull) = (DVector::zeros(n), DVector::zeros(n));
+        for r in &self.blocks {
+            let b = r.block;
+            let (f, c) = (b.first, b.count);
+            let (_, slopes) = b.predicted(&s[f..f + c]);
+            let white = whitened(&r.noise, &slopes, c);
+            let rest = r.rest(s);
+            let mut view = own.view_mut((f, f), (c, c));
+            view += white.tr_mul(&white);
+            let mut view = cross.view_mut((f, f), (c, c));
+            view += r.white.tr_mul(&white);
+            let mut view = pull.rows_mut(f, c);
+            view += white.tr_mul(&rest);
+            let mut view = prior_pull.rows_mut(f, c);
+            view += r.white.tr_mul(&rest);
+        }
+        let power = own - cross.tr_mul(&self.posterior.solve(&cross));
+        let pull = pull - cross.tr_mul(&self.posterior.solve(&prior_pull));
+        (power, pull)
     }
 
-    fn whitened(&self, v: &DVector<f64>) -> DVector<f64> {
-        let l = self.covariance.l_dirty();
-        let mut out = v.clone();
-        l.solve_lower_triangular_mut(&mut out);
-        out
+    /// The same readings with elements that spread about other sensitivities.
+    fn moved_to(&self, blocks: &'r [Block], s: &[f64]) -> Option<Self> {
+        Self::about(blocks, self.spread, s)
     }
 
-    /// Faults, the clearest first.
-    pub fn faults(&self) -> Vec<Fault> {
+    /// Faults that cost a run of elements at least so much (as an amplitude at most), the clearest
+    /// first. `blocks` are those that the problem was made from.
+    pub fn faults(&self, blocks: &'r [Block], most_left: f64) -> Vec<Fault> {
         let mut s = vec![1.0; self.elements];
         let mut found: Vec<(usize, usize, f64)> = Vec::new();
-        let mut here = self.misfit(&s);
         while found.len() < MOST_FAULTS {
-            let candidates = self.candidates(&s);
-            let best = candidates
+            // A dead element changes what its neighbours do: everything is taken anew about it.
+            let Some(at) = self.moved_to(blocks, &s) else { break };
+            let here = at.misfit(&s);
+            let best = at
+                .candidates(&s)
                 .iter()
                 .take(WEIGHED)
                 .filter_map(|c| {
-                    let (amplitude, misfit) = self.weighed(&s, c.first, c.last)?;
+                    let (amplitude, misfit) = at.weighed(&s, c.first, c.last)?;
                     let gain = here - misfit - cost(c.last - c.first + 1, self.elements);
-                    Some((c.first, c.last, amplitude, misfit, gain))
+                    (amplitude <= most_left).then_some((c.first, c.last, amplitude, gain))
                 })
-                .max_by(|a, b| a.4.total_cmp(&b.4));
-            let Some((first, last, amplitude, misfit, gain)) = best else { break };
-            if gain < LEAST_GAIN || amplitude > 0.85 {
+                .max_by(|a, b| a.3.total_cmp(&b.3));
+            let Some((first, last, amplitude, gain)) = best.filter(|b| b.3 >= LEAST_GAIN) else {
                 break;
-            }
+            };
             s[first..=last].iter_mut().for_each(|x| *x = amplitude);
             found.push((first, last, gain));
-            here = misfit;
         }
-        let mut out: Vec<Fault> =
-            found.iter().map(|&(first, last, gain)| self.widened(&s, first, last, gain)).collect();
+        let mut out: Vec<Fault> = found
+            .iter()
+            .filter_map(|&(first, last, gain)| {
+                let mut without = s.clone();
+                without[first..=last].iter_mut().for_each(|x| *x = 1.0);
+                let at = self.moved_to(blocks, &without)?;
+                Some(at.widened(&without, first, last, s[first], gain))
+            })
+            .collect();
         merge(&mut out);
         out
     }
 
     /// Runs by how much likelier the linear model makes the data with them, best first.
     fn candidates(&self, s: &[f64]) -> Vec<Candidate> {
-        let (_, slopes) = model(self.readings, s);
-        let l = self.covariance.l_dirty();
-        let mut white = slopes;
-        l.solve_lower_triangular_mut(&mut white);
-        let rest = self.whitened(&self.residual(s));
-        let power = white.transpose() * &white;
-        let pull = white.transpose() * rest;
+        let (power, pull) = self.linear(s);
         let mut out = Vec::new();
         for first in 0..self.elements {
             let (mut p, mut k) = (0.0, 0.0);
@@ -212,29 +338,32 @@ impl<'r> Problem<'r> {
         Some((middle, misfit(middle)))
     }
 
-    /// A fault with the elements that explain as much in its place.
-    fn widened(&self, s: &[f64], first: usize, last: usize, gain: f64) -> Fault {
-        let mut without = s.to_vec();
-        without[first..=last].iter_mut().for_each(|x| *x = 1.0);
-        let candidates = self.candidates(&without);
-        let net = |c: &Candidate| c.gain - cost(c.last - c.first + 1, self.elements);
-        let own = candidates.iter().find(|c| c.first == first && c.last == last);
+    /// A fault with the elements that explain as much in its place; `s` are the sensitivities
+    /// without it.
+    fn widened(&self, s: &[f64], first: usize, last: usize, amplitude: f64, gain: f64) -> Fault {
+        let candidates = self.candidates(s);
+        let sigma = candidates
+            .iter()
+            .find(|c| c.first == first && c.last == last)
+            .map_or(0.5, |own| 1.0 / own.power.sqrt());
+        let net = |from: usize, to: usize| {
+            self.weighed(s, from, to).map(|(_, misfit)| -misfit - cost(to - from + 1, self.elements))
+        };
+        let best = net(first, last).unwrap_or(f64::MAX);
+        let close = |from: usize, to: usize| net(from, to).is_some_and(|n| best - n < CLOSE_GAIN);
+        let length = last - first;
         let (mut from, mut to) = (first, last);
-        let amplitude = s[first];
-        let mut sigma = 0.5;
-        if let Some(own) = own {
-            sigma = 1.0 / own.power.sqrt();
-            // Others that overlap or touch, and nearly as likely.
-            let close = candidates.iter().filter(|c| net(own) - net(c) < CLOSE_GAIN);
-            for c in close {
-                if c.first <= to + 2 && c.last + 2 >= from {
-                    from = from.min(c.first);
-                    to = to.max(c.last);
-                }
-            }
+        while from > 0 && from + LONGEST_RUN > first && close(from - 1, from - 1 + length) {
+            from -= 1;
         }
-        let (count, run) = (last - first + 1, to - from + 1);
-        let share = count as f64 / run as f64;
+        while to + 1 < self.elements
+            && to < last + LONGEST_RUN
+            && close(to + 1 - length, to + 1)
+        {
+            to += 1;
+        }
+        let count = length + 1;
+        let share = count as f64 / (to - from + 1) as f64;
         Fault {
             first: from,
             last: to,
@@ -285,17 +414,3 @@ fn merge(faults: &mut Vec<Fault>) {
     *faults = out;
 }
 
-/// Heights in dB and their derivatives by the elements.
-fn model(readings: &[Reading], s: &[f64]) -> (Vec<f64>, DMatrix<f64>) {
-    let mut slopes = DMatrix::zeros(readings.len(), s.len());
-    let heights = readings
-        .iter()
-        .enumerate()
-        .map(|(i, r)| {
-            let (height, d) = r.shares.height_db(&s[r.first..r.first + r.count]);
-            d.into_iter().enumerate().for_each(|(e, d)| slopes[(i, r.first + e)] = d);
-            height
-        })
-        .collect();
-    (heights, slopes)
-}

@@ -54,8 +54,54 @@ pub(crate) struct SurfacePoint {
     pub turn_rad: f32,
     /// Measured minus nominal surface time in seconds.
     pub shift_s: f64,
-    /// Height as a fraction of full screen height.
-    pub height_fsh: f32,
+}
+
+/// Mean of the traces of one beam in one motion, up to its surface.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Form {
+    sum: Vec<f64>,
+    count: f64,
+    first_clipped: Option<usize>,
+}
+
+impl Form {
+    /// Adds the first samples of a trace; `full` is the height of the largest sample value.
+    pub fn add(&mut self, samples: &[i16], full_fsh: f64) {
+        self.sum.resize(samples.len(), 0.0);
+        self.count += 1.0;
+        let unit = full_fsh / f64::from(i16::MAX);
+        let until = self.first_clipped.unwrap_or(samples.len());
+        for (i, (sum, &x)) in self.sum.iter_mut().zip(samples).enumerate() {
+            *sum += f64::from(x) * unit;
+            if i < until && x.unsigned_abs() >= i16::MAX.unsigned_abs() - 1 {
+                self.first_clipped = Some(self.first_clipped.map_or(i, |f| f.min(i)));
+            }
+        }
+    }
+
+    /// The mean, times a factor.
+    pub fn mean(&self, factor: f64) -> Self {
+        Self {
+            sum: self.sum.iter().map(|x| x * factor / self.count).collect(),
+            count: 1.0,
+            first_clipped: self.first_clipped,
+        }
+    }
+
+    /// The trace from the record's start.
+    pub fn trace(&self) -> &[f64] {
+        &self.sum
+    }
+
+    /// The trace, where there is one and it never was clipped.
+    pub fn whole(&self) -> Option<&[f64]> {
+        (!self.sum.is_empty() && self.first_clipped.is_none()).then_some(self.sum.as_slice())
+    }
+
+    /// First sample that was clipped in any shot.
+    pub fn first_clipped(&self) -> Option<usize> {
+        self.first_clipped
+    }
 }
 
 /// Everything seen of one expected echo.
