@@ -109,9 +109,9 @@ fn explanation(
 /// Explains what was seen.
 pub(crate) fn explain(seen: &Seen<'_>) -> Explained {
     let plugs = plugs::explain(seen);
-    let wrong = wrong::explain(seen);
     let mut taken: Vec<u32> = plugs.iter().flat_map(|w| probes_of(&w.explanation.cause)).collect();
     let places = place::places(seen);
+    let wrong = wrong::explain(seen, places.outwards_m);
     let bent = bend::explain(seen);
     let misplaced = places
         .list
@@ -121,7 +121,11 @@ pub(crate) fn explain(seen: &Seen<'_>) -> Explained {
     let levels = probes::levels(seen, &freed.own_db);
     let low = probes::explain(seen, &levels, &taken);
     taken.extend(low.iter().filter_map(dead_probes));
-    let weak = if wrong.is_some() { Vec::new() } else { elements::explain(seen, &freed, &levels.db, &taken) };
+    let weak = if wrong.is_some() {
+        Vec::new()
+    } else {
+        elements::explain(seen, &freed, &levels.db, &taken)
+    };
     let mut all: Vec<Weighed> = plugs;
     all.extend(wrong);
     all.extend(places.list);

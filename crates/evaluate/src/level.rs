@@ -37,7 +37,7 @@ use attend::Attendance;
 use track::{Look, Point};
 
 pub(crate) use heights::BeamRead;
-pub(crate) use track::{Form, SurfacePoint, Track};
+pub(crate) use track::{Form, SurfacePoint, Trace, Track};
 
 /// Share of the surface gate's threshold that is enough before gains are level (12 dB).
 const UNLEVELLED: f64 = 0.25;

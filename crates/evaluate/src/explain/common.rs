@@ -70,7 +70,6 @@ pub(super) fn explain(
         Some(k) => format!("{:+.3} mm of water path or {k:+.1} K", -nearer_m * 1e3),
         None => format!("{:+.3} mm of water path", -nearer_m * 1e3),
     })];
-    evidence.extend(steel(seen));
     let temperature = warmer.map(|change_k| Cause::WaterTemperature { change_k });
     // Both are named unless the spread over a probe tells them apart: then one alone.
     let (cause, alternatives, cure) = match (kind, temperature) {
@@ -140,14 +139,4 @@ fn temperature_c(velocity_m_s: f64) -> Option<f64> {
         if at(middle)? < velocity_m_s { low = middle } else { high = middle }
     }
     Some(0.5 * (low + high))
-}
-
-/// What times in the steel say of the diameter.
-fn steel(seen: &Seen<'_>) -> Option<String> {
-    let mut off: Vec<f64> = seen.echoes.iter().filter_map(|e| e.time_off_s).collect();
-    if off.len() < 6 {
-        return None;
-    }
-    let ns = 1e9 * median(&mut off);
-    Some(format!("times in the steel differ from the expected ones by {ns:+.0} ns in the middle"))
 }

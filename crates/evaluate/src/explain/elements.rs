@@ -15,9 +15,9 @@ use barwright_wave::{Mode, Point};
 use super::{
     Rank, Weighed,
     aperture::Shares,
+    form,
     freed::{self, Freed},
     seen::Seen,
-    form,
     sensitivity::{Block, Fault, Model, Problem},
     words,
 };
@@ -34,9 +34,10 @@ pub(super) const FEWEST_ALIKE: usize = 6;
 const PROFILE_DB: f64 = 9.0;
 /// Distance over the clutter that a height must have, in dB.
 const OVER_FLOOR_DB: f64 = 8.0;
-/// What heights of sound beams differ by, beside noise and elements, in dB: coupling, and for a
+/// What heights of sound beams differ by, beside noise and elements, in dB: coupling; and for a
 /// misplaced bar what its wave around the ring leaves over.
 const HEIGHT_SCATTER_DB: f64 = 0.12;
+const MISPLACED_SCATTER_DB: f64 = 0.8;
 /// Spreads of sound elements that are weighed, as relative amplitudes: 0.2 to 1.2 dB.
 const SPREADS: [f64; 5] = [0.02, 0.035, 0.06, 0.09, 0.14];
 
@@ -238,6 +239,7 @@ fn heights(seen: &Seen<'_>, freed: &Freed, group: &[usize]) -> Vec<(usize, Block
     let Some(shares) = shares_at(seen, group[0], 0.0).map(Arc::new) else {
         return Vec::new();
     };
+    let scatter_db = if freed.misplaced { MISPLACED_SCATTER_DB } else { HEIGHT_SCATTER_DB };
     group
         .iter()
         .filter_map(|&i| {
@@ -259,7 +261,7 @@ fn heights(seen: &Seen<'_>, freed: &Freed, group: &[usize]) -> Vec<(usize, Block
                     count: b.transmit_delays_s.len(),
                     model: Model::Height(shares.clone()),
                     values: vec![sum / weights],
-                    sigmas: vec![(1.0 / weights).sqrt().hypot(HEIGHT_SCATTER_DB)],
+                    sigmas: vec![(1.0 / weights).sqrt().hypot(scatter_db)],
                     loose: Vec::new(),
                 };
                 (b.probe as usize, block)

@@ -4,7 +4,12 @@ use std::{f64::consts::PI, sync::Arc};
 
 use num_complex::Complex64;
 
-use super::{freed::Freed, mirror::Mirror, seen::Seen, sensitivity::{Block, Model}};
+use super::{
+    freed::Freed,
+    mirror::Mirror,
+    seen::Seen,
+    sensitivity::{Block, Model},
+};
 use crate::reading::median;
 
 /// Likeness of the mean echo and of the model's from which the model is trusted.
@@ -23,8 +28,12 @@ const MOST_CIRCLING_S: f64 = 15e-9;
 
 /// Blocks of readings from the surface echoes of beams that are alike, with their probes; none where
 /// the mean of all is not what the model says.
-pub(super) fn blocks(seen: &Seen<'_>, freed: &Freed, alike: &[usize], level_db: &[Option<f64>])
--> Vec<(usize, Block)> {
+pub(super) fn blocks(
+    seen: &Seen<'_>,
+    freed: &Freed,
+    alike: &[usize],
+    level_db: &[Option<f64>],
+) -> Vec<(usize, Block)> {
     let t = seen.technique;
     if freed.misplaced || alike.len() < super::elements::FEWEST_ALIKE {
         return Vec::new();
@@ -48,7 +57,7 @@ pub(super) fn blocks(seen: &Seen<'_>, freed: &Freed, alike: &[usize], level_db: 
     let n = t.beams[alike[0]].transmit_delays_s.len();
     let ones = vec![1.0; n];
     let model: Vec<Complex64> = mirror.echo(&ones).into_iter().map(|e| e.0).collect();
-    let Some((scale, likeness, _)) = matched(&middle, &model, &mirror.lines_hz) else {
+    let Some(Match { scale, likeness, .. }) = matched(&middle, &model, &mirror) else {
         return Vec::new();
     };
     eprintln!("DBG likeness {likeness} of {} beams", spectra.len());
@@ -86,8 +95,13 @@ pub(super) fn blocks(seen: &Seen<'_>, freed: &Freed, alike: &[usize], level_db: 
 }
 
 /// Time by which the surface echoes of beams that are alike come later than the model says, their own
-/// shifts as read taken out; absent where the model does not match.
-pub(super) fn late_s(seen: &Seen<'_>, alike: &[usize], mirror: &Mirror) -> Option<f64> {
+/// shifts as read taken out, and share by which they ring higher; absent where the model does not
+/// match.
+pub(super) fn late_and_high(
+    seen: &Seen<'_>,
+    alike: &[usize],
+    mirror: &Mirror,
+) -> Option<(f64, f64)> {
     let spectra: Vec<(usize, Vec<Complex64>)> =
         alike.iter().filter_map(|&b| Some((b, spectrum(seen, b, mirror)?))).collect();
     if spectra.len() < super::elements::FEWEST_ALIKE {
@@ -95,9 +109,10 @@ pub(super) fn late_s(seen: &Seen<'_>, alike: &[usize], mirror: &Mirror) -> Optio
     }
     let n = seen.technique.beams[alike[0]].transmit_delays_s.len();
     let model: Vec<Complex64> = mirror.echo(&vec![1.0; n]).into_iter().map(|e| e.0).collect();
-    let (_, likeness, late_s) = matched(&middle(&spectra), &model, &mirror.lines_hz)?;
-    eprintln!("DBG late {late_s} likeness {likeness}");
-    (likeness > LEAST_LIKENESS).then_some(late_s)
+    let found = matched(&middle(&spectra), &model, mirror)?;
+    let high = found.higher_hz / seen.technique.pulse.centre_hz;
+    eprintln!("DBG late {} likeness {} high {high}", found.late_s, found.likeness);
+    (found.likeness > LEAST_LIKENESS).then_some((found.late_s, high))
 }
 
 /// The middle of spectra, line by line.
@@ -141,26 +156,58 @@ fn spectrum(seen: &Seen<'_>, beam: usize, mirror: &Mirror) -> Option<Vec<Complex
     (count > 0.0).then(|| sum.into_iter().map(|z| z / count).collect())
 }
 
-/// The factor, with a shift in time, by which a model comes nearest to data: one factor for each
-/// line, and the likeness then (1: the same form).
-fn matched(data: &[Complex64], model: &[Complex64], lines_hz: &[f64]) -> Option<(Vec<Complex64>, f64, f64)> {
+/// How a model is brought nearest to data.
+#[derive(Debug, Clone)]
+pub(super) struct Match {
+    /// Factor of each line.
+    scale: Vec<Complex64>,
+    /// 1: the same form.
+    likeness: f64,
+    /// By how much the data come later than the model, in seconds.
+    late_s: f64,
+    /// By how much the data's band lies higher than the model's, in Hz.
+    higher_hz: f64,
+}
+
+/// Matches a model to data: size, time, and middle of the band. Two Gaussian bands of one width and
+/// different middles differ by a factor exp(a f); a falls out of the logarithms, weighted by power.
+fn matched(data: &[Complex64], model: &[Complex64], mirror: &Mirror) -> Option<Match> {
+    let lines = &mirror.lines_hz;
     let power = |z: &[Complex64]| z.iter().map(Complex64::norm_sqr).sum::<f64>();
-    let (of_data, of_model) = (power(data), power(model));
-    if of_data <= 0.0 || of_model <= 0.0 {
+    if power(data) <= 0.0 || power(model) <= 0.0 {
         return None;
     }
+    let centre = lines[lines.len() / 2];
+    let (mut n, mut x, mut y, mut xx, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for ((d, m), f) in data.iter().zip(model).zip(lines) {
+        let weight = m.norm_sqr() / power(model);
+        let (at, ratio) = ((f - centre) / centre, (d.norm().max(1e-12) / m.norm().max(1e-12)).ln());
+        n += weight;
+        x += weight * at;
+        y += weight * ratio;
+        xx += weight * at * at;
+        xy += weight * at * ratio;
+    }
+    let slope = (n * xy - x * y) / (n * xx - x * x).max(1e-12) / centre;
+    let tilted: Vec<Complex64> =
+        model.iter().zip(lines).map(|(m, f)| m * (slope * (f - centre)).exp()).collect();
     let turned = |t: f64| -> Vec<Complex64> {
-        lines_hz.iter().map(|f| Complex64::from_polar(1.0, 2.0 * PI * f * t)).collect()
+        lines.iter().map(|f| Complex64::from_polar(1.0, 2.0 * PI * f * t)).collect()
     };
     let overlap = |t: f64| -> Complex64 {
         let turns = turned(t);
-        data.iter().zip(model).zip(&turns).map(|((d, m), z)| d * (m * z).conj()).sum()
+        data.iter().zip(&tilted).zip(&turns).map(|((d, m), z)| d * (m * z).conj()).sum()
     };
     // A quarter of a microsecond either side, to a nanosecond.
-    let best = (-250..=250)
+    let late_s = (-250..=250)
         .map(|i| f64::from(i) * 1e-9)
         .max_by(|&a, &b| overlap(a).norm().total_cmp(&overlap(b).norm()))?;
-    let factor = overlap(best) / of_model;
-    let likeness = overlap(best).norm() / (of_data * of_model).sqrt();
-    Some((turned(best).into_iter().map(|z| z * factor).collect(), likeness, best))
+    let factor = overlap(late_s) / power(&tilted);
+    let likeness = overlap(late_s).norm() / (power(data) * power(&tilted)).sqrt();
+    let scale = turned(late_s)
+        .into_iter()
+        .zip(lines)
+        .map(|(z, f)| z * factor * (slope * (f - centre)).exp())
+        .collect();
+    Some(Match { scale, likeness, late_s, higher_hz: slope * mirror.sigma_hz * mirror.sigma_hz })
 }

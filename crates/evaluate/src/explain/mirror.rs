@@ -26,6 +26,8 @@ pub(super) struct Mirror {
     elements: usize,
     /// Frequencies in Hz.
     pub lines_hz: Vec<f64>,
+    /// Standard deviation of the pulse's band in Hz.
+    pub sigma_hz: f64,
     /// `[line][i * n + j]`, firing i and receiving j.
     pairs: Vec<Vec<Complex64>>,
     /// How far aside each element stands from the aperture's middle, in metres.
@@ -78,14 +80,15 @@ impl Mirror {
                         let time =
                             length / c + beam.transmit_delays_s[i] + beam.receive_delays_s[j];
                         let time = time - beam.surface_time_s;
-                        let size =
-                            size * face(out, &elements[i]) * face(back, &elements[j]) / length.sqrt();
+                        let size = size * face(out, &elements[i]) * face(back, &elements[j])
+                            / length.sqrt();
                         Complex64::from_polar(size, 2.0 * PI * f * time)
                     })
                     .collect()
             })
             .collect();
-        Some(Self { elements: n, lines_hz, pairs, aside_m, water_m_s: c })
+        let sigma_hz = pulse.sigma_hz();
+        Some(Self { elements: n, lines_hz, sigma_hz, pairs, aside_m, water_m_s: c })
     }
 
     /// The echo at each line for sensitivities, and its derivatives by the elements.

@@ -33,6 +33,8 @@ pub(super) struct Way {
     pub aside_rad: f64,
     /// Way in the water, one way, in metres.
     pub water_m: f64,
+    /// Distance of its entry from the ring's centre, in metres.
+    pub radius_m: f64,
     /// How much nearer the surface is than the technique says, in metres.
     pub nearer_m: f64,
 }
@@ -62,6 +64,8 @@ pub(super) struct Fitted {
 pub(super) struct Places {
     /// Bar centre against the ring's by the model with all of centre and common.
     pub offset_m: Option<[f64; 2]>,
+    /// By how much all probes stand farther out, as far as it is told from warmer water.
+    pub outwards_m: f64,
     /// Explanations.
     pub list: Vec<Weighed>,
 }
@@ -89,6 +93,7 @@ pub(super) fn ways(seen: &Seen<'_>) -> Vec<Way> {
                 angle_rad,
                 aside_rad: crate::reading::wrapped(aside),
                 water_m: b.surface_time_s * c / 2.0,
+                radius_m: b.axis.entry.radius(),
                 nearer_m: -mean_s * c / 2.0,
             })
         })
@@ -102,6 +107,7 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
         return Places::default();
     }
     let y: Vec<f64> = ways.iter().map(|w| w.nearer_m).collect();
+    let y = straight(&ways, y);
     let mut probes: Vec<u32> = ways.iter().map(|w| w.probe).collect();
     probes.sort_unstable();
     probes.dedup();
@@ -119,7 +125,7 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
         .or_else(|| fitted.iter().find(|f| f.model == offset))
         .map(|f| [f.x[1], f.x[2]]);
     let Some(best) = fitted.first() else {
-        return Places { offset_m, list: Vec::new() };
+        return Places { offset_m, ..Places::default() };
     };
     // Claims below their detection limit drop out, and the rest is fitted again without them.
     let told = told(best, &fitted);
@@ -128,7 +134,30 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
         .flatten()
         .chain(moved::explain(told, &fitted, &ways))
         .collect();
-    Places { offset_m, list }
+    let outwards_m = told
+        .common()
+        .filter(|c| c.0 == common::Kind::Probes && c.1.abs() >= common::LEAST_M)
+        .map_or(0.0, |c| -c.1);
+    Places { offset_m, outwards_m, list }
+}
+
+/// Ways with what a bar off centre does in the second order taken out: passing a beam's line by a, the
+/// surface stands a²/2r farther from a probe at r.
+fn straight(ways: &[Way], mut y: Vec<f64>) -> Vec<f64> {
+    let rows: Vec<Vec<f64>> = ways
+        .iter()
+        .map(|w| {
+            let [x, y] = centre::columns(w);
+            vec![1.0, x, y]
+        })
+        .collect();
+    if let Some(fit) = fit::weighted(&rows, &y, &vec![1.0; y.len()]) {
+        for (y, w) in y.iter_mut().zip(ways) {
+            let aside = fit.x[2] * w.angle_rad.cos() - fit.x[1] * w.angle_rad.sin();
+            *y += aside * aside / (2.0 * (w.water_m + w.radius_m));
+        }
+    }
+    y
 }
 
 /// The best model all of whose causes exceed their detection limits, and that explains nearly as

@@ -8,7 +8,7 @@ use barwright_wave::Mode;
 use super::{fit, timing};
 use crate::{
     kernel::vertex,
-    level::{BeamRead, Form, SurfacePoint, Track},
+    level::{BeamRead, Form, SurfacePoint, Trace, Track},
     reading::{db, median, wrapped},
 };
 
@@ -29,13 +29,15 @@ pub(crate) struct Seen<'a> {
     pub by_beam: Vec<Vec<usize>>,
     /// Surface times: `[beam][motion]`.
     pub surface: Vec<Vec<Option<Circle>>>,
-    /// Mean traces up to the surface, in height at the technique's gain: `[beam][motion]`.
-    pub forms: Vec<Vec<Form>>,
+    /// Traces up to the surface, in height at the technique's gain: `[beam][motion]`.
+    pub forms: Vec<Vec<Trace>>,
     /// Height of each beam against the expected one as it would read at the technique's own gain, in
     /// dB.
     pub raw_db: Vec<Option<f64>>,
     /// The tracks themselves, for questions about other turns.
     pub tracks: &'a [Track],
+    /// What steered beams say of all surfaces.
+    pub common: timing::Common,
     reads: &'a [BeamRead],
     gains: &'a [&'a [f64]],
 }
@@ -124,15 +126,16 @@ impl<'a> Seen<'a> {
                 .enumerate()
                 .map(|(b, all)| {
                     let scale = 10f64.powf((nominal(b) - gains[0][b]) / 20.0);
-                    all.iter().map(|f| f.mean(scale)).collect()
+                    all.iter().map(|f| f.middle(scale)).collect()
                 })
                 .collect(),
             raw_db: beams.map(|b| Some(sound(b)? - latest[b] + nominal(b))).collect(),
             tracks,
+            common: timing::Common::default(),
             reads,
             gains,
         };
-        timing::refine(&mut seen);
+        seen.common = timing::refine(&mut seen);
         seen
     }
 
@@ -166,11 +169,6 @@ impl<'a> Seen<'a> {
             elements.iter().fold((0.0, 0.0), |(x, y), e| (x + e.centre.x, y + e.centre.y))
         };
         (x.hypot(y) > 0.0).then(|| y.atan2(x))
-    }
-
-    /// Share by which the echoes of each longitudinal beam ring above the expected frequency.
-    pub fn frequency_shares(&self) -> Vec<f64> {
-        Vec::new()
     }
 
     /// Median of the turn offsets of all echoes that have one.

@@ -347,7 +347,8 @@ impl<'r> Problem<'r> {
             .find(|c| c.first == first && c.last == last)
             .map_or(0.5, |own| 1.0 / own.power.sqrt());
         let net = |from: usize, to: usize| {
-            self.weighed(s, from, to).map(|(_, misfit)| -misfit - cost(to - from + 1, self.elements))
+            self.weighed(s, from, to)
+                .map(|(_, misfit)| -misfit - cost(to - from + 1, self.elements))
         };
         let best = net(first, last).unwrap_or(f64::MAX);
         let close = |from: usize, to: usize| net(from, to).is_some_and(|n| best - n < CLOSE_GAIN);
@@ -356,10 +357,7 @@ impl<'r> Problem<'r> {
         while from > 0 && from + LONGEST_RUN > first && close(from - 1, from - 1 + length) {
             from -= 1;
         }
-        while to + 1 < self.elements
-            && to < last + LONGEST_RUN
-            && close(to + 1 - length, to + 1)
-        {
+        while to + 1 < self.elements && to < last + LONGEST_RUN && close(to + 1 - length, to + 1) {
             to += 1;
         }
         let count = length + 1;
@@ -413,4 +411,3 @@ fn merge(faults: &mut Vec<Fault>) {
     out.sort_by(|a, b| b.gain.total_cmp(&a.gain));
     *faults = out;
 }
-

@@ -10,7 +10,7 @@ use std::f64::consts::PI;
 use num_complex::Complex64;
 
 use super::{form, mirror::Mirror, seen::Seen};
-use crate::reading::median;
+use crate::reading::{median, wrapped};
 
 /// Width of the part of the flank that is used (one standard deviation), and its distance before the
 /// first clipped sample, in cycles.
@@ -21,25 +21,29 @@ const FEWEST: usize = 6;
 /// Largest correction that is believed, in cycles: beyond, the cycle itself is in doubt.
 const MOST_CYCLES: f64 = 0.45;
 
-/// Corrects the mean surface times of clipped beams.
-pub(super) fn refine(seen: &mut Seen<'_>) {
+/// Corrects the mean surface times of clipped beams; returns what steered beams say of all.
+pub(super) fn refine(seen: &mut Seen<'_>) -> Common {
     let motions = seen.reference.motion.len();
     let beams: Vec<usize> = (0..seen.technique.beams.len())
         .filter(|&b| seen.surface[b].iter().any(Option::is_some))
         .collect();
+    let mut any = false;
     for m in 0..motions {
         let clipped: Vec<usize> = beams
             .iter()
             .copied()
-            .filter(|&b| seen.forms[b].get(m).is_some_and(|f| f.first_clipped().is_some()))
+            .filter(|&b| seen.forms[b].get(m).is_some_and(|f| f.first_clipped.is_some()))
             .collect();
+        any |= !clipped.is_empty();
         flanks(seen, m, &clipped);
     }
-    if let Some(late_s) = common(seen) {
+    let common = common(seen);
+    if let Some(late_s) = common.late_s.filter(|_| any) {
         for circle in seen.surface.iter_mut().flatten().flatten() {
             circle.mean_s += late_s;
         }
     }
+    common
 }
 
 /// Corrects beams against the middle of those alike.
@@ -63,14 +67,13 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
             t.beams[b].surface_time_s + circle
         };
         let first_clipped = |b: usize| {
-            let sample = seen.forms[b][motion].first_clipped().unwrap_or(0);
+            let sample = seen.forms[b][motion].first_clipped.unwrap_or(0);
             t.record.time_s(sample as f64) - zero(b)
         };
         let start = group.iter().map(|&b| first_clipped(b)).fold(f64::MAX, f64::min);
-        let (middle, width) =
-            (start - BEFORE_CYCLES / frequency, WIDTH_CYCLES / frequency);
+        let (middle, width) = (start - BEFORE_CYCLES / frequency, WIDTH_CYCLES / frequency);
         let line = |b: usize| -> Complex64 {
-            let trace = seen.forms[b][motion].trace();
+            let trace = &seen.forms[b][motion].samples;
             trace
                 .iter()
                 .enumerate()
@@ -84,12 +87,9 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
         };
         let lines: Vec<Complex64> = group.iter().map(|&b| line(b)).collect();
         // The middle of the directions: that of the sum of unit vectors.
-        let sum: Complex64 =
-            lines.iter().filter(|z| z.norm() > 0.0).map(|z| z / z.norm()).sum();
-        let late: Vec<f64> = lines
-            .iter()
-            .map(|z| (z * sum.conj()).arg() / (2.0 * PI * frequency))
-            .collect();
+        let sum: Complex64 = lines.iter().filter(|z| z.norm() > 0.0).map(|z| z / z.norm()).sum();
+        let late: Vec<f64> =
+            lines.iter().map(|z| (z * sum.conj()).arg() / (2.0 * PI * frequency)).collect();
         let shift = median(&mut late.clone());
         for (&b, late) in group.iter().zip(&late) {
             let late = late - shift;
@@ -99,18 +99,58 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
                 circle.mean_s += late;
             }
         }
+        slips(seen, motion, &group);
     }
 }
 
-/// Time by which all surfaces are later than they were read, from steered beams.
-fn common(seen: &Seen<'_>) -> Option<f64> {
+/// Beams of one probe whose time lies a whole cycle off the straight line of the others of that probe
+/// are moved by it.
+fn slips(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
     let t = seen.technique;
-    let clipped = (0..t.beams.len())
-        .any(|b| seen.surface[b].iter().any(Option::is_some) && seen.forms[b].iter().any(|f| f.first_clipped().is_some()));
-    if !clipped {
-        return None;
+    let period_s = 1.0 / t.pulse.centre_hz;
+    for probe in 0..t.probes.len() as u32 {
+        let Some(middle) = seen.probe_middle_rad(probe) else { continue };
+        let own: Vec<(usize, f64, f64)> = beams
+            .iter()
+            .filter(|&&b| t.beams[b].probe == probe)
+            .filter_map(|&b| {
+                let aside = wrapped(t.beams[b].axis.entry.angle() - middle);
+                Some((b, aside, seen.surface[b][motion]?.mean_s))
+            })
+            .collect();
+        if own.len() < 5 {
+            continue;
+        }
+        // The line through medians of differences (Theil and Sen), since slips are no small errors.
+        let mut slopes: Vec<f64> = own
+            .iter()
+            .enumerate()
+            .flat_map(|(i, a)| own[i + 1..].iter().map(move |b| (b.2 - a.2) / (b.1 - a.1)))
+            .collect();
+        let slope = median(&mut slopes);
+        let level = median(&mut own.iter().map(|o| o.2 - slope * o.1).collect::<Vec<_>>());
+        for (b, aside, time) in own {
+            let cycles = ((time - level - slope * aside) / period_s).round();
+            if let Some(circle) = seen.surface[b][motion].as_mut() {
+                circle.mean_s -= cycles * period_s;
+            }
+        }
     }
-    let mut late = Vec::new();
+}
+
+/// What all steered beams say together.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Common {
+    /// Time by which all surfaces are later than they were read, in seconds.
+    pub late_s: Option<f64>,
+    /// Share by which their echoes ring higher than the technique's pulse.
+    pub high: Option<f64>,
+}
+
+/// Time and frequency from the surface echoes of steered beams.
+fn common(seen: &Seen<'_>) -> Common {
+    let t = seen.technique;
+    let (mut late, mut high) = (Vec::new(), Vec::new());
     let mut done: Vec<usize> = Vec::new();
     for (b, beam) in t.beams.iter().enumerate() {
         if beam.surface_beam.is_none_or(|leader| leader == beam.id)
@@ -125,9 +165,13 @@ fn common(seen: &Seen<'_>) -> Option<f64> {
                     && t.beams[i].receive_delays_s == beam.receive_delays_s
             })
             .collect();
-        if let Some(mirror) = Mirror::of(t, beam) {
-            late.extend(form::late_s(seen, &alike, &mirror));
+        let found =
+            Mirror::of(t, beam).and_then(|mirror| form::late_and_high(seen, &alike, &mirror));
+        if let Some((l, h)) = found {
+            late.push(l);
+            high.push(h);
         }
     }
-    (!late.is_empty()).then(|| median(&mut late))
+    let middle = |v: &mut Vec<f64>| (!v.is_empty()).then(|| median(v));
+    Common { late_s: middle(&mut late), high: middle(&mut high) }
 }

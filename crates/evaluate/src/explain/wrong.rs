@@ -9,22 +9,32 @@ use barwright_job::level::Cause;
 use barwright_wave::Mode;
 
 use super::{Rank, Weighed, fit, seen::Seen};
-use crate::reading::{median, wrapped};
+use crate::reading::wrapped;
 
 /// Detection limit of the pitch, as a share: one in a hundred.
 const LEAST_PITCH: f64 = 0.01;
-/// Detection limit of the frequency, as a share of the expected one. Echoes of elements and
-/// reflectors within their tolerances differ by a third of it.
+/// Detection limit of the frequency, as a share of the technique's. Probes of one kind differ by half
+/// of it (common practice, no source).
 const LEAST_FREQUENCY: f64 = 0.10;
+/// What spreading between elements that are long along the bar makes of the band: it falls with the
+/// frequency.
+const MIRROR_SHARE: f64 = 0.0;
+/// Most that peaks turn per metre by which a beam passes the bar's axis aside, in rad: the refracted
+/// axis at half the radius of a bar of 20 mm, and less for larger ones.
+const MOST_TURN_1_M: f64 = 500.0;
 /// Pitch over its standard uncertainty from which it is told.
 const LEAST_SIGMAS: f64 = 6.0;
 /// Least scatter of the turn of a peak, in rad.
 const LEAST_SCATTER_RAD: f64 = 0.05 * PI / 180.0;
 
 /// The explanation, if turns or frequencies tell one.
-pub(super) fn explain(seen: &Seen<'_>) -> Option<Weighed> {
-    let pitch = pitch(seen);
-    let frequency = frequency(seen);
+///
+/// `outwards_m` is by how much all probes stand farther out: that turns the beams at their ends, as
+/// another pitch would, and is taken for the cause where it suffices.
+pub(super) fn explain(seen: &Seen<'_>, outwards_m: f64) -> Option<Weighed> {
+    let by_path = MOST_TURN_1_M * outwards_m.abs();
+    let pitch = pitch(seen).filter(|p| p.0.abs() > by_path);
+    let frequency = seen.common.high.map(|share| share - MIRROR_SHARE);
     let mut evidence = Vec::new();
     let mut weight: f64 = 0.0;
     let mut sure: f64 = 0.0;
@@ -40,11 +50,11 @@ pub(super) fn explain(seen: &Seen<'_>) -> Option<Weighed> {
         weight = weight.max(share.abs() / LEAST_PITCH);
         sure = sure.max(1.0 - (-0.5 * (share / sigma).powi(2)).exp());
     }
-    if let Some((share, beams)) = frequency
+    if let Some(share) = frequency
         && share.abs() >= LEAST_FREQUENCY
     {
         evidence.push(format!(
-            "the echoes of {beams} beams ring {:+.0} % off the expected frequency, in all probes alike",
+            "the surface echoes of steered beams ring {:+.0} % off the frequency of the technique's pulse",
             share * 100.0
         ));
         weight = weight.max(share.abs() / LEAST_FREQUENCY);
@@ -83,11 +93,4 @@ fn pitch(seen: &Seen<'_>) -> Option<(f64, f64, usize)> {
     let sigma = fit::deviation(&first.residuals, 4).max(LEAST_SCATTER_RAD);
     let fit = fit::robust(&rows, &y, sigma)?;
     Some((fit.x[1], sigma * fit.variance[1].sqrt(), y.len()))
-}
-
-/// Share by which the echoes' frequency differs from the expected one, and the beams behind it.
-fn frequency(seen: &Seen<'_>) -> Option<(f64, usize)> {
-    let mut shares: Vec<f64> = seen.frequency_shares();
-    let n = shares.len();
-    (n >= 6).then(|| (median(&mut shares), n))
 }

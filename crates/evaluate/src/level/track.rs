@@ -56,11 +56,17 @@ pub(crate) struct SurfacePoint {
     pub shift_s: f64,
 }
 
-/// Mean of the traces of one beam in one motion, up to its surface.
+/// Shots that are averaged before their medians are taken: a bubble stays for fewer than a few such
+/// blocks.
+const BLOCK: usize = 16;
+
+/// Traces of one beam in one motion, up to its surface.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Form {
-    sum: Vec<f64>,
-    count: f64,
+    /// Means of whole blocks.
+    blocks: Vec<Vec<f32>>,
+    sum: Vec<f32>,
+    count: usize,
     first_clipped: Option<usize>,
 }
 
@@ -68,39 +74,52 @@ impl Form {
     /// Adds the first samples of a trace; `full` is the height of the largest sample value.
     pub fn add(&mut self, samples: &[i16], full_fsh: f64) {
         self.sum.resize(samples.len(), 0.0);
-        self.count += 1.0;
-        let unit = full_fsh / f64::from(i16::MAX);
+        self.count += 1;
+        let unit = (full_fsh / f64::from(i16::MAX)) as f32;
         let until = self.first_clipped.unwrap_or(samples.len());
         for (i, (sum, &x)) in self.sum.iter_mut().zip(samples).enumerate() {
-            *sum += f64::from(x) * unit;
+            *sum += f32::from(x) * unit;
             if i < until && x.unsigned_abs() >= i16::MAX.unsigned_abs() - 1 {
                 self.first_clipped = Some(self.first_clipped.map_or(i, |f| f.min(i)));
             }
         }
-    }
-
-    /// The mean, times a factor.
-    pub fn mean(&self, factor: f64) -> Self {
-        Self {
-            sum: self.sum.iter().map(|x| x * factor / self.count).collect(),
-            count: 1.0,
-            first_clipped: self.first_clipped,
+        if self.count == BLOCK {
+            let mean = self.sum.iter().map(|x| x / BLOCK as f32).collect();
+            self.blocks.push(mean);
+            self.sum.fill(0.0);
+            self.count = 0;
         }
     }
 
-    /// The trace from the record's start.
-    pub fn trace(&self) -> &[f64] {
-        &self.sum
+    /// The median of the blocks, times a factor; of a few shots their mean.
+    pub fn middle(&self, factor: f64) -> Trace {
+        let few = self.count.max(1) as f64;
+        let samples = (0..self.sum.len())
+            .map(|i| {
+                let mut all: Vec<f64> =
+                    self.blocks.iter().filter_map(|b| b.get(i)).map(|&x| f64::from(x)).collect();
+                let middle =
+                    if all.is_empty() { f64::from(self.sum[i]) / few } else { median(&mut all) };
+                middle * factor
+            })
+            .collect();
+        Trace { samples, first_clipped: self.first_clipped }
     }
+}
 
-    /// The trace, where there is one and it never was clipped.
-    pub fn whole(&self) -> Option<&[f64]> {
-        (!self.sum.is_empty() && self.first_clipped.is_none()).then_some(self.sum.as_slice())
-    }
-
+/// What a beam sees up to its surface, from the start of the record.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Trace {
+    /// Samples in height.
+    pub samples: Vec<f64>,
     /// First sample that was clipped in any shot.
-    pub fn first_clipped(&self) -> Option<usize> {
-        self.first_clipped
+    pub first_clipped: Option<usize>,
+}
+
+impl Trace {
+    /// The samples, where there are some and none ever was clipped.
+    pub fn whole(&self) -> Option<&[f64]> {
+        (!self.samples.is_empty() && self.first_clipped.is_none()).then_some(&self.samples)
     }
 }
 
