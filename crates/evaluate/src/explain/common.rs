@@ -15,7 +15,16 @@ use super::{
 use crate::reading::median;
 
 /// Detection limit in metres of water path, one way: what half a kelvin does at 40 mm.
-pub(super) const LEAST_M: f64 = 4e-5;
+const LEAST_M: f64 = 4e-5;
+
+/// The same where clipped surface echoes alone tell it: their middle lies up to three quarters of a
+/// cycle behind the true one.
+const LEAST_CLIPPED_M: f64 = 1.2e-4;
+
+/// Detection limit for what was seen.
+pub(super) fn least_m(seen: &Seen<'_>) -> f64 {
+    if seen.common.doubtful { LEAST_CLIPPED_M } else { LEAST_M }
+}
 
 /// How a common shift is spread over the beams.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -44,7 +53,7 @@ pub(super) fn explain(
     seen: &Seen<'_>,
 ) -> Option<Weighed> {
     let (kind, nearer_m, sigma_m) = told.common()?;
-    if nearer_m.abs() < LEAST_M {
+    if nearer_m.abs() < least_m(seen) {
         return None;
     }
     let water_m = median(&mut ways.iter().map(|w| w.water_m).collect::<Vec<_>>());

@@ -128,7 +128,8 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
         return Places { offset_m, ..Places::default() };
     };
     // Claims below their detection limit drop out, and the rest is fitted again without them.
-    let told = told(best, &fitted);
+    let least_m = common::least_m(seen);
+    let told = told(best, &fitted, least_m);
     let list = [centre::explain(told, &fitted, &ways), common::explain(told, &fitted, &ways, seen)]
         .into_iter()
         .flatten()
@@ -136,7 +137,7 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
         .collect();
     let outwards_m = told
         .common()
-        .filter(|c| c.0 == common::Kind::Probes && c.1.abs() >= common::LEAST_M)
+        .filter(|c| c.0 == common::Kind::Probes && c.1.abs() >= least_m)
         .map_or(0.0, |c| -c.1);
     Places { offset_m, outwards_m, list }
 }
@@ -162,8 +163,8 @@ fn straight(ways: &[Way], mut y: Vec<f64>) -> Vec<f64> {
 
 /// The best model all of whose causes exceed their detection limits, and that explains nearly as
 /// much as the best one.
-fn told<'f>(best: &'f Fitted, all: &'f [Fitted]) -> &'f Fitted {
-    all.iter().find(|f| f.exceeds()).unwrap_or(best)
+fn told<'f>(best: &'f Fitted, all: &'f [Fitted], least_m: f64) -> &'f Fitted {
+    all.iter().find(|f| f.exceeds(least_m)).unwrap_or(best)
 }
 
 /// Scatter about the model that has everything, robustly, in metres.
@@ -262,8 +263,8 @@ impl Fitted {
             .collect()
     }
 
-    fn exceeds(&self) -> bool {
-        self.common().is_none_or(|(_, x, _)| x.abs() >= common::LEAST_M)
+    fn exceeds(&self, least_m: f64) -> bool {
+        self.common().is_none_or(|(_, x, _)| x.abs() >= least_m)
             && self.centre().is_none_or(|([x, y], _)| x.hypot(y) >= centre::LEAST_M)
             && self.moved().iter().all(|m| m.1.abs() >= moved::LEAST_M)
     }

@@ -37,7 +37,8 @@ pub(super) fn refine(seen: &mut Seen<'_>) -> Common {
         any |= !clipped.is_empty();
         flanks(seen, m, &clipped);
     }
-    let common = common(seen);
+    let mut common = common(seen);
+    common.doubtful = any && common.late_s.is_none();
     if let Some(late_s) = common.late_s.filter(|_| any) {
         for circle in seen.surface.iter_mut().flatten().flatten() {
             circle.mean_s += late_s;
@@ -143,6 +144,8 @@ fn slips(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
 pub(crate) struct Common {
     /// Time by which all surfaces are later than they were read, in seconds.
     pub late_s: Option<f64>,
+    /// Whether the common time rests on clipped echoes alone.
+    pub doubtful: bool,
     /// Share by which their echoes ring higher than the technique's pulse.
     pub high: Option<f64>,
 }
@@ -173,5 +176,5 @@ fn common(seen: &Seen<'_>) -> Common {
         }
     }
     let middle = |v: &mut Vec<f64>| (!v.is_empty()).then(|| median(v));
-    Common { late_s: middle(&mut late), high: middle(&mut high) }
+    Common { late_s: middle(&mut late), high: middle(&mut high), doubtful: false }
 }
