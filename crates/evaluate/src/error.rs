@@ -64,6 +64,30 @@ pub enum EvaluateError {
     /// The capture held no shot.
     #[error("the capture holds no shot, there is nothing to judge")]
     Empty,
+    /// The bar was not moved as the reference bar's motion list says.
+    #[error("motion {motion} of the reference bar: {message}")]
+    OtherMotion {
+        /// Motion by number, as the shots say it.
+        motion: u32,
+        /// What differs, with the numbers.
+        message: String,
+    },
+    /// Shots of the motion list are missing.
+    #[error(
+        "motion {motion} of the reference bar: {missing} of {wanted} shots of beam {beam} are missing in a row, from a turn of {from_deg:.1}°"
+    )]
+    Gap {
+        /// The beam.
+        beam: u32,
+        /// Motion by number.
+        motion: u32,
+        /// Shots that are missing in a row.
+        missing: u64,
+        /// Shots of the beam that the motion has.
+        wanted: u64,
+        /// Turn of the bar where they begin to be missing, in degrees.
+        from_deg: f64,
+    },
     /// The echoes are not those of the screened bar.
     #[error(
         "{found} echoes at or over their threshold were handed in, the screened bar counted {wanted}"
@@ -88,6 +112,13 @@ impl EvaluateError {
             )),
             Self::OtherRecord { .. } => Some("take the capture with the technique's record".into()),
             Self::Gains { .. } => Some("load the level into the station and take it again".into()),
+            Self::OtherMotion { .. } => Some(
+                "move the bar through the motion list of this reference bar and take the capture again"
+                    .into(),
+            ),
+            Self::Gap { .. } => {
+                Some("an echo could hide in the gap: take the capture again, whole".into())
+            }
             Self::Shots { .. } | Self::Empty => Some("take the capture again".into()),
             Self::OtherEchoes { .. } => Some("read the echo file named in the screened bar".into()),
         }

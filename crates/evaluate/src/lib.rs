@@ -11,7 +11,8 @@
 //! | [`sentence`](mod@sentence) | a screened bar with its echoes | indications, verdict and cut plan |
 //!
 //! Where to start: [`kernel`] (peak and arrival of one echo), then [`screen`]. The others share the
-//! kernel and the surface following of `follow`.
+//! kernel and the surface following of `follow`. What explains the readings of a levelling is in
+//! `explain`, one model a file.
 #![deny(missing_docs)]
 
 mod accounting;
@@ -19,6 +20,7 @@ pub mod check;
 mod coupling;
 pub mod cut;
 pub mod error;
+mod explain;
 mod follow;
 pub mod indications;
 pub mod kernel;
@@ -27,7 +29,6 @@ pub mod level;
 pub mod place;
 mod reading;
 mod repeat;
-pub mod ring;
 mod scan;
 pub mod screen;
 pub mod sentence;

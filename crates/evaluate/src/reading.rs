@@ -135,3 +135,15 @@ pub(crate) fn quantile(values: &mut [f64], share: f64) -> f64 {
     let at = (last as f64 * share).round() as usize;
     *values.select_nth_unstable_by(at.min(last), f64::total_cmp).1
 }
+
+/// The angle within (-π, π].
+pub(crate) fn wrapped(angle: f64) -> f64 {
+    let turn = std::f64::consts::TAU;
+    let a = angle.rem_euclid(turn);
+    if a > turn / 2.0 { a - turn } else { a }
+}
+
+/// Mean; absent for none.
+pub(crate) fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}

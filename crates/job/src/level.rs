@@ -17,6 +17,9 @@ pub struct Level {
     /// Bar centre against the ring's as the surface echoes tell it: x, y in metres; absent where
     /// they do not tell.
     pub bar_offset_m: Option<[f64; 2]>,
+    /// What explains how the beams read, most likely first; empty where nothing needs explaining.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub explanations: Vec<Explanation>,
     /// What was noticed, with what needs a hand.
     pub findings: Vec<Finding>,
 }
@@ -43,6 +46,24 @@ pub struct BeamLevel {
     pub uncertainty_db: Option<f64>,
     /// State of the beam.
     pub state: BeamState,
+    /// For a clipped beam, by how many dB the next pass should be lower; the height itself is not
+    /// known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lower_by_db: Option<f64>,
+    /// Where the echo was found, for a beam whose echo is out of its window or not its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub found: Option<Found>,
+}
+
+/// Where an echo was found against where it was expected.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Found {
+    /// Turn of the bar at its peak minus the expected one, in rad, in (-π, π].
+    pub turn_off_rad: f64,
+    /// Its time after the surface minus the expected one, in seconds.
+    pub time_off_s: f64,
+    /// Its height as a fraction of full screen height.
+    pub height_fsh: f64,
 }
 
 /// State of a beam after levelling.
@@ -59,4 +80,115 @@ pub enum BeamState {
     Missing,
     /// The gain needed is outside what the electronics can set.
     OutOfReach,
+    /// Two echoes of like height stand in the window; which one is the reflector's is not known.
+    Doubled,
+    /// The echo was found near its window, not in it.
+    OutOfWindow,
+    /// What stands in the window belongs to a neighbouring reflector.
+    Neighbour,
+}
+
+impl BeamState {
+    /// Whether gain has done, or will do, all that this beam needs.
+    #[must_use]
+    pub fn is_level(self) -> bool {
+        matches!(self, Self::Inside | Self::Corrected)
+    }
+}
+
+/// What explains how the beams read.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Explanation {
+    /// The cause.
+    pub cause: Cause,
+    /// How sure: 0 to 1, the weight of this cause among those that explain the same evidence.
+    pub confidence: f64,
+    /// What was seen, one sentence each, with numbers.
+    pub evidence: Vec<String>,
+    /// What to move and by how much, or which plug to look at; gain is offered only for the rest.
+    pub cure: String,
+    /// Other causes that the same data support; empty when none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub alternatives: Vec<Cause>,
+}
+
+/// A cause of how the beams read. Probes and elements count from 0.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    /// Bar centre against the ring's, fixed in space while the bar turns.
+    OffCentre {
+        /// To the right, in metres.
+        x_m: f64,
+        /// Upwards, in metres.
+        y_m: f64,
+        /// Standard uncertainty of each, in metres.
+        uncertainty_m: f64,
+    },
+    /// Reference bar bent: its axis at the ring circles as the bar turns.
+    BentBar {
+        /// Sag at mid-length in metres.
+        sag_m: f64,
+        /// Direction of the sag in the bar's frame (from its mark), in rad.
+        direction_rad: f64,
+    },
+    /// All surface echoes early or late alike: water velocity (temperature) off.
+    WaterTemperature {
+        /// Positive: warmer than the technique says, in K.
+        change_k: f64,
+    },
+    /// The same seen as a path: ring radius or water path off (a diameter off is told apart by
+    /// times in the steel, where they tell).
+    WaterPath {
+        /// Positive: longer than the technique says, in metres.
+        change_m: f64,
+    },
+    /// One probe nearer or farther than it should be.
+    ProbeMoved {
+        /// The probe.
+        probe: u32,
+        /// Positive: farther out, in metres.
+        change_m: f64,
+    },
+    /// Elements of a probe that lost sensitivity. Where apertures cannot tell single elements
+    /// apart, one entry names a run of elements.
+    Elements {
+        /// The probe.
+        probe: u32,
+        /// The elements, worst first.
+        elements: Vec<ElementLoss>,
+    },
+    /// All beams of a probe low (cable, plug, coupling).
+    ProbeLow {
+        /// The probe.
+        probe: u32,
+        /// Loss in dB against the median of the probes, there and back.
+        loss_db: f64,
+    },
+    /// Plugs of two probes exchanged.
+    ProbesSwapped {
+        /// The probes.
+        probes: [u32; 2],
+    },
+    /// Elements of a probe in reverse order.
+    ProbeReversed {
+        /// The probe.
+        probe: u32,
+    },
+    /// The probes are not those of the technique (pitch, frequency or radius differ).
+    WrongProbes,
+}
+
+/// Elements that lost sensitivity.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ElementLoss {
+    /// First element of the run.
+    pub first: u32,
+    /// Last element of the run, the same for a single element.
+    pub last: u32,
+    /// Loss in dB (positive) per element on firing and on receiving each, relative to the probe's
+    /// median.
+    pub loss_db: f64,
+    /// Standard uncertainty of the loss in dB.
+    pub uncertainty_db: f64,
 }

@@ -76,8 +76,14 @@ fn documents_that_do_not_say_what_they_rest_on_are_refused() {
     other.check.interval_h = 100.0;
     refused(Record::check(&check(sources()), &other, "line 2"), "made by rules");
     refused(Record::check(&check(sources()), &rules(), ""), "no line");
-    let level =
-        Level { beams: vec![], passes: 1, good: true, bar_offset_m: None, findings: vec![] };
+    let level = Level {
+        beams: vec![],
+        passes: 1,
+        good: true,
+        bar_offset_m: None,
+        explanations: vec![],
+        findings: vec![],
+    };
     refused(Record::level(&Sealed::seal(level, []), "line 2"), "technique");
 }
 

@@ -197,6 +197,9 @@ pub fn beam_state(state: BeamState) -> &'static str {
         BeamState::Clipped => "clipped",
         BeamState::Missing => "no echo",
         BeamState::OutOfReach => "out of reach",
+        BeamState::Doubled => "two echoes",
+        BeamState::OutOfWindow => "out of its window",
+        BeamState::Neighbour => "another's echo",
     }
 }
 

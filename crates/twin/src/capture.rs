@@ -1,6 +1,6 @@
 //! Putting shots together: the bare bar, the flaws in reach, noise, full scale.
 
-use barwright_capture::{Header, Shots, shots::ShotPlace};
+use barwright_capture::{CaptureKind, Header, Shots, shots::ShotPlace};
 use barwright_wave::Point;
 use barwright_wave::elevation::Spread;
 use num_complex::Complex32;
@@ -11,6 +11,8 @@ use std::collections::hash_map::Entry;
 use std::f64::consts::TAU;
 
 use crate::along::reach_m;
+use crate::bend::BentAxis;
+use crate::disturb::{Disturbance, PULSE_SIGMAS, add_pulse};
 use crate::echo::{Echo, EchoMaker, Request};
 use crate::error::{Result, TwinError};
 use crate::motion::{Run, missed};
@@ -57,6 +59,17 @@ struct Mixer<'a> {
     scale: Vec<f32>,
     noise_key: u64,
     wander: Wander,
+    /// Axis of the bar at hand, if that is bent.
+    bend: Option<BentAxis>,
+    disturbance: Option<Disturbance>,
+    /// Largest sample of each beam's bare signal, in sample counts.
+    loudest: Vec<f32>,
+}
+
+/// Room for one shot that a thread puts together.
+struct Room {
+    sum: Vec<f32>,
+    silence: Vec<f32>,
 }
 
 impl Capture<'_> {
@@ -144,8 +157,8 @@ impl<'a> Mixer<'a> {
             .map(|db| (10f64.powf(db / 20.0) * per_fsh) as f32)
             .collect();
         let signals = &station.bare;
-        let row = signals.phases * signals.stride;
-        let bare = signals
+        let row = signals.places * signals.phases * signals.stride;
+        let bare: Vec<f32> = signals
             .samples
             .chunks(row.max(1))
             .zip(&scale)
@@ -155,12 +168,28 @@ impl<'a> Mixer<'a> {
         let level = header.level.as_ref().map_or("", |hash| hash.short());
         let occasion = &capture.occasion;
         let purpose = format!("noise/{:?}/{}/{level}/{occasion}", header.kind, header.bar);
+        let duration_s = capture
+            .runs
+            .last()
+            .map_or(0.0, |run| run.start_s + (run.cycles + 1) as f64 * run.cycle_s);
+        let probes = station.technique.probes.len();
+        let disturbance =
+            Disturbance::new(&station.faults, probes, station.seed, &purpose, duration_s);
+        let loudest = bare
+            .chunks(row.max(1))
+            .map(|row| row.iter().take(signals.stride).fold(0.0f32, |m, x| m.max(x.abs())))
+            .collect();
+        // Bars of the order are straight.
+        let bend = station.bend.filter(|_| header.kind != CaptureKind::Production);
         Ok(Self {
             capture,
             bare,
             scale,
             noise_key: seed_for(station.seed, &purpose),
             wander: Wander::new(station.seed, &header.bar, station.wobble_m),
+            bend,
+            disturbance,
+            loudest,
         })
     }
 
@@ -201,15 +230,18 @@ impl<'a> Mixer<'a> {
                 beam: shot.place.beam as usize,
                 turn_rad: f64::from(shot.place.turn_rad),
                 z_m: shot.place.z_m,
+                bent: self.bent(&shot.place),
             };
-            if maker.sees(reflector, request.beam, request.turn_rad)
+            if maker.sees(reflector, &request)
                 && maker.seen(reflector, &request).within_reach(reflector, centre_hz)
             {
                 numbers.push(shot.number);
                 requests.push(request);
             }
         }
-        let echoes = if run.turn_rad_s == 0.0 {
+        let echoes = if !self.capture.station.field.is_in_place() {
+            maker.about(reflector, &requests)?
+        } else if run.turn_rad_s == 0.0 {
             maker.at(reflector, &requests)?
         } else {
             maker.around(reflector, &requests)?
@@ -226,6 +258,13 @@ impl<'a> Mixer<'a> {
             .collect())
     }
 
+    /// Where the axis of a bent bar stands in a shot, against that of a straight one.
+    fn bent(&self, place: &ShotPlace) -> Point {
+        self.bend.map_or_else(Point::default, |bend| {
+            bend.at(place.z_m, self.capture.header.length_m, f64::from(place.turn_rad))
+        })
+    }
+
     /// Samples of a batch of shots.
     fn mix(&self, run: u64, shots: &[Shot], heard: &[Heard]) -> Shots {
         let samples = self.capture.header.record.samples as usize;
@@ -238,17 +277,18 @@ impl<'a> Mixer<'a> {
         out.clipped_s.resize(shots.len(), [f32::NAN; 2]);
         out.samples.resize(shots.len() * samples, 0);
         out.samples.par_chunks_mut(samples.max(1)).zip(shots).with_min_len(64).for_each_init(
-            || vec![0f32; samples],
-            |sum, (out, shot)| {
-                self.one(run, shot, heard, sum);
-                to_counts(sum, out);
+            || Room { sum: vec![0f32; samples], silence: vec![0f32; samples] },
+            |room, (out, shot)| {
+                self.one(run, shot, heard, room);
+                to_counts(&room.sum, out);
             },
         );
         out
     }
 
     /// Sum of one shot in sample counts, not yet limited.
-    fn one(&self, run: u64, shot: &Shot, heard: &[Heard], sum: &mut [f32]) {
+    fn one(&self, run: u64, shot: &Shot, heard: &[Heard], room: &mut Room) {
+        let Room { sum, silence } = room;
         let station = self.capture.station;
         let beam = shot.place.beam as usize;
         let model = &station.beams[beam];
@@ -259,20 +299,79 @@ impl<'a> Mixer<'a> {
             return;
         }
         let offset = self.wander.at(shot.place.z_m);
-        let later = model.shift_s(offset, station.field.fluid.velocity_m_s)
-            * self.capture.header.record.sample_rate_hz;
-        let signals = &station.bare;
-        let steps = (later * signals.phases as f64).round() as isize;
-        let phase = steps.rem_euclid(signals.phases as isize) as usize;
-        let whole = steps.div_euclid(signals.phases as isize);
-        let pad = signals.pad as isize;
-        let from = (beam * signals.phases + phase) * signals.stride
-            + (pad - whole.clamp(-pad, pad)) as usize;
-        for ((sum, bare), noise) in sum.iter_mut().zip(&self.bare[from..]).zip(noise) {
-            *sum = bare + noise;
+        let rate_hz = self.capture.header.record.sample_rate_hz;
+        let water_m_s = station.field.fluid.velocity_m_s;
+        let later = model.shift_s(offset, water_m_s) * rate_hz;
+        // What disturbs the echoes leaves the noise alone.
+        let floor = if self.disturbance.is_none() { noise } else { &silence[..] };
+        if station.bare.places == 1 {
+            self.straight(beam, later, floor, sum);
+        } else {
+            let bent = self.bent(&shot.place);
+            let all = later + model.surface_shift_s(bent, water_m_s) * rate_hz;
+            self.curved(beam, bent, all, floor, sum);
         }
         for echo in heard.iter().filter_map(|heard| heard.get(&shot.number)) {
             self.add(echo, beam, later, sum);
+        }
+        if let Some(disturbance) = &self.disturbance {
+            self.disturb(disturbance, shot, sum);
+            sum.iter_mut().zip(noise).for_each(|(sum, noise)| *sum += noise);
+        }
+    }
+
+    /// The bare signal of a straight bar, moved by the nearest eighth of a sample.
+    fn straight(&self, beam: usize, later: f64, floor: &[f32], sum: &mut [f32]) {
+        let phases = self.capture.station.bare.phases;
+        let steps = (later * phases as f64).round() as isize;
+        let bare = self.bare_from(beam, 0, steps);
+        for ((sum, bare), floor) in sum.iter_mut().zip(bare).zip(floor) {
+            *sum = bare + floor;
+        }
+    }
+
+    /// The bare signal of a bent bar: between the places that were computed, and between two steps of
+    /// an eighth of a sample.
+    fn curved(&self, beam: usize, bent: Point, later: f64, floor: &[f32], sum: &mut [f32]) {
+        let station = self.capture.station;
+        let at = later * station.bare.phases as f64;
+        let (step, share) = (at.floor(), (at - at.floor()) as f32);
+        sum.copy_from_slice(floor);
+        for (place, weight) in station.field.places().weights(bent).into_iter().enumerate() {
+            let weight = weight as f32;
+            let [here, next] = [0.0, 1.0].map(|n| self.bare_from(beam, place, (step + n) as isize));
+            for ((sum, here), next) in sum.iter_mut().zip(here).zip(next) {
+                *sum += (here + (next - here) * share) * weight;
+            }
+        }
+    }
+
+    /// Samples of a beam's bare signal at a place of the bar, some steps later.
+    fn bare_from(&self, beam: usize, place: usize, steps: isize) -> &[f32] {
+        let signals = &self.capture.station.bare;
+        let phase = steps.rem_euclid(signals.phases as isize) as usize;
+        let whole = steps.div_euclid(signals.phases as isize);
+        let pad = signals.pad as isize;
+        let row = (beam * signals.places + place) * signals.phases + phase;
+        &self.bare[row * signals.stride + (pad - whole.clamp(-pad, pad)) as usize..]
+    }
+
+    /// Drift and bubbles.
+    fn disturb(&self, disturbance: &Disturbance, shot: &Shot, sum: &mut [f32]) {
+        let station = self.capture.station;
+        let (beam, time_s) = (shot.place.beam as usize, shot.place.time_s);
+        let probe = station.beams[beam].probe;
+        let factor = disturbance.factor(probe, time_s);
+        sum.iter_mut().for_each(|x| *x *= factor);
+        let record = &self.capture.header.record;
+        let pulse = &station.field.pulse;
+        // Clear of the surface echo by two lengths of the pulse.
+        let clear = 2.0 * PULSE_SIGMAS * pulse.sigma_s();
+        let span_s = station.beams[beam].surface_time_s - clear - record.first_sample_s;
+        for stray in disturbance.strays(probe, beam, time_s).filter(|_| span_s > 0.0) {
+            let at = stray.share * span_s * record.sample_rate_hz;
+            let height = f64::from(self.loudest[beam]) * stray.height;
+            add_pulse(sum, pulse, record.sample_rate_hz, at, height);
         }
     }
 

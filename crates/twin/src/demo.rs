@@ -66,7 +66,7 @@ pub fn demo_scene(seed: u64, order: &Order) -> Scene {
             probe_spread_db: 1.0,
             noise_fsh_percent: 1.5,
             wobble_mm: 0.1,
-            weak_elements: Vec::new(),
+            ..StationFaults::default()
         },
         bars,
     }

@@ -3,15 +3,15 @@
 use barwright_wave::cylinder::{Passage, Synthesis};
 use barwright_wave::elevation::Spread;
 use barwright_wave::path::least_time;
-use barwright_wave::{Point, Surface};
+use barwright_wave::{Mode, Point, Surface};
 use num_complex::{Complex32, Complex64};
 use rayon::prelude::*;
 use std::collections::HashMap;
 
 use crate::along::{Factors, Seen};
-use crate::beam::BeamModel;
+use crate::beam::{Aim, BeamModel};
 use crate::error::Result;
-use crate::field::{Field, Pair};
+use crate::field::{About, Field, Pair};
 use crate::reflector::{Kind, Reflector};
 
 /// Samples of an echo below this share of its peak are left out at both ends.
@@ -43,6 +43,8 @@ pub(crate) struct Request {
     pub turn_rad: f64,
     /// Place under the ring, in metres from the head end.
     pub z_m: f64,
+    /// Where the axis of a bent bar stands then, against that of a straight one.
+    pub bent: Point,
 }
 
 /// What turns spectra into echoes.
@@ -57,9 +59,38 @@ pub(crate) struct EchoMaker<'a> {
 }
 
 impl EchoMaker<'_> {
-    /// Whether a beam can see a reflector at a turn.
-    pub(crate) fn sees(&self, reflector: &Reflector, beam: usize, turn_rad: f64) -> bool {
-        self.meeting_rad(reflector, beam, turn_rad).is_some()
+    /// Whether a shot can see a reflector.
+    pub(crate) fn sees(&self, reflector: &Reflector, request: &Request) -> bool {
+        self.meeting_rad(reflector, request).is_some()
+    }
+
+    /// Echoes of a bar that stands anywhere, turning or not.
+    ///
+    /// # Errors
+    /// The wave crate's.
+    pub(crate) fn about(
+        &self,
+        reflector: &Reflector,
+        requests: &[Request],
+    ) -> Result<Vec<Option<Echo>>> {
+        let asked: Vec<About> = requests
+            .iter()
+            .map(|r| About {
+                beam: r.beam,
+                angle_rad: reflector.angle_rad + r.turn_rad,
+                bent: r.bent,
+            })
+            .collect();
+        let radii = self.radii_m(reflector);
+        let (mode, passage) = (reflector.mode(), passage(reflector));
+        let (fields, index) = self.field.about(mode, passage, &radii, self.beams, &asked)?;
+        let fields: Vec<&[Pair]> = index.iter().map(|&i| fields[i].as_slice()).collect();
+        self.echoes(reflector, requests, &fields)
+    }
+
+    fn aim(&self, request: &Request, mode: Mode) -> Aim {
+        let (water, steel) = (self.field.fluid.velocity_m_s, self.field.solid.velocity_m_s(mode));
+        self.beams[request.beam].aim(request.bent, self.field.radius_m, water, steel)
     }
 
     /// Echoes of a bar that does not turn, one for each of the requests.
@@ -137,10 +168,9 @@ impl EchoMaker<'_> {
             .zip(fields)
             .zip(&seen)
             .map(|((request, pairs), seen)| {
-                let (Some(meeting), Some(along)) = (
-                    self.meeting_rad(reflector, request.beam, request.turn_rad),
-                    factors.get(seen),
-                ) else {
+                let (Some(meeting), Some(along)) =
+                    (self.meeting_rad(reflector, request), factors.get(seen))
+                else {
                     return Ok(None);
                 };
                 let strength = match &common {
@@ -164,9 +194,10 @@ impl EchoMaker<'_> {
     /// How a shot sees a reflector along the bar.
     pub(crate) fn seen(&self, reflector: &Reflector, request: &Request) -> Seen {
         let model = &self.beams[request.beam];
+        let aim = self.aim(request, model.mode);
         let spread = Spread::through_water(
-            model.water_m,
-            reflector.place(request.turn_rad).distance(model.entry),
+            aim.water_m,
+            reflector.place(request.turn_rad).distance(aim.entry),
             self.field.fluid.velocity_m_s,
             self.field.solid.velocity_m_s(reflector.mode()),
         );
@@ -221,33 +252,35 @@ impl EchoMaker<'_> {
 
     /// How the sound of a beam meets a reflector (see [`Reflector::strength`]), in rad; `None` if
     /// the beam does not see it.
-    fn meeting_rad(&self, reflector: &Reflector, beam: usize, turn_rad: f64) -> Option<f64> {
-        let model = &self.beams[beam];
+    fn meeting_rad(&self, reflector: &Reflector, request: &Request) -> Option<f64> {
+        let mode = self.beams[request.beam].mode;
+        let turn_rad = request.turn_rad;
         let place = reflector.place(turn_rad);
-        if model.mode != reflector.mode() {
+        if mode != reflector.mode() {
             return None;
         }
+        let aim = self.aim(request, mode);
         match reflector.kind {
-            Kind::Hole { .. } => (model.distance_m(place) < LONGITUDINAL_REACH_M).then_some(0.0),
+            Kind::Hole { .. } => (aim.distance_m(place) < LONGITUDINAL_REACH_M).then_some(0.0),
             Kind::Disc { .. } => {
-                if model.distance_m(place) > LONGITUDINAL_REACH_M {
+                if aim.distance_m(place) > LONGITUDINAL_REACH_M {
                     return None;
                 }
                 let surface =
                     Surface::Round { centre: Point::default(), radius_m: self.field.radius_m };
                 let c_water = self.field.fluid.velocity_m_s;
                 let c_steel = self.field.solid.longitudinal_m_s;
-                let path = least_time(&surface, model.middle, place, c_water, c_steel).ok()?;
+                let path = least_time(&surface, aim.middle, place, c_water, c_steel).ok()?;
                 let way = place - path.entry;
-                let direction = if way.radius() > 0.0 { way.angle() } else { model.direction_rad };
+                let direction = if way.radius() > 0.0 { way.angle() } else { aim.direction_rad };
                 reflector.tilt_rad(turn_rad, direction).filter(|&tilt| tilt < MOST_TILT_RAD)
             }
             Kind::Crack { .. } => {
                 // The corner is met after half a skip: away from where the sound enters.
-                if place.distance(model.far_wall()) > SHEAR_REACH_M {
+                if place.distance(aim.far_wall()) > SHEAR_REACH_M {
                     return None;
                 }
-                let way = place - model.entry;
+                let way = place - aim.entry;
                 let cosine = (way.x * place.x + way.y * place.y) / (way.radius() * place.radius());
                 (way.radius() > SHEAR_REACH_M).then(|| cosine.clamp(-1.0, 1.0).acos())
             }

@@ -1,14 +1,20 @@
 //! The sound field of every beam, exact, over the frequencies of the pulse.
 
 use barwright_job::technique::{Section, Technique};
-use barwright_wave::cylinder::{Attenuation, CylinderBand, Drive, LineArray, Passage, Synthesis};
+use barwright_wave::cylinder::{
+    Attenuation, CylinderBand, Drive, LineArray, Passage, Spectra, Synthesis,
+};
 use barwright_wave::pulse::Pulse;
-use barwright_wave::{Fluid, Mode, Point, Solid, ray};
+use barwright_wave::{Element, Fluid, Mode, Point, Solid, ray};
 use num_complex::Complex64;
+use rayon::prelude::*;
+use std::collections::BTreeMap;
 use std::f64::consts::{PI, TAU};
 
 use crate::beam::BeamModel;
+use crate::bend::Places;
 use crate::error::{Result, TwinError};
+use crate::fitted::Fitted;
 use crate::ring::{ArcGrid, face_radius_m};
 
 /// Line sources that stand for an element: enough for widths up to two wavelengths.
@@ -17,6 +23,9 @@ pub(crate) const SOURCES_PER_ELEMENT: usize = 3;
 /// Neper by which the signal is damped over one period of the record: what arrives a whole period
 /// late wraps into it 61 dB down.
 const DAMPING_NP: f64 = 7.0;
+
+/// Share of the sampling rate up to which an instrument's filter passes: just below a half.
+const FILTER: f64 = 0.49;
 
 /// Field of a beam at a place: spectrum of its transmit side and, where it differs, of its receive
 /// side.
@@ -29,6 +38,27 @@ impl Pair {
     pub(crate) fn receive(&self) -> &[Complex64] {
         self.receive.as_deref().unwrap_or(&self.transmit)
     }
+
+    fn add(&mut self, more: &Self) {
+        let sum = |a: &mut Vec<Complex64>, b: &[Complex64]| {
+            a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
+        };
+        sum(&mut self.transmit, &more.transmit);
+        if let (Some(own), Some(more)) = (&mut self.receive, &more.receive) {
+            sum(own, more);
+        }
+    }
+}
+
+/// A field that is asked for of a bar that may stand anywhere.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct About {
+    /// Beam by number.
+    pub beam: usize,
+    /// Angle of the place in the bar's section, turn included.
+    pub angle_rad: f64,
+    /// Where the axis of a bent bar stands against that of a straight one.
+    pub bent: Point,
 }
 
 /// Bar, water and elements over the frequencies of the pulse.
@@ -43,7 +73,13 @@ pub(crate) struct Field {
     full: CylinderBand,
     /// First passage only.
     first: CylinderBand,
-    array: LineArray,
+    /// The elements as a straight bar sees them, then as a bent one does at each of its places.
+    arrays: Vec<LineArray>,
+    places: Places,
+    /// How the water tells times from ways at each frequency: exp(i ω s) for a time of s.
+    angular: Vec<Complex64>,
+    /// Bar and probes are where the technique has them.
+    in_place: bool,
     grid: Option<ArcGrid>,
     /// Sampling rate and samples in one period.
     rate_hz: f64,
@@ -54,15 +90,19 @@ impl Field {
     /// # Errors
     /// [`TwinError::Section`] for a section that is not round or without water;
     /// [`TwinError::OutOfRange`] for a sampling rate too low for the pulse; the wave crate's errors.
-    pub(crate) fn new(technique: &Technique) -> Result<Self> {
+    pub(crate) fn new(nominal: &Technique, fitted: &Fitted, places: Places) -> Result<Self> {
+        let technique = &fitted.technique;
         let radius_m = round_radius_m(technique)?;
         let fluid =
             technique.media.water.ok_or(TwinError::Section { section: "bar without water" })?;
         let solid = technique.media.steel;
         let pulse = Pulse::new(technique.pulse.centre_hz, technique.pulse.bandwidth_rel)?;
         let rate_hz = technique.record.sample_rate_hz;
-        let (low, high) = band_hz(&pulse);
-        if rate_hz < 2.0 * high {
+        let (low, mut high) = band_hz(&pulse);
+        if technique.pulse != nominal.pulse {
+            // Probes of another make meet the filter of the instrument.
+            high = high.min(FILTER * rate_hz);
+        } else if rate_hz < 2.0 * high {
             return Err(TwinError::OutOfRange {
                 what: "the sampling rate".into(),
                 value: rate_hz / 1e6,
@@ -83,7 +123,7 @@ impl Field {
         let growing = ray::Attenuation {
             longitudinal_np_m: media.attenuation_l_np_m,
             shear_np_m: media.attenuation_s_np_m,
-            reference_hz: pulse.centre_hz,
+            reference_hz: nominal.pulse.centre_hz,
             ..ray::Attenuation::default()
         };
         let band = |passage| {
@@ -101,29 +141,44 @@ impl Field {
                 attenuation,
             )
         };
-        let elements: Vec<_> =
-            technique.probes.iter().flat_map(|p| p.elements.iter().copied()).collect();
-        let array = LineArray::new(
-            &elements,
-            SOURCES_PER_ELEMENT,
-            Point::default(),
-            face_radius_m(technique),
-        )?;
-        let grid = if array.is_concentric() { ArcGrid::of(technique) } else { None };
+        let in_place = fitted.in_place();
+        let face_m = face_radius_m(technique);
+        let arrays = places
+            .list()
+            .iter()
+            .map(|&bent| -> Result<LineArray> {
+                let elements: Vec<Element> = (technique.probes.iter().enumerate())
+                    .flat_map(|(p, probe)| {
+                        let moved = fitted.moved(p) + bent;
+                        probe.elements.iter().map(move |&e| seen_from(e, moved))
+                    })
+                    .collect();
+                Ok(LineArray::new(&elements, SOURCES_PER_ELEMENT, Point::default(), face_m)?)
+            })
+            .collect::<Result<Vec<_>>>()?;
+        let grid = if arrays.len() == 1 && in_place && arrays[0].is_concentric() {
+            ArcGrid::of(technique)
+        } else {
+            None
+        };
         let pulse_spectrum = frequencies
             .iter()
             .map(|&f| damped_spectrum(&pulse, f, damping) * taper(&pulse, f))
             .collect();
         let (full, first) = rayon::join(|| band(Passage::Full), || band(Passage::First));
+        let (full, first) = (full?, first?);
         Ok(Self {
+            angular: full.angular_frequencies().collect(),
             fluid,
             solid,
             radius_m,
             pulse,
             pulse_spectrum,
-            full: full?,
-            first: first?,
-            array,
+            full,
+            first,
+            arrays,
+            places,
+            in_place,
             grid,
             rate_hz,
             period,
@@ -143,17 +198,142 @@ impl Field {
         Ok(Synthesis::new(&self.full, start_s, self.rate_hz, samples.min(self.period))?)
     }
 
-    /// Spectra of what the bar itself returns to each beam, in two dimensions, pulse included.
+    /// Spectra of what the bar itself returns to each beam, in two dimensions, pulse included; for
+    /// each place of a bent bar in turn, there without the change of the surface's time.
     ///
     /// # Errors
     /// The wave crate's.
-    pub(crate) fn bare(&self, beams: &[BeamModel]) -> Result<Vec<Vec<Complex64>>> {
+    pub(crate) fn bare(&self, beams: &[BeamModel]) -> Result<Vec<Vec<Vec<Complex64>>>> {
         let transmit: Vec<Drive> = beams.iter().map(|b| b.transmit.clone()).collect();
         let receive: Vec<Drive> = beams.iter().map(|b| b.receive().clone()).collect();
-        let spectra = self.full.illuminate(&self.array)?.received(&transmit, &receive)?;
-        let with_pulse =
-            |row: &[Complex64]| row.iter().zip(&self.pulse_spectrum).map(|(x, s)| x * s).collect();
-        Ok(spectra.iter().map(with_pulse).collect())
+        let each = |(array, &bent): (&LineArray, &Point)| -> Result<Vec<Vec<Complex64>>> {
+            let spectra = self.full.illuminate(array)?.received(&transmit, &receive)?;
+            let with_pulse = |row: &[Complex64]| -> Vec<Complex64> {
+                row.iter().zip(&self.pulse_spectrum).map(|(x, s)| x * s).collect()
+            };
+            let mut rows: Vec<Vec<Complex64>> = spectra.iter().map(with_pulse).collect();
+            if bent != Point::default() {
+                for (row, beam) in rows.iter_mut().zip(beams) {
+                    self.later(row, -beam.surface_shift_s(bent, self.fluid.velocity_m_s));
+                }
+            }
+            Ok(rows)
+        };
+        self.arrays.iter().zip(self.places.list()).map(each).collect()
+    }
+
+    /// Moves a spectrum by a time.
+    fn later(&self, spectrum: &mut [Complex64], by_s: f64) {
+        for (value, angular) in spectrum.iter_mut().zip(&self.angular) {
+            *value *= (Complex64::i() * angular * by_s).exp();
+        }
+    }
+
+    /// Whether fields come from [`Self::at`] and [`Self::around`]; from [`Self::about`] otherwise.
+    pub(crate) fn is_in_place(&self) -> bool {
+        self.in_place && self.arrays.len() == 1
+    }
+
+    /// Places of the bar between which a bent one stands.
+    pub(crate) fn places(&self) -> &Places {
+        &self.places
+    }
+
+    /// Fields of beams about a bar that may stand anywhere, each request at its own angle and place:
+    /// tables of `[table][radius]`, and the table of each request.
+    ///
+    /// # Errors
+    /// The wave crate's.
+    pub(crate) fn about(
+        &self,
+        mode: Mode,
+        passage: Passage,
+        radii_m: &[f64],
+        beams: &[BeamModel],
+        requests: &[About],
+    ) -> Result<(Vec<Vec<Pair>>, Vec<usize>)> {
+        // Each beam and angle once.
+        let mut by_beam: BTreeMap<usize, BTreeMap<u64, usize>> = BTreeMap::new();
+        for request in requests {
+            by_beam.entry(request.beam).or_default().insert(request.angle_rad.to_bits(), 0);
+        }
+        let mut count = 0;
+        for index in by_beam.values_mut().flat_map(BTreeMap::values_mut) {
+            *index = count;
+            count += 1;
+        }
+        let index: Vec<usize> =
+            requests.iter().map(|r| by_beam[&r.beam][&r.angle_rad.to_bits()]).collect();
+        let (mut drives, mut angles) = (Vec::new(), Vec::new());
+        for (&beam, list) in &by_beam {
+            drives.push(beams[beam].transmit.clone());
+            angles.push(list.keys().map(|&bits| f64::from_bits(bits)).collect::<Vec<_>>());
+        }
+        // Receive sides that differ follow all transmit sides.
+        let mut heard: Vec<Option<usize>> = Vec::with_capacity(count);
+        let mut more = 0;
+        for (&beam, list) in &by_beam {
+            let own = beams[beam].receive.as_ref();
+            heard.extend((0..list.len()).map(|i| own.map(|_| count + more + i)));
+            if let Some(own) = own {
+                drives.push(own.clone());
+                angles.push(list.keys().map(|&bits| f64::from_bits(bits)).collect());
+                more += list.len();
+            }
+        }
+        let tables = |array: &LineArray| -> Result<Vec<Spectra>> {
+            let light = self.band(passage).illuminate(array)?;
+            radii_m
+                .iter()
+                .map(|&radius| Ok(light.fields_around(&drives, &angles, radius, mode)?))
+                .collect()
+        };
+        let pair = |table: &Spectra, i: usize| Pair {
+            transmit: table.row(i).to_vec(),
+            receive: heard[i].map(|row| table.row(row).to_vec()),
+        };
+        if self.arrays.len() == 1 {
+            let tables = tables(&self.arrays[0])?;
+            let fields =
+                (0..count).map(|i| tables.iter().map(|table| pair(table, i)).collect()).collect();
+            return Ok((fields, index));
+        }
+        // One way: half the change of the echo's time, taken out at the places and put back.
+        let half_s = |beam: usize, bent: Point| {
+            0.5 * beams[beam].shift_s(bent, self.fluid.velocity_m_s)
+        };
+        let weights: Vec<Vec<f64>> =
+            requests.iter().map(|r| self.places.weights(r.bent)).collect();
+        let mut fields: Vec<Vec<Pair>> = Vec::new();
+        for (place, array) in self.arrays.iter().enumerate() {
+            let tables = tables(array)?;
+            let at = self.places.list()[place];
+            let share = |r: usize| -> Vec<Pair> {
+                let by_s = half_s(requests[r].beam, requests[r].bent - at);
+                let mut factors = vec![Complex64::new(weights[r][place], 0.0); self.angular.len()];
+                self.later(&mut factors, by_s);
+                let times = |row: &[Complex64]| -> Vec<Complex64> {
+                    row.iter().zip(&factors).map(|(x, f)| x * f).collect()
+                };
+                let i = index[r];
+                tables
+                    .iter()
+                    .map(|table| Pair {
+                        transmit: times(table.row(i)),
+                        receive: heard[i].map(|row| times(table.row(row))),
+                    })
+                    .collect()
+            };
+            let shares: Vec<Vec<Pair>> = (0..requests.len()).into_par_iter().map(share).collect();
+            if place == 0 {
+                fields = shares;
+            } else {
+                for (sum, more) in fields.iter_mut().flatten().zip(shares.iter().flatten()) {
+                    sum.add(more);
+                }
+            }
+        }
+        Ok((fields, (0..requests.len()).collect()))
     }
 
     /// The angle at which fields of many turns are computed instead of this one.
@@ -184,7 +364,7 @@ impl Field {
         drives.extend(beams.iter().filter_map(|b| b.receive.clone()));
         let points: Vec<Point> = radii_m.iter().map(|&r| Point::polar(r, angle_rad)).collect();
         let tables =
-            self.band(passage).illuminate(&self.array)?.fields_at(&drives, &points, mode)?;
+            self.band(passage).illuminate(&self.arrays[0])?.fields_at(&drives, &points, mode)?;
         let mut own_receive = beams.len();
         let pairs = beams.iter().enumerate().map(|(i, beam)| {
             let receive_row = beam.receive.as_ref().map(|_| {
@@ -236,6 +416,14 @@ impl Field {
             Passage::First => &self.first,
         }
     }
+}
+
+/// An element in the frame of a bar whose axis stands off the ring's centre.
+fn seen_from(element: Element, moved: Point) -> Element {
+    if moved == Point::default() {
+        return element;
+    }
+    Element { centre: element.centre - moved, ..element }
 }
 
 /// Radius of a technique's round section in metres.

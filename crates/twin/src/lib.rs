@@ -15,11 +15,15 @@
 
 mod along;
 mod beam;
+mod bend;
 pub mod capture;
 pub mod demo;
+mod disturb;
 mod echo;
 pub mod error;
+pub mod faults;
 mod field;
+mod fitted;
 mod motion;
 mod noise;
 pub mod reflector;

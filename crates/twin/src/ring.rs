@@ -73,9 +73,10 @@ impl ArcGrid {
         requests: &[(&BeamModel, f64)],
     ) -> Result<Vec<Pair>> {
         let spans = requests.iter().map(|&(beam, angle)| {
-            let last = beam.first_element + beam.transmit.elements().len() - 1;
+            let first = beam.elements.iter().min().copied().unwrap_or_default();
+            let last = beam.elements.iter().max().copied().unwrap_or_default();
             let k = self.number(beam, angle);
-            (k - STEPS_PER_PITCH * last as i64, k - STEPS_PER_PITCH * beam.first_element as i64)
+            (k - STEPS_PER_PITCH * last as i64, k - STEPS_PER_PITCH * first as i64)
         });
         let Some((low, high)) = spans.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))) else {
             return Ok(Vec::new());
@@ -108,7 +109,7 @@ impl ArcGrid {
             .map(|&(beam, angle)| {
                 let row = (self.number(beam, angle) - low) as usize;
                 let sum =
-                    |drive: &Drive| aperture_sum(table, row, beam.first_element, drive, &angular);
+                    |drive: &Drive| aperture_sum(table, row, &beam.elements, drive, &angular);
                 Pair { transmit: sum(&beam.transmit), receive: beam.receive.as_ref().map(sum) }
             })
             .collect())
@@ -119,14 +120,14 @@ impl ArcGrid {
 fn aperture_sum(
     table: &Spectra,
     row: usize,
-    first: usize,
+    elements: &[usize],
     drive: &Drive,
     angular: &[Complex64],
 ) -> Vec<Complex64> {
     let mut sum = vec![Complex64::ZERO; angular.len()];
     let step = angular.get(1).map_or(Complex64::ZERO, |next| next - angular[0]);
-    for (i, (&delay, &weight)) in drive.delays_s().iter().zip(drive.weights()).enumerate() {
-        let field = table.row(row - (first + i) * STEPS_PER_PITCH as usize);
+    for ((&element, &delay), &weight) in elements.iter().zip(drive.delays_s()).zip(drive.weights()) {
+        let field = table.row(row - element * STEPS_PER_PITCH as usize);
         // exp(iωT) over evenly spaced frequencies is a geometric series.
         let mut factor = (Complex64::i() * angular[0] * delay).exp() * weight;
         let ratio = (Complex64::i() * step * delay).exp();

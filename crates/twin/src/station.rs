@@ -1,23 +1,30 @@
 //! The virtual station: everything that does not depend on the bar at hand, computed once.
 
 use barwright_capture::{CaptureKind, Header};
+use barwright_job::limits::Limits;
 use barwright_job::{Hash, Sealed, Technique, reference::ReferenceBar};
 use barwright_wave::cylinder::Synthesis;
 use barwright_wave::elevation::Spread;
+use barwright_wave::pulse::Pulse;
+use barwright_wave::Point;
 use num_complex::Complex64;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
+use std::f64::consts::TAU;
 
 use crate::beam::{BeamModel, ElementRow};
+use crate::bend::{BentAxis, Places};
 use crate::capture::Capture;
 use crate::echo::EchoMaker;
 use crate::error::{Result, TwinError};
+use crate::faults::StationFaults;
 use crate::field::Field;
 pub(crate) use crate::field::round_radius_m;
+use crate::fitted::Fitted;
 use crate::motion::{passes, reference_runs};
 use crate::noise::{NoiseTable, generator};
 use crate::reflector::Reflector;
-use crate::scene::{SceneBar, StationFaults};
+use crate::scene::SceneBar;
 
 /// Sub-sample positions at which the bare bar's signals are kept, so that a wandering bar shifts
 /// them smoothly.
@@ -29,6 +36,8 @@ pub struct VirtualStation {
     pub(crate) technique_hash: Hash,
     pub(crate) seed: u64,
     pub(crate) wobble_m: f64,
+    pub(crate) faults: StationFaults,
+    pub(crate) bend: Option<BentAxis>,
     pub(crate) field: Field,
     pub(crate) beams: Vec<BeamModel>,
     pub(crate) bare: BareSignals,
@@ -42,8 +51,10 @@ pub struct VirtualStation {
 
 /// What the bare bar returns to each beam: unit transfer with the gain curve, before gain.
 pub(crate) struct BareSignals {
-    /// `[(beam * phases + phase) * stride + sample + pad]`; phase p is later by p/phases samples.
+    /// `[((beam * places + place) * phases + phase) * stride + sample + pad]`; phase p is later by
+    /// p/phases samples; places are those of a bent bar.
     pub samples: Vec<f32>,
+    pub places: usize,
     pub phases: usize,
     /// Samples kept before and after the record.
     pub pad: usize,
@@ -58,48 +69,63 @@ struct Window {
 }
 
 impl VirtualStation {
-    /// Loads a technique into a station with faults. The seed decides the elements' sensitivities
-    /// and all noise.
+    /// Loads a technique into a station with faults. The seed decides the elements' sensitivities,
+    /// drifts, bubbles and all noise.
+    ///
+    /// A bar off centre, moved probes and warmer water cost some seconds for a hundred beams, since
+    /// nothing is concentric any more; a bent reference bar costs that six to fifteen times over.
     ///
     /// # Errors
     /// [`TwinError::Section`] for sections that are not round or not in water;
-    /// [`TwinError::Count`] for beams that do not fit their probes;
-    /// [`TwinError::OutOfRange`] for a fault that names an element the ring has not;
-    /// [`TwinError::Wave`] for numbers that mean nothing.
+    /// [`TwinError::Count`] for beams that do not fit their probes, or exchanged plugs of probes that
+    /// differ; [`TwinError::OutOfRange`] for a fault that names a probe or element the ring has not,
+    /// or water that cannot be warmed so far; [`TwinError::Document`] for a fault beyond the limits of
+    /// a scene; [`TwinError::Wave`] for numbers that mean nothing.
     pub fn new(technique: &Sealed<Technique>, faults: &StationFaults, seed: u64) -> Result<Self> {
+        faults.check(&Limits { document: "the station's faults" })?;
         let body = technique.body.clone();
-        let field = Field::new(&body)?;
+        let fitted = Fitted::new(&body, faults)?;
+        let bend = faults.bend.filter(|b| b.sag_mm > 0.0).map(|b| BentAxis::new(&b));
+        let places = bend.map_or_else(Places::one, |b| b.places(phase_spread_1_m(&body)));
+        let field = Field::new(&body, &fitted, places)?;
         let sensitivity_db = sensitivity_db(&body, faults, seed)?;
         let linear = |row: &Vec<f64>| row.iter().map(|db| 10f64.powf(db / 20.0)).collect();
         let row = ElementRow::new(&body, sensitivity_db.iter().map(linear).collect());
         let beams = body
             .beams
             .iter()
-            .map(|beam| BeamModel::new(&body, beam, &row))
+            .map(|beam| BeamModel::new(&fitted, beam, &row))
             .collect::<Result<Vec<_>>>()?;
+        let surface_s = surface_times_s(&body, &field, &beams);
         let record = body.record;
         let wobble_m = faults.wobble_mm / 1e3;
-        let wander = 2.0 * wobble_m / field.fluid.velocity_m_s * record.sample_rate_hz;
+        let most_m = wobble_m + faults.bend.map_or(0.0, |b| b.sag_mm / 1e3);
+        let wander = 2.0 * most_m / field.fluid.velocity_m_s * record.sample_rate_hz;
         let pad = wander.ceil() as usize + 2;
-        let bare =
-            bare_signals(&body, &field, &beams, pad, if wobble_m > 0.0 { PHASES } else { 1 })?;
+        let phases = if most_m > 0.0 { PHASES } else { 1 };
+        let bare = bare_signals(&body, &field, &beams, &surface_s, pad, phases)?;
         let samples = record.samples as usize;
         let window = Window { start: -(pad as isize), samples: samples + 2 * pad };
         let start_s = record.time_s(window.start as f64);
         let synthesis = field.synthesis(start_s, window.samples)?;
         let curves = (0..beams.len())
             .map(|b| {
-                (0..window.samples).map(|j| curve(&body, b, synthesis.time_s(j)) as f32).collect()
+                let after = |j| synthesis.time_s(j) - surface_s[b];
+                (0..window.samples).map(|j| curve(&body, b, after(j)) as f32).collect()
             })
             .collect();
         let rate = record.sample_rate_hz;
         let rms = counts_per_fsh(&body) * faults.noise_fsh_percent / 100.0;
-        let noise = NoiseTable::new(seed, samples, rms, |f| field.pulse.spectrum(f * rate));
+        // The instrument's band, whatever probes hang on it.
+        let band = Pulse::new(body.pulse.centre_hz, body.pulse.bandwidth_rel)?;
+        let noise = NoiseTable::new(seed, samples, rms, |f| band.spectrum(f * rate));
         Ok(Self {
             technique: body,
             technique_hash: technique.hash.clone(),
             seed,
             wobble_m,
+            faults: faults.clone(),
+            bend,
             field,
             beams,
             bare,
@@ -111,7 +137,8 @@ impl VirtualStation {
         })
     }
 
-    /// Sensitivity of each element in dB against nominal, by probe: the truth behind a levelling.
+    /// Sensitivity of each element in dB against nominal, on firing and on receiving each, by probe and
+    /// place within it: the truth behind a levelling. Losses of whole probes are in it.
     #[must_use]
     pub fn sensitivity_db(&self) -> &[Vec<f64>] {
         &self.sensitivity_db
@@ -286,10 +313,46 @@ fn positive_speed(speed_m_s: f64) -> Result<f64> {
     })
 }
 
-/// Gain curve of a beam at a time from firing, as a factor.
-fn curve(technique: &Technique, beam: usize, time_s: f64) -> f64 {
-    let beam = &technique.beams[beam];
-    10f64.powf(beam.curve_db(time_s - beam.surface_time_s) / 20.0)
+/// Gain curve of a beam at a time after its surface, as a factor.
+fn curve(technique: &Technique, beam: usize, after_surface_s: f64) -> f64 {
+    10f64.powf(technique.beams[beam].curve_db(after_surface_s) / 20.0)
+}
+
+/// Time at which each beam's gain curve starts: nominal, shifted like the surface echo that it follows.
+fn surface_times_s(technique: &Technique, field: &Field, beams: &[BeamModel]) -> Vec<f64> {
+    let nominal_m_s = technique.media.water.map_or(field.fluid.velocity_m_s, |w| w.velocity_m_s);
+    let water_m_s = field.fluid.velocity_m_s;
+    let shift_s = |model: &BeamModel| {
+        let steel = field.solid.velocity_m_s(model.mode);
+        let aim = model.aim(Point::default(), field.radius_m, water_m_s, steel);
+        2.0 * (aim.water_m / water_m_s - model.water_m / nominal_m_s)
+    };
+    technique
+        .beams
+        .iter()
+        .zip(beams)
+        .map(|(beam, model)| {
+            let followed = beam.surface_beam.and_then(|b| beams.get(b as usize)).unwrap_or(model);
+            beam.surface_time_s + shift_s(followed)
+        })
+        .collect()
+}
+
+/// By how much the phase turns across half the widest aperture, at the centre frequency, for every
+/// metre that the bar moves across its beam: in rad per metre.
+fn phase_spread_1_m(technique: &Technique) -> f64 {
+    let Some(water) = technique.media.water else { return 0.0 };
+    let half_rad = technique
+        .beams
+        .iter()
+        .filter_map(|beam| {
+            let elements = &technique.probes.get(beam.probe as usize)?.elements;
+            let first = elements.get(beam.first_element as usize)?;
+            let last = elements.get((beam.first_element + beam.elements()) as usize - 1)?;
+            Some(0.5 * first.centre.distance(last.centre) / first.centre.radius())
+        })
+        .fold(0.0, f64::max);
+    TAU * technique.pulse.centre_hz / water.velocity_m_s * half_rad
 }
 
 /// Draws the sensitivity of every element: its probe's and its own share, both normal in dB.
@@ -312,6 +375,12 @@ fn sensitivity_db(
             probe.elements.iter().map(|_| common + draw(faults.element_spread_db)).collect()
         })
         .collect();
+    for weak in &faults.weak_probes {
+        // Firing and receiving take half of the loss each.
+        if let Some(row) = rows.get_mut(weak.probe as usize) {
+            row.iter_mut().for_each(|db| *db -= weak.loss_db / 2.0);
+        }
+    }
     for weak in &faults.weak_elements {
         match rows.get_mut(weak.probe as usize).and_then(|row| row.get_mut(weak.element as usize)) {
             Some(db) => *db -= weak.loss_db,
@@ -334,6 +403,7 @@ fn bare_signals(
     technique: &Technique,
     field: &Field,
     beams: &[BeamModel],
+    surface_s: &[f64],
     pad: usize,
     phases: usize,
 ) -> Result<BareSignals> {
@@ -350,12 +420,11 @@ fn bare_signals(
     let rows = beams
         .par_iter()
         .enumerate()
-        .zip(&spectra)
-        .map(|((b, beam), spectrum)| {
+        .map(|(b, beam)| {
             let factors: Vec<Complex64> = (0..stride)
                 .map(|j| {
                     let time_s = record.time_s(j as f64 - pad as f64);
-                    let steel_m = (time_s - beam.surface_time_s).max(0.0) * c_steel / 2.0;
+                    let steel_m = (time_s - surface_s[b]).max(0.0) * c_steel / 2.0;
                     let spread = Spread::through_water(
                         beam.water_m,
                         steel_m,
@@ -363,16 +432,20 @@ fn bare_signals(
                         c_steel,
                     );
                     beam.strip.mirror_factor(&spread, field.pulse.centre_hz)
-                        * (beam.strip.length_m * curve(technique, b, time_s))
+                        * (beam.strip.length_m * curve(technique, b, time_s - surface_s[b]))
                 })
                 .collect();
-            let mut row = Vec::with_capacity(phases * stride);
-            for synthesis in &syntheses {
-                let signal = synthesis.analytic(spectrum)?;
-                row.extend(signal.iter().zip(&factors).map(|(z, factor)| (z * factor).re as f32));
+            let mut row = Vec::with_capacity(spectra.len() * phases * stride);
+            for place in &spectra {
+                for synthesis in &syntheses {
+                    let signal = synthesis.analytic(&place[b])?;
+                    row.extend(
+                        signal.iter().zip(&factors).map(|(z, factor)| (z * factor).re as f32),
+                    );
+                }
             }
             Ok(row)
         })
         .collect::<Result<Vec<_>>>()?;
-    Ok(BareSignals { samples: rows.concat(), phases, pad, stride })
+    Ok(BareSignals { samples: rows.concat(), places: spectra.len(), phases, pad, stride })
 }

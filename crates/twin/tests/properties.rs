@@ -22,7 +22,7 @@ fn noisy() -> StationFaults {
         probe_spread_db: 1.0,
         noise_fsh_percent: 1.0,
         wobble_mm: 0.1,
-        weak_elements: vec![],
+        ..StationFaults::default()
     }
 }
 

@@ -10,7 +10,7 @@
 //! 3. [`LineArray`] holds the elements as line sources, [`Drive`] which of them act with which
 //!    delays;
 //! 4. [`Illumination`] joins band and array and answers: spectra at points inside the bar
-//!    ([`Illumination::fields_at`]), spectra received by the array ([`Illumination::received`]),
+//!    ([`Illumination::fields_at`], [`Illumination::fields_around`]), spectra received by the array ([`Illumination::received`]),
 //!    maps of the peak envelope ([`Illumination::map`]);
 //! 5. [`Synthesis`] turns spectra into time signals.
 //!
@@ -21,6 +21,7 @@
 //! `(i/4) H_0(k|x - x0|)`.
 
 mod aperture;
+mod around;
 mod array;
 mod band;
 mod echo_peaks;

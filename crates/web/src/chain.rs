@@ -269,10 +269,7 @@ fn levelled(lot: &Lot) -> Link {
     }
     let at = lot.entered(&level.hash);
     let beams = &level.body.beams;
-    let bad = beams
-        .iter()
-        .filter(|b| !matches!(b.state, BeamState::Inside | BeamState::Corrected))
-        .count();
+    let bad = beams.iter().filter(|b| !b.state.is_level()).count();
     if !level.body.good {
         return draft
             .link(

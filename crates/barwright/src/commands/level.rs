@@ -50,7 +50,7 @@ pub fn counts(level: &Level) -> (usize, usize, usize) {
     (
         count(&[BeamState::Inside]),
         count(&[BeamState::Corrected]),
-        count(&[BeamState::Clipped, BeamState::Missing, BeamState::OutOfReach]),
+        level.beams.iter().filter(|b| !b.state.is_level()).count(),
     )
 }
 
@@ -96,6 +96,9 @@ fn state_words(state: BeamState) -> &'static str {
         BeamState::Clipped => "clipped (lower the gain and repeat)",
         BeamState::Missing => "without an echo",
         BeamState::OutOfReach => "out of the electronics' reach",
+        BeamState::Doubled => "with two echoes in the window",
+        BeamState::OutOfWindow => "with the echo beside its window",
+        BeamState::Neighbour => "that read another reflector",
     }
 }
 

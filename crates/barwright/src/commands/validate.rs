@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::validate::{Comparison, Findings, cases, engines, published};
+use crate::validate::{Comparison, Findings, cases, engines, levelling, published};
 
 /// Compare what the program computes with outside references, value by value.
 ///
@@ -21,11 +21,22 @@ use crate::validate::{Comparison, Findings, cases, engines, published};
 /// With `--engines` the program's two field engines of round bars are held against each other:
 /// rays against the exact series, beam by beam, place by place. Ends with 1 where the rays, at places
 /// that they do not flag themselves, lie further off than accepted.
+///
+/// With `--levelling` the virtual station, with known faults, is levelled: a table of true causes
+/// against those named first, the error of the bar's centre and of elements, and how many beams read
+/// inside the band afterwards. Ends with 1 where that misses what is asked for.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder of case files.
     #[arg(long, value_name = "FOLDER", conflicts_with = "engines")]
     cases: Option<PathBuf>,
+    /// Level the virtual station in so many scenes, half of them with a fault, and say how often the
+    /// right cause is named first.
+    #[arg(long, value_name = "COUNT", conflicts_with_all = ["engines", "cases"])]
+    levelling: Option<usize>,
+    /// With `--levelling`: seed of the first scene.
+    #[arg(long, value_name = "SEED", requires = "levelling", default_value_t = 1)]
+    seed: u64,
     /// Compare the ray engine with the exact engine.
     #[arg(long)]
     engines: bool,
@@ -53,6 +64,9 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     if args.engines {
         return run_engines(bench, &args.bar, args.out.as_deref());
     }
+    if let Some(count) = args.levelling {
+        return run_levelling(bench, count, args.seed, args.out.as_deref());
+    }
     let out = args.out.clone().unwrap_or_else(|| PathBuf::from("validation.json"));
     let findings = match &args.cases {
         Some(folder) => cases::compare_folder(folder)?,
@@ -76,6 +90,28 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     bench.say(&format!("every comparison is in {}", out.display()));
     bench.answer(&table(&findings, checks, outside), &record)?;
     Ok(Outcome::good_if(outside == 0))
+}
+
+fn run_levelling(
+    bench: &Bench,
+    count: usize,
+    seed: u64,
+    out: Option<&Path>,
+) -> Result<Outcome, Failure> {
+    if count == 0 {
+        return Err(Failure::new("nothing was levelled")
+            .hint(Some("`--levelling` takes the number of scenes".into())));
+    }
+    let bar = bench.progress("levelling", count as u64);
+    let figures = levelling::run(count, seed, || bar.inc(1))?;
+    bar.finish_and_clear();
+    if let Some(path) = out {
+        let json = serde_json::to_string_pretty(&figures).map_err(|e| Failure::because(&e))?;
+        files::write(path, format!("{json}\n").as_bytes())?;
+        bench.say(&format!("every scene is in {}", path.display()));
+    }
+    bench.answer(&levelling::text(&figures), &figures)?;
+    Ok(Outcome::good_if(figures.met))
 }
 
 /// What `--engines --json` prints.

@@ -5,6 +5,7 @@ mod cylinder;
 pub mod engines;
 mod holes;
 mod interfaces;
+pub mod levelling;
 mod paths;
 mod pistons;
 mod properties;

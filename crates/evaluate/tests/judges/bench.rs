@@ -240,12 +240,15 @@ impl Bench {
             expected_fsh: 0.8,
             uncertainty_db: None,
             state: BeamState::Inside,
+            lower_by_db: None,
+            found: None,
         });
         let body = Level {
             beams: beams.collect(),
             passes: 1,
             good: true,
             bar_offset_m: None,
+            explanations: vec![],
             findings: vec![],
         };
         Sealed::seal(body, [("technique", self.technique.hash.clone())])

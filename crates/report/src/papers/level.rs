@@ -95,6 +95,9 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
         BeamState::Clipped,
         BeamState::Missing,
         BeamState::OutOfReach,
+        BeamState::Doubled,
+        BeamState::OutOfWindow,
+        BeamState::Neighbour,
     ]
     .into_iter()
     .map(|s| json!([text::beam_state(s), count(s).to_string()]))
@@ -126,7 +129,7 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
 fn row(b: &BeamLevel, t: &Technique) -> Value {
     let beam = usize::try_from(b.beam).ok().and_then(|i| t.beams.get(i));
     json!({
-        "hand": matches!(b.state, BeamState::Clipped | BeamState::Missing | BeamState::OutOfReach),
+        "hand": !b.state.is_level(),
         "row": [
             b.beam.to_string(),
             beam.map_or("–".to_owned(), |beam| format!("P{}", beam.probe + 1)),

@@ -8,7 +8,7 @@ use barwright_job::{
     Finding, Hash, Order, Rules, Sealed, Station, Technique, Topic,
     check::{Check, ReflectorCheck, Repeatability},
     judgement::{CutPlan, Fate, Indication, Judgement, Piece, Reason, Verdict},
-    level::{BeamLevel, BeamState, Level},
+    level::{BeamLevel, BeamState, Cause, Explanation, Level},
     proof::FlawClass,
     reference::{Expected, Motion, ReferenceBar, Reflector, Shape},
     screened::{InspectedShare, LossCause, Lost, ScreenedBar},
@@ -351,6 +351,8 @@ pub fn level(technique: &Sealed<Technique>) -> Sealed<Level> {
                 expected_fsh: 0.8,
                 uncertainty_db: Some(0.21),
                 state,
+                lower_by_db: (state == BeamState::Clipped).then_some(14.0),
+                found: None,
             }
         })
         .collect();
@@ -360,6 +362,15 @@ pub fn level(technique: &Sealed<Technique>) -> Sealed<Level> {
             passes: 2,
             good: false,
             bar_offset_m: Some([0.00019, 0.00016]),
+            explanations: vec![Explanation {
+                cause: Cause::OffCentre { x_m: 0.00019, y_m: 0.00016, uncertainty_m: 0.000004 },
+                confidence: 0.99,
+                evidence: vec![
+                    "The surface echoes rise and fall once around the ring by 0.25 mm.".into(),
+                ],
+                cure: "Move the bar 0.25 mm towards 7:30 o'clock.".into(),
+                alternatives: vec![Cause::WaterPath { change_m: 0.0001 }],
+            }],
             findings: vec![
                 Finding::new(
                     Topic::OffCentre,

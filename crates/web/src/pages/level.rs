@@ -104,6 +104,9 @@ fn states(l: &Level) -> Markup {
         (BeamState::Clipped, "clipped: a pass at lower gain is needed"),
         (BeamState::Missing, "without an echo in their window"),
         (BeamState::OutOfReach, "beyond what the gain can do"),
+        (BeamState::Doubled, "with two echoes in their window"),
+        (BeamState::OutOfWindow, "with the echo beside their window"),
+        (BeamState::Neighbour, "that read another reflector"),
     ];
     html! {
         h2 { "Beams" }
@@ -137,7 +140,7 @@ fn numbers(l: &Level, technique: Option<&Technique>) -> Markup {
         ],
         l.beams.iter().map(|b| {
             let beam = technique.and_then(|t| t.beams.get(b.beam as usize));
-            let off = !matches!(b.state, BeamState::Inside | BeamState::Corrected);
+            let off = !b.state.is_level();
             vec![
                 html! { (b.beam) },
                 html! { (beam.map_or("–", |x| wave(x.mode))) },

@@ -1,0 +1,157 @@
+//! What a beam read of its reflectors: one robust height from all visits.
+
+use barwright_job::reference::ReferenceBar;
+
+use super::track::{Point, Track};
+use crate::{
+    kernel::vertex,
+    reading::{db, mean, median},
+};
+
+/// A visit this far from the median of the visits is left out where there are others: bubbles and
+/// lost coupling, not noise, change a height by as much (in dB).
+const OUTLIER_DB: f64 = 3.0;
+/// A second echo counts as of like height from this share of the first (3 dB).
+const LIKE_HEIGHT: f64 = 0.7;
+
+/// What a beam read of its reflectors.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct BeamRead {
+    /// Height expected of its first reflector.
+    pub expected_fsh: Option<f64>,
+    /// Mean over its reflectors: height against the expected one at the gain of the latest capture,
+    /// in dB.
+    pub deviation_db: Option<f64>,
+    /// Standard uncertainty of that from the visits.
+    pub uncertainty_db: Option<f64>,
+    /// Difference between its reflectors in dB.
+    pub disagreement_db: f64,
+    /// Most visits of any reflector.
+    pub visits: u32,
+    /// Whether its echo was clipped in every capture.
+    pub clipped: bool,
+    /// Visits that were left out because they differed from the rest.
+    pub outliers: u32,
+    /// Whether two echoes of like height stand in the window.
+    pub doubled: bool,
+    /// Each of its reflectors: number of the expected echo, and height against the expected one in
+    /// dB where there is one.
+    pub echoes: Vec<(usize, Option<f64>)>,
+    /// The capture whose gain gave the heights.
+    pub capture: u8,
+}
+
+/// Reads the echoes of a beam; `gains` are those of each capture.
+pub(super) fn read(
+    reference: &ReferenceBar,
+    own: &[usize],
+    tracks: &[Track],
+    gains: &[&[f64]],
+    beam: usize,
+) -> BeamRead {
+    let gain = |capture: u8| gains.get(usize::from(capture)).map_or(0.0, |g| g[beam]);
+    let latest = gains.last().map_or(0.0, |g| g[beam]);
+    let step = |number: usize| {
+        let e = &reference.expected[number];
+        reference.motion.get(e.motion as usize).map_or(0.0, |m| m.turn_step_rad)
+    };
+    let visits = |number: usize| -> Vec<&[Point]> {
+        let all = tracks[number].visits(reference.expected[number].turn_window_rad, step(number));
+        let over = |v: &[Point]| {
+            let floor = v.first().map_or(f64::MAX, |p| tracks[number].floor_fsh(p.capture));
+            v.iter().any(|p| f64::from(p.height_fsh) > floor)
+        };
+        all.into_iter().filter(|v| over(v)).collect()
+    };
+    let by_echo: Vec<(usize, Vec<&[Point]>)> = own.iter().map(|&n| (n, visits(n))).collect();
+    // A capture in which any of this beam's echoes was clipped tells nothing of its height.
+    let spoilt = |capture: u8| {
+        by_echo
+            .iter()
+            .flat_map(|(_, v)| v)
+            .any(|v| v.first().is_some_and(|p| p.capture == capture) && v.iter().any(|p| p.clipped))
+    };
+    let captures = 0..gains.len() as u8;
+    let whole: Vec<u8> = captures.filter(|&c| !spoilt(c)).collect();
+    let heard = |c: &u8| {
+        by_echo.iter().flat_map(|(_, v)| v).any(|v| v.first().is_some_and(|p| p.capture == *c))
+    };
+    let sound: Vec<u8> = whole.iter().copied().filter(heard).collect();
+    let any = by_echo.iter().any(|(_, v)| !v.is_empty());
+    let mut out = BeamRead {
+        expected_fsh: own.first().map(|&n| reference.expected[n].height_fsh),
+        clipped: any && sound.is_empty(),
+        capture: sound.first().or(whole.first()).copied().unwrap_or(0),
+        ..BeamRead::default()
+    };
+    let (mut means, mut scatter) = (Vec::new(), Vec::new());
+    for (number, visits) in &by_echo {
+        let expected = reference.expected[*number].height_fsh;
+        let used: Vec<&&[Point]> = visits
+            .iter()
+            .filter(|v| out.clipped || v.first().is_some_and(|p| sound.contains(&p.capture)))
+            .collect();
+        let mut all: Vec<f64> = used
+            .iter()
+            .map(|v| db(height_fsh(v) / expected) + latest - gain(v[0].capture))
+            .collect();
+        out.visits = out.visits.max(all.len() as u32);
+        let middle = median(&mut all.clone());
+        // Two visits that differ cannot be told which is right by a median: sound is only ever
+        // lost on the way, so the higher one is.
+        let middle = if all.len() == 2 { all[0].max(all[1]) } else { middle };
+        let before = all.len();
+        all.retain(|d| (d - middle).abs() <= OUTLIER_DB);
+        out.outliers += (before - all.len()) as u32;
+        let doubled = used.iter().filter(|v| has_second(v)).count();
+        out.doubled |= !used.is_empty() && 2 * doubled > used.len();
+        out.echoes.push((*number, mean(&all)));
+        if let Some(m) = mean(&all) {
+            means.push(m);
+            if all.len() > 1 {
+                let sum: f64 = all.iter().map(|d| (d - m).powi(2)).sum();
+                let n = all.len() as f64;
+                scatter.push((sum / (n - 1.0) / n).sqrt());
+            }
+        }
+    }
+    out.deviation_db = mean(&means);
+    let n = scatter.len() as f64;
+    out.uncertainty_db =
+        (!scatter.is_empty()).then(|| scatter.iter().map(|s| s * s).sum::<f64>().sqrt() / n);
+    let (low, high) = means.iter().fold((f64::MAX, f64::MIN), |(l, h), &m| (l.min(m), h.max(m)));
+    out.disagreement_db = if means.len() > 1 { high - low } else { 0.0 };
+    out
+}
+
+/// Number of a visit's highest reading.
+fn highest(visit: &[Point]) -> Option<usize> {
+    (0..visit.len()).max_by(|&a, &b| visit[a].height_fsh.total_cmp(&visit[b].height_fsh))
+}
+
+fn has_second(visit: &[Point]) -> bool {
+    highest(visit).is_some_and(|at| {
+        let p = visit[at];
+        !p.clipped && f64::from(p.second_fsh) > LIKE_HEIGHT * f64::from(p.height_fsh)
+    })
+}
+
+/// Largest height of a visit, refined by a parabola through the decibels of its neighbours where
+/// these are evenly spaced.
+pub(super) fn height_fsh(visit: &[Point]) -> f64 {
+    let Some(at) = highest(visit) else {
+        return 0.0;
+    };
+    let of = |p: &Point| (f64::from(p.offset_rad), f64::from(p.height_fsh));
+    let (turn, height) = of(&visit[at]);
+    let clipped = visit.iter().any(|p| p.clipped);
+    match (at.checked_sub(1).and_then(|i| visit.get(i)).map(of), visit.get(at + 1).map(of)) {
+        (Some((t0, h0)), Some((t2, h2))) if !clipped && h0 > 0.0 && h2 > 0.0 => {
+            let (left, right) = (turn - t0, t2 - turn);
+            let even = left > 0.0 && (left - right).abs() < 0.1 * left;
+            let (_, gain) = vertex(db(h0), db(height), db(h2));
+            if even { height * 10f64.powf(gain / 20.0) } else { height }
+        }
+        _ => height,
+    }
+}
