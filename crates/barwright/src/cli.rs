@@ -7,7 +7,8 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    calc, capture, certify, example, ledger, level, plan, screen, serve, technique, twin, validate,
+    calc, capture, certify, changeover, example, ledger, level, plan, screen, serve, technique,
+    twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -43,6 +44,7 @@ enum Command {
     Technique(technique::Args),
     Twin(twin::Args),
     Capture(capture::Args),
+    Changeover(changeover::Args),
     Level(level::LevelArgs),
     Check(level::CheckArgs),
     Screen(screen::ScreenArgs),
@@ -70,6 +72,7 @@ impl Cli {
             Command::Technique(args) => technique::run(&bench, &args),
             Command::Twin(args) => twin::run(&bench, &args),
             Command::Capture(args) => capture::run(&bench, &args),
+            Command::Changeover(args) => changeover::run(&bench, &args),
             Command::Level(args) => level::level(&bench, &args),
             Command::Check(args) => level::check(&bench, &args),
             Command::Screen(args) => screen::screen(&bench, &args),

@@ -3,6 +3,7 @@
 pub mod calc;
 pub mod capture;
 pub mod certify;
+pub mod changeover;
 pub mod example;
 pub mod ledger;
 pub mod level;

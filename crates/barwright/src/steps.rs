@@ -2,18 +2,25 @@
 //!
 //! Commands call one of them; the demo calls all of them in turn. None of them prints.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use barwright_capture::{
     CaptureReader, CaptureWriter, Header, Shots, hash_file, read_echoes, write_echoes, write_kept,
 };
+use barwright_evaluate::changeover;
 use barwright_evaluate::check::Checking;
 use barwright_evaluate::level::Levelling;
 use barwright_evaluate::screen::Screening;
 use barwright_evaluate::sentence;
 use barwright_job::{
-    Hash, Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement,
-    level::Level, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+    Hash, Order, Rules, Sealed, Station, Technique,
+    changeover::{Changeover, StepState},
+    check::Check,
+    judgement::Judgement,
+    level::Level,
+    proof::Proof,
+    reference::ReferenceBar,
+    screened::ScreenedBar,
 };
 use barwright_plan::ProveOptions;
 use barwright_web::{JobFolder, files};
@@ -87,21 +94,88 @@ impl Recorded {
     }
 }
 
-/// Gains from a capture of the reference bar; writes `level.json`.
-pub fn level(job: &JobFolder, capture: &Path) -> Result<Sealed<Level>, Failure> {
-    let (station, rules) = (job.station()?, job.rules()?);
-    let recorded = Recorded::open(capture)?;
-    let mut levelling = Levelling::new(
-        &job.technique()?,
-        &job.reference()?,
-        &rules,
-        &station.electronics,
-        recorded.header(),
-    )?;
-    let hash = recorded.feed(|shots| levelling.push(shots))?;
-    let level = levelling.finish(hash)?;
+/// Gains from captures of the reference bar, the later ones at lower gain; writes `level.json`. What
+/// cannot be answered leaves the level that was in force.
+pub fn level(job: &JobFolder, captures: &[PathBuf]) -> Result<Sealed<Level>, Failure> {
+    let level = levelled(job, &job.reference()?, captures)?;
     files::write_sealed(&job.level_path(), &level)?;
     Ok(level)
+}
+
+/// What captures of a reference bar tell.
+fn levelled(
+    job: &JobFolder,
+    reference: &Sealed<ReferenceBar>,
+    captures: &[PathBuf],
+) -> Result<Sealed<Level>, Failure> {
+    let (technique, station, rules) = (job.technique()?, job.station()?, job.rules()?);
+    let mut hashes = Vec::with_capacity(captures.len());
+    let mut levelling: Option<Levelling> = None;
+    for path in captures {
+        let recorded = Recorded::open(path)?;
+        let own = match levelling.take() {
+            None => Levelling::new(
+                &technique,
+                reference,
+                &rules,
+                &station.electronics,
+                recorded.header(),
+            )?,
+            Some(mut known) => {
+                known.next_capture(recorded.header())?;
+                known
+            }
+        };
+        let own = levelling.insert(own);
+        hashes.push(recorded.feed(|shots| own.push(shots))?);
+    }
+    let levelling = levelling.ok_or_else(|| Failure::new("no capture to level from"))?;
+    Ok(levelling.finish_all(hashes)?)
+}
+
+/// The reference bar with the few motions of a short look.
+pub fn short_reference(job: &JobFolder) -> Result<Sealed<ReferenceBar>, Failure> {
+    let technique = job.technique()?;
+    let is_shear = |id: u32| {
+        technique.body.beams.iter().any(|b| b.id == id && b.mode == barwright_wave::Mode::S)
+    };
+    let short = job.reference()?.body.short(is_shear);
+    Ok(Sealed::seal(short, [("technique", technique.hash)]))
+}
+
+/// A changeover with what a short capture says of its steps; those not ended yet end `now_us`.
+pub fn verify_changeover(
+    job: &JobFolder,
+    begun: Sealed<Changeover>,
+    capture: &Path,
+    now_us: i64,
+) -> Result<Sealed<Changeover>, Failure> {
+    let technique = job.technique()?;
+    let recorded = Recorded::open(capture)?;
+    let hash = recorded.hash.clone();
+    let same = recorded.header().technique == technique.hash;
+    drop(recorded);
+    let reference = job.reference()?;
+    let (verified, findings) = if same {
+        let level = levelled(job, &short_reference(job)?, &[capture.to_owned()])?;
+        (changeover::verify(&technique.body, &level.body), level.body.findings)
+    } else {
+        (changeover::other_technique(&technique.body.name), Vec::new())
+    };
+    let mut body = begun.body;
+    for v in verified {
+        for step in body.steps.iter_mut().filter(|s| s.kind == v.kind) {
+            step.state = v.state;
+            step.done_us.get_or_insert(now_us);
+            step.evidence.clone_from(&v.evidence);
+            step.cure.clone_from(&v.cure);
+        }
+    }
+    body.ready = body.steps.iter().all(|s| s.state == StepState::Verified);
+    body.findings = findings;
+    let sources =
+        [("technique", technique.hash), ("reference_bar", reference.hash), ("capture", hash)];
+    Ok(Sealed::seal(body, sources))
 }
 
 /// The dynamic check from a capture; writes the next `checks/check-NN.json` and returns its number.

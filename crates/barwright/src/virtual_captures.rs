@@ -2,17 +2,19 @@
 
 use barwright_capture::{CaptureWriter, Shots};
 use barwright_job::level::Level;
+use barwright_job::reference::ReferenceBar;
 use barwright_job::{Hash, Sealed};
 use barwright_twin::{Capture, SceneBar, VirtualStation};
 use barwright_web::{JobFolder, files};
 
 use crate::failure::Failure;
 
-/// The reference bar through its motion list, `passes` times; with the gains of a level, or those
+/// A reference bar through its motion list, `passes` times; with the gains of a level, or those
 /// of the technique.
 pub fn reference(
     job: &JobFolder,
     station: &VirtualStation,
+    reference: &Sealed<ReferenceBar>,
     level: Option<&Sealed<Level>>,
     passes: u16,
     name: &str,
@@ -22,7 +24,7 @@ pub fn reference(
         None => job.technique()?.body.beams.iter().map(|b| b.gain_db).collect(),
     };
     let loaded = level.map(|l| l.hash.clone());
-    store(job, name, station.reference_capture(&job.reference()?, &gains, loaded, passes, name)?)
+    store(job, name, station.reference_capture(reference, &gains, loaded, passes, name)?)
 }
 
 /// The reference bar at line speed, as often as the rules ask unless told otherwise; with the level

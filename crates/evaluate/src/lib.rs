@@ -6,6 +6,7 @@
 //! | judge | from | makes |
 //! | --- | --- | --- |
 //! | [`level`] | the reference bar turned under the ring | the gain of every beam |
+//! | [`changeover`] | a turn or two of the reference bar | whether the station was changed over rightly |
 //! | [`check`] | the reference bar at line speed | whether the station finds what it must |
 //! | [`screen`] | a bar of the order | echoes, and what was not inspected |
 //! | [`sentence`](mod@sentence) | a screened bar with its echoes | indications, verdict and cut plan |
@@ -16,6 +17,7 @@
 #![deny(missing_docs)]
 
 mod accounting;
+pub mod changeover;
 pub mod check;
 mod coupling;
 pub mod cut;

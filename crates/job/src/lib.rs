@@ -9,6 +9,7 @@
 //! so callers pass the text and a name for it.
 #![deny(missing_docs)]
 
+pub mod changeover;
 pub mod check;
 pub mod error;
 pub mod finding;

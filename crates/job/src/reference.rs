@@ -28,6 +28,36 @@ impl Document for ReferenceBar {
     const FORMAT: u32 = 1;
 }
 
+impl ReferenceBar {
+    /// The same bar with few motions: for longitudinal and for shear beams the one in which most of them
+    /// meet a reflector, for a short look. `is_shear` says a beam's kind.
+    #[must_use]
+    pub fn short(&self, is_shear: impl Fn(u32) -> bool) -> Self {
+        let count = |motion: u32, shear: bool| {
+            let own = |e: &&Expected| e.motion == motion && is_shear(e.beam) == shear;
+            self.expected.iter().filter(own).count()
+        };
+        let mut keep: Vec<u32> = [false, true]
+            .into_iter()
+            .filter_map(|shear| {
+                let all = 0..self.motion.len() as u32;
+                // Of equals the first.
+                all.rev().max_by_key(|m| count(*m, shear)).filter(|m| count(*m, shear) > 0)
+            })
+            .collect();
+        keep.sort_unstable();
+        keep.dedup();
+        let place = |motion: u32| keep.iter().position(|m| *m == motion);
+        let expected = self
+            .expected
+            .iter()
+            .filter_map(|e| Some(Expected { motion: place(e.motion)? as u32, ..*e }))
+            .collect();
+        let motion = keep.iter().filter_map(|m| self.motion.get(*m as usize).cloned()).collect();
+        Self { motion, expected, ..self.clone() }
+    }
+}
+
 /// An artificial reflector.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Reflector {

@@ -4,8 +4,9 @@
 use std::path::{Path, PathBuf};
 
 use barwright_job::{
-    Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement, level::Level,
-    proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+    Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
+    judgement::Judgement, level::Level, proof::Proof, reference::ReferenceBar,
+    screened::ScreenedBar,
 };
 
 use crate::files::{self, FileError};
@@ -75,6 +76,12 @@ impl JobFolder {
     #[must_use]
     pub fn level_path(&self) -> PathBuf {
         self.path("level.json")
+    }
+
+    /// The changeover to this job's technique.
+    #[must_use]
+    pub fn changeover_path(&self) -> PathBuf {
+        self.path("changeover.json")
     }
 
     /// A check by number, counted from 1.
@@ -222,6 +229,14 @@ impl JobFolder {
     /// See [`Self::order`].
     pub fn reference(&self) -> Result<Sealed<ReferenceBar>, FileError> {
         files::read_sealed(&self.reference_path())
+    }
+
+    /// The changeover to this job's technique.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn changeover(&self) -> Result<Sealed<Changeover>, FileError> {
+        files::read_sealed(&self.changeover_path())
     }
 
     /// The level in force.

@@ -20,9 +20,9 @@ use crate::steps;
 /// repair.
 #[derive(Debug, clap::Args)]
 pub struct LevelArgs {
-    /// Capture of the reference bar.
-    #[arg(value_name = "CAPTURE")]
-    capture: PathBuf,
+    /// Capture of the reference bar; after it those at lower gain, for beams whose echo was clipped.
+    #[arg(value_name = "CAPTURE", required = true)]
+    captures: Vec<PathBuf>,
 }
 
 /// Judge repeated passes of the reference bar at line speed.
@@ -38,7 +38,7 @@ pub struct CheckArgs {
 
 /// Levels.
 pub fn level(bench: &Bench, args: &LevelArgs) -> Result<Outcome, Failure> {
-    let level = steps::level(&bench.job, &args.capture)?;
+    let level = steps::level(&bench.job, &args.captures)?;
     bench.say(&format!("wrote {}", bench.job.level_path().display()));
     bench.answer(&level_text(&level), &level)?;
     Ok(Outcome::good_if(level.body.good))

@@ -10,6 +10,7 @@ use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
+use crate::steps;
 use crate::virtual_captures;
 
 /// Make captures with known truth from the virtual station.
@@ -35,6 +36,9 @@ enum Action {
         /// Load the gains of level.json.
         #[arg(long)]
         levelled: bool,
+        /// Two motions alone, for the short look of a changeover.
+        #[arg(long)]
+        short: bool,
         /// How often the motion list is gone through.
         #[arg(long, default_value_t = 2)]
         passes: u16,
@@ -74,10 +78,13 @@ fn scene(bench: &Bench) -> Result<Scene, Failure> {
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
         Action::Scene { seed } => write_scene(bench, *seed),
-        Action::Reference { levelled, passes, name } => take(bench, name, |job, station, _| {
-            let level = if *levelled { Some(job.level()?) } else { None };
-            virtual_captures::reference(job, station, level.as_ref(), *passes, name)
-        }),
+        Action::Reference { levelled, short, passes, name } => {
+            take(bench, name, |job, station, _| {
+                let level = if *levelled { Some(job.level()?) } else { None };
+                let bar = if *short { steps::short_reference(job)? } else { job.reference()? };
+                virtual_captures::reference(job, station, &bar, level.as_ref(), *passes, name)
+            })
+        }
         Action::Check { passes, name } => take(bench, name, |job, station, _| {
             Ok(virtual_captures::check(job, station, *passes, name)?.0)
         }),
