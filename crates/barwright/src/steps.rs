@@ -87,10 +87,14 @@ impl Recorded {
     }
 }
 
-/// Gains from a capture of the reference bar; writes `level.json`.
-pub fn level(job: &JobFolder, capture: &Path) -> Result<Sealed<Level>, Failure> {
+/// Gains from captures of the reference bar, the first with all beams, others at lower gain; writes
+/// `level.json`.
+pub fn level(job: &JobFolder, captures: &[impl AsRef<Path>]) -> Result<Sealed<Level>, Failure> {
     let (station, rules) = (job.station()?, job.rules()?);
-    let recorded = Recorded::open(capture)?;
+    let Some((first, others)) = captures.split_first() else {
+        return Err(Failure::new("no capture was named"));
+    };
+    let recorded = Recorded::open(first.as_ref())?;
     let mut levelling = Levelling::new(
         &job.technique()?,
         &job.reference()?,
@@ -98,8 +102,13 @@ pub fn level(job: &JobFolder, capture: &Path) -> Result<Sealed<Level>, Failure> 
         &station.electronics,
         recorded.header(),
     )?;
-    let hash = recorded.feed(|shots| levelling.push(shots))?;
-    let level = levelling.finish(hash)?;
+    let mut hashes = vec![recorded.feed(|shots| levelling.push(shots))?];
+    for capture in others {
+        let recorded = Recorded::open(capture.as_ref())?;
+        levelling.next_capture(recorded.header())?;
+        hashes.push(recorded.feed(|shots| levelling.push(shots))?);
+    }
+    let level = levelling.finish_all(hashes)?;
     files::write_sealed(&job.level_path(), &level)?;
     Ok(level)
 }

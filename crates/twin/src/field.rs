@@ -299,11 +299,9 @@ impl Field {
             return Ok((fields, index));
         }
         // One way: half the change of the echo's time, taken out at the places and put back.
-        let half_s = |beam: usize, bent: Point| {
-            0.5 * beams[beam].shift_s(bent, self.fluid.velocity_m_s)
-        };
-        let weights: Vec<Vec<f64>> =
-            requests.iter().map(|r| self.places.weights(r.bent)).collect();
+        let half_s =
+            |beam: usize, bent: Point| 0.5 * beams[beam].shift_s(bent, self.fluid.velocity_m_s);
+        let weights: Vec<Vec<f64>> = requests.iter().map(|r| self.places.weights(r.bent)).collect();
         let mut fields: Vec<Vec<Pair>> = Vec::new();
         for (place, array) in self.arrays.iter().enumerate() {
             let tables = tables(array)?;

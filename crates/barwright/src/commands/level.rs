@@ -19,9 +19,10 @@ use crate::steps;
 /// repair.
 #[derive(Debug, clap::Args)]
 pub struct LevelArgs {
-    /// Capture of the reference bar.
-    #[arg(value_name = "CAPTURE")]
-    capture: PathBuf,
+    /// Captures of the reference bar: the first and, for echoes that were clipped in it, up to three
+    /// more at lower gain.
+    #[arg(value_name = "CAPTURE", required = true, num_args = 1..=4)]
+    captures: Vec<PathBuf>,
 }
 
 /// Judge repeated passes of the reference bar at line speed.
@@ -37,7 +38,7 @@ pub struct CheckArgs {
 
 /// Levels.
 pub fn level(bench: &Bench, args: &LevelArgs) -> Result<Outcome, Failure> {
-    let level = steps::level(&bench.job, &args.capture)?;
+    let level = steps::level(&bench.job, &args.captures)?;
     bench.say(&format!("wrote {}", bench.job.level_path().display()));
     bench.answer(&level_text(&level), &level)?;
     Ok(Outcome::good_if(level.body.good))
@@ -81,6 +82,20 @@ pub fn level_text(level: &Sealed<Level>) -> String {
             x * 1e3,
             y * 1e3
         );
+    }
+    for (i, e) in body.explanations.iter().enumerate() {
+        let sure = 100.0 * e.confidence;
+        let cause = barwright_report::text::cause(&e.cause);
+        let _ = writeln!(text, "cause {}: {cause} (sure to {sure:.0} %)", i + 1);
+        for line in &e.evidence {
+            let _ = writeln!(text, "    {line}");
+        }
+        let _ = writeln!(text, "    cure: {}", e.cure);
+        if !e.alternatives.is_empty() {
+            let others: Vec<String> =
+                e.alternatives.iter().map(barwright_report::text::cause).collect();
+            let _ = writeln!(text, "    or: {}", others.join("; "));
+        }
     }
     findings_text(&mut text, &body.findings);
     let _ =

@@ -181,12 +181,12 @@ impl<'a> Demo<'a> {
             reference.body.motion.iter().map(|m| m.duration_s).sum::<f64>() * f64::from(TURNS);
         virtual_captures::reference(&job, &station, None, TURNS, "reference-1")?;
         self.clock.pass_s(duration);
-        let first = steps::level(&job, &job.capture_path("reference-1"))?;
+        let first = steps::level(&job, &[job.capture_path("reference-1")])?;
         bench.say(&level::level_text(&first));
         // The second capture shows what the first level's gains made of it; its level is in force.
         virtual_captures::reference(&job, &station, Some(&first), TURNS, "reference-2")?;
         self.clock.pass_s(duration);
-        let level = steps::level(&job, &job.capture_path("reference-2"))?;
+        let level = steps::level(&job, &[job.capture_path("reference-2")])?;
         bench.say(&level::level_text(&level));
         self.enter(What::Level, "")?;
 

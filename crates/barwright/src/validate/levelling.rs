@@ -102,11 +102,8 @@ pub fn run(count: usize, first_seed: u64, each: impl Fn()) -> Result<Figures, Fa
     let job = Job::new()?;
     let mut cases = Vec::with_capacity(count);
     for i in 0..count {
-        let kind = if i % SOUND_EVERY == 0 {
-            Kind::Sound
-        } else {
-            FAULTS[i / SOUND_EVERY % FAULTS.len()]
-        };
+        let kind =
+            if i % SOUND_EVERY == 0 { Kind::Sound } else { FAULTS[i / SOUND_EVERY % FAULTS.len()] };
         cases.push(case(&job, kind, first_seed + i as u64)?);
         each();
     }
@@ -132,8 +129,7 @@ fn case(job: &Job, kind: Kind, seed: u64) -> Result<Case, Failure> {
     let after = match kind {
         Kind::Sound | Kind::Elements | Kind::ProbeLow => {
             let gains: Vec<f64> = level.body.beams.iter().map(|b| b.gain_db).collect();
-            let again =
-                levelled(job, &station, &gains, Some(level.hash.clone()), 1, "unseen")?;
+            let again = levelled(job, &station, &gains, Some(level.hash.clone()), 1, "unseen")?;
             Some(inside(job, &level.body, &again.body))
         }
         _ => None,
@@ -148,9 +144,11 @@ fn case(job: &Job, kind: Kind, seed: u64) -> Result<Case, Failure> {
         right,
         named: list.iter().map(|e| words(&e.cause).to_owned()).collect(),
         false_mechanical: list.iter().any(|e| is_false(e, &faults, kind)),
-        offset_error_mm: level.body.bar_offset_m.filter(|_| has_place(kind)).map(|[x, y]| {
-            (x * 1e3 - faults.offset_mm[0]).hypot(y * 1e3 - faults.offset_mm[1])
-        }),
+        offset_error_mm: level
+            .body
+            .bar_offset_m
+            .filter(|_| has_place(kind))
+            .map(|[x, y]| (x * 1e3 - faults.offset_mm[0]).hypot(y * 1e3 - faults.offset_mm[1])),
         element_error_db: element_error_db(list, truth),
         levelled: after,
     })
@@ -282,10 +280,8 @@ fn figures(cases: Vec<Case>) -> Figures {
     let offset_error_mm = cases.iter().filter_map(|c| c.offset_error_mm).reduce(f64::max);
     let errors: Vec<f64> = cases.iter().filter_map(|c| c.element_error_db).collect();
     let elements = (errors.len(), errors.iter().filter(|&&e| e <= ELEMENT_DB).count());
-    let levelled = cases
-        .iter()
-        .filter_map(|c| c.levelled)
-        .fold((0, 0), |sum, l| (sum.0 + l.0, sum.1 + l.1));
+    let levelled =
+        cases.iter().filter_map(|c| c.levelled).fold((0, 0), |sum, l| (sum.0 + l.0, sum.1 + l.1));
     let mut confusion: BTreeMap<String, BTreeMap<String, usize>> = BTreeMap::new();
     for c in &cases {
         let first = c.named.first().map_or("nothing", String::as_str);
