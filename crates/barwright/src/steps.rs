@@ -94,9 +94,9 @@ impl Recorded {
     }
 }
 
-/// Gains from captures of the reference bar, the later ones at lower gain; writes `level.json`. What
-/// cannot be answered leaves the level that was in force.
-pub fn level(job: &JobFolder, captures: &[PathBuf]) -> Result<Sealed<Level>, Failure> {
+/// Gains from captures of the reference bar, the first with all beams, others at lower gain; writes
+/// `level.json`. What cannot be answered leaves the level that was in force.
+pub fn level(job: &JobFolder, captures: &[impl AsRef<Path>]) -> Result<Sealed<Level>, Failure> {
     let level = levelled(job, &job.reference()?, captures)?;
     files::write_sealed(&job.level_path(), &level)?;
     Ok(level)
@@ -106,30 +106,21 @@ pub fn level(job: &JobFolder, captures: &[PathBuf]) -> Result<Sealed<Level>, Fai
 fn levelled(
     job: &JobFolder,
     reference: &Sealed<ReferenceBar>,
-    captures: &[PathBuf],
+    captures: &[impl AsRef<Path>],
 ) -> Result<Sealed<Level>, Failure> {
     let (technique, station, rules) = (job.technique()?, job.station()?, job.rules()?);
-    let mut hashes = Vec::with_capacity(captures.len());
-    let mut levelling: Option<Levelling> = None;
-    for path in captures {
-        let recorded = Recorded::open(path)?;
-        let own = match levelling.take() {
-            None => Levelling::new(
-                &technique,
-                reference,
-                &rules,
-                &station.electronics,
-                recorded.header(),
-            )?,
-            Some(mut known) => {
-                known.next_capture(recorded.header())?;
-                known
-            }
-        };
-        let own = levelling.insert(own);
-        hashes.push(recorded.feed(|shots| own.push(shots))?);
+    let Some((first, others)) = captures.split_first() else {
+        return Err(Failure::new("no capture was named"));
+    };
+    let recorded = Recorded::open(first.as_ref())?;
+    let mut levelling =
+        Levelling::new(&technique, reference, &rules, &station.electronics, recorded.header())?;
+    let mut hashes = vec![recorded.feed(|shots| levelling.push(shots))?];
+    for capture in others {
+        let recorded = Recorded::open(capture.as_ref())?;
+        levelling.next_capture(recorded.header())?;
+        hashes.push(recorded.feed(|shots| levelling.push(shots))?);
     }
-    let levelling = levelling.ok_or_else(|| Failure::new("no capture to level from"))?;
     Ok(levelling.finish_all(hashes)?)
 }
 
@@ -157,7 +148,7 @@ pub fn verify_changeover(
     drop(recorded);
     let reference = job.reference()?;
     let (verified, findings) = if same {
-        let level = levelled(job, &short_reference(job)?, &[capture.to_owned()])?;
+        let level = levelled(job, &short_reference(job)?, &[capture])?;
         (changeover::verify(&technique.body, &level.body), level.body.findings)
     } else {
         (changeover::other_technique(&technique.body.name), Vec::new())

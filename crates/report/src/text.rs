@@ -4,7 +4,7 @@
 use barwright_job::{
     finding::Topic,
     judgement::Verdict,
-    level::BeamState,
+    level::{BeamState, Cause, ElementLoss},
     proof::{Engine, FlawClass, ProvedClass},
     technique::{GateKind, Section},
 };
@@ -201,6 +201,54 @@ pub fn beam_state(state: BeamState) -> &'static str {
         BeamState::OutOfWindow => "out of its window",
         BeamState::Neighbour => "another's echo",
     }
+}
+
+/// A cause of how the beams read, in a few words with its size. Probes and elements count from 1.
+#[must_use]
+pub fn cause(cause: &Cause) -> String {
+    match cause {
+        Cause::OffCentre { x_m, y_m, uncertainty_m } => format!(
+            "bar {} mm off centre towards {} o'clock (±{} mm)",
+            mm(x_m.hypot(*y_m), 2),
+            clock(y_m.atan2(*x_m)),
+            mm(*uncertainty_m, 3)
+        ),
+        Cause::BentBar { sag_m, direction_rad } => format!(
+            "reference bar bent by {} mm, {} degrees from its mark",
+            mm(*sag_m, 2),
+            number(direction_rad.to_degrees().rem_euclid(360.0), 0)
+        ),
+        Cause::WaterTemperature { change_k } => {
+            format!("water {} K off the technique's", signed(*change_k, 1))
+        }
+        Cause::WaterPath { change_m } => {
+            format!("water path {} mm off", signed(change_m * 1e3, 2))
+        }
+        Cause::ProbeMoved { probe, change_m } => {
+            format!("probe {} moved by {} mm outwards", probe + 1, signed(change_m * 1e3, 2))
+        }
+        Cause::Elements { probe, elements } => {
+            let runs: Vec<String> = elements.iter().map(element_loss).collect();
+            format!("probe {}: {}", probe + 1, runs.join(", "))
+        }
+        Cause::ProbeLow { probe, loss_db } => {
+            format!("probe {} low by {} dB", probe + 1, number(*loss_db, 1))
+        }
+        Cause::ProbesSwapped { probes: [a, b] } => {
+            format!("plugs of probes {} and {} exchanged", a + 1, b + 1)
+        }
+        Cause::ProbeReversed { probe } => format!("probe {} in reverse order", probe + 1),
+        Cause::WrongProbes => "other probes than the technique's".to_owned(),
+    }
+}
+
+fn element_loss(e: &ElementLoss) -> String {
+    let name = if e.first == e.last {
+        format!("element {}", e.first + 1)
+    } else {
+        format!("elements {} to {}", e.first + 1, e.last + 1)
+    };
+    format!("{name} weak by {} dB (±{} dB)", number(e.loss_db, 1), number(e.uncertainty_db, 1))
 }
 
 /// What a gate looks for, in words.

@@ -20,8 +20,9 @@ use crate::steps;
 /// repair.
 #[derive(Debug, clap::Args)]
 pub struct LevelArgs {
-    /// Capture of the reference bar; after it those at lower gain, for beams whose echo was clipped.
-    #[arg(value_name = "CAPTURE", required = true)]
+    /// Captures of the reference bar: the first and, for echoes that were clipped in it, up to three
+    /// more at lower gain.
+    #[arg(value_name = "CAPTURE", required = true, num_args = 1..=4)]
     captures: Vec<PathBuf>,
 }
 
@@ -82,6 +83,20 @@ pub fn level_text(level: &Sealed<Level>) -> String {
             x * 1e3,
             y * 1e3
         );
+    }
+    for (i, e) in body.explanations.iter().enumerate() {
+        let sure = 100.0 * e.confidence;
+        let cause = barwright_report::text::cause(&e.cause);
+        let _ = writeln!(text, "cause {}: {cause} (sure to {sure:.0} %)", i + 1);
+        for line in &e.evidence {
+            let _ = writeln!(text, "    {line}");
+        }
+        let _ = writeln!(text, "    cure: {}", e.cure);
+        if !e.alternatives.is_empty() {
+            let others: Vec<String> =
+                e.alternatives.iter().map(barwright_report::text::cause).collect();
+            let _ = writeln!(text, "    or: {}", others.join("; "));
+        }
     }
     findings_text(&mut text, &body.findings);
     let _ =

@@ -67,7 +67,6 @@ pub(super) fn explain(
                 .map(|b| b.0)
         })
         .collect();
-    eprintln!("DBG spreads {spreads:?}");
     let spread = median(&mut spreads).max(SPREADS[0]);
     (0..probes)
         .filter(|&p| !own[p].is_empty() && !taken.contains(&(p as u32)))

@@ -60,7 +60,6 @@ pub(super) fn blocks(
     let Some(Match { scale, likeness, .. }) = matched(&middle, &model, &mirror) else {
         return Vec::new();
     };
-    eprintln!("DBG likeness {likeness} of {} beams", spectra.len());
     if likeness < LEAST_LIKENESS {
         return Vec::new();
     }
@@ -111,7 +110,6 @@ pub(super) fn late_and_high(
     let model: Vec<Complex64> = mirror.echo(&vec![1.0; n]).into_iter().map(|e| e.0).collect();
     let found = matched(&middle(&spectra), &model, mirror)?;
     let high = found.higher_hz / seen.technique.pulse.centre_hz;
-    eprintln!("DBG late {} likeness {} high {high}", found.late_s, found.likeness);
     (found.likeness > LEAST_LIKENESS).then_some((found.late_s, high))
 }
 

@@ -69,8 +69,6 @@ pub(crate) struct Echo {
     /// Where the profile peaks, in rad from the expected turn; absent where it has no top inside the
     /// turn window.
     pub turn_off_rad: Option<f64>,
-    /// Time of the highest reading minus the expected one, in seconds.
-    pub time_off_s: Option<f64>,
     /// Height of the clutter in the same window, in dB against the expected height.
     pub floor_db: f64,
 }
@@ -266,13 +264,7 @@ impl Echo {
         let best =
             near.iter().filter(|p| p.inside).max_by(|a, b| a.height_fsh.total_cmp(&b.height_fsh));
         let heard = read.echoes.iter().any(|(_, d)| d.is_some());
-        Self {
-            turn_off_rad: top(&profile, e.turn_window_rad, floor_db),
-            time_off_s: best.filter(|_| heard).map(|p| f64::from(p.time_off_s)),
-            profile,
-            visits,
-            floor_db,
-        }
+        Self { turn_off_rad: top(&profile, e.turn_window_rad, floor_db), profile, visits, floor_db }
     }
 
     /// Height of the profile at a turn offset, by a parabola through the three nearest readings.

@@ -39,6 +39,14 @@ pub struct Bench {
     pub reference: Sealed<ReferenceBar>,
     /// What each beam reads above its nominal sensitivity, in dB.
     pub sensitivity_db: Vec<f64>,
+    /// By how much all echoes of a beam come later, in seconds.
+    pub later_s: Vec<f64>,
+    /// The beam whose place and law each beam really has.
+    pub looks_from: Vec<u32>,
+    /// Turn by which each beam's reflectors come later.
+    pub turns_by: Vec<f64>,
+    /// Whether each beam sees every flaw twice, 0.3 µs apart.
+    pub double: Vec<bool>,
     /// Height of the surface echo.
     pub surface_fsh: f64,
 }
@@ -59,6 +67,8 @@ pub struct Scene {
     pub length_m: f64,
     pub flaws: Vec<Flaw>,
     pub offset_m: Point,
+    /// Sag and direction (in the bar's frame) of a bent bar.
+    pub bend: Option<(f64, f64)>,
     pub noise_fsh: f64,
     /// Factor on all echoes of a beam at a place.
     pub coupling: fn(u32, f64) -> f64,
@@ -74,6 +84,7 @@ impl Scene {
             length_m,
             flaws: Vec::new(),
             offset_m: Point::default(),
+            bend: None,
             noise_fsh: 0.03,
             coupling: |_, _| 1.0,
             wall: |_, _| 1.0,
@@ -204,8 +215,20 @@ impl Bench {
         };
         let technique = Sealed::seal(body, [("order", order.hash()), ("station", station.hash())]);
         let reference = reference(&technique);
-        let sensitivity_db = vec![0.0; technique.body.beams.len()];
-        Self { technique, order, rules, station, reference, sensitivity_db, surface_fsh: 1.0 }
+        let n = technique.body.beams.len();
+        Self {
+            technique,
+            order,
+            rules,
+            station,
+            reference,
+            sensitivity_db: vec![0.0; n],
+            later_s: vec![0.0; n],
+            looks_from: (0..n as u32).collect(),
+            turns_by: vec![0.0; n],
+            double: vec![false; n],
+            surface_fsh: 1.0,
+        }
     }
 
     pub fn header(
@@ -292,8 +315,13 @@ impl Bench {
                     ^ u64::from(pass) << 56,
             );
             trace.noise(scene.noise_fsh);
-            for (height, time) in self.echoes(scene, b, z_m, turn) {
-                trace.echo(height * gain, time);
+            let id = b.id as usize;
+            let really = &t.beams[self.looks_from[id] as usize];
+            for (height, time) in self.echoes(scene, really, z_m, turn - self.turns_by[id]) {
+                trace.echo(height * gain, time + self.later_s[id]);
+                if self.double[id] && time > SURFACE_S + 1e-6 {
+                    trace.echo(height * gain, time + self.later_s[id] + 0.3e-6);
+                }
             }
             trace.write();
         }
@@ -303,7 +331,12 @@ impl Bench {
     /// Heights and times of the echoes of one shot.
     fn echoes(&self, scene: &Scene, b: &Beam, z_m: f64, turn: f64) -> Vec<(f64, f64)> {
         let entry = b.axis.entry;
-        let towards = (scene.offset_m.x * entry.x + scene.offset_m.y * entry.y) / RADIUS;
+        let bent = scene.bend.map_or(Point::default(), |(sag, direction)| {
+            let share = z_m / scene.length_m;
+            Point::polar(sag * 4.0 * share * (1.0 - share), direction + turn)
+        });
+        let off = scene.offset_m + bent;
+        let towards = (off.x * entry.x + off.y * entry.y) / RADIUS;
         let surface = SURFACE_S - 2.0 * towards / C_W;
         let mut out = Vec::new();
         if b.mode == Mode::L {

@@ -5,6 +5,7 @@
 mod bench;
 mod block;
 mod check;
+mod explain;
 mod level;
 mod screen;
 mod sentence;

@@ -2,7 +2,7 @@
 
 use barwright_job::{
     Rules, Sealed, Technique,
-    level::{BeamLevel, BeamState, Level},
+    level::{BeamLevel, BeamState, Explanation, Level},
 };
 use barwright_wave::Mode;
 use serde_json::{Value, json};
@@ -103,6 +103,7 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
     .map(|s| json!([text::beam_state(s), count(s).to_string()]))
     .collect();
     data["beams"] = l.beams.iter().map(|b| row(b, t)).collect();
+    data["explanations"] = l.explanations.iter().map(explanation).collect();
     data["findings"] = parts::findings(&l.findings);
     data["evidence"] = parts::hashes("level", input.level);
     let heights = spokes(l, input.rules.level.target_fsh_percent / 100.0);
@@ -124,6 +125,18 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
         },
         input.issue.made_at,
     )
+}
+
+/// Cause, how sure, evidence, cure and the other causes that the same data support.
+fn explanation(e: &Explanation) -> Value {
+    let others: Vec<String> = e.alternatives.iter().map(text::cause).collect();
+    json!({
+        "cause": text::cause(&e.cause),
+        "sure": format!("{} %", text::percent(e.confidence, 0)),
+        "evidence": e.evidence,
+        "cure": e.cure,
+        "others": others,
+    })
 }
 
 fn row(b: &BeamLevel, t: &Technique) -> Value {

@@ -53,6 +53,7 @@ fn body(lot: &Lot, sealed: &Sealed<Level>) -> Markup {
             }
             section.column {
                 (states(l))
+                (explanations(l))
                 (parts::findings(&l.findings))
             }
         }
@@ -121,6 +122,33 @@ fn states(l: &Level) -> Markup {
                 None => html! { "not told by the surface echoes" },
             }),
         ]))
+    }
+}
+
+/// What explains the readings, most likely first: cause, how sure, evidence, cure, other causes.
+fn explanations(l: &Level) -> Markup {
+    html! {
+        @if !l.explanations.is_empty() {
+            section.findings {
+                h2 { "What explains it" }
+                ol {
+                    @for e in &l.explanations {
+                        li {
+                            strong { (text::visible(&text::cause(&e.cause))) }
+                            " " span.unit { "sure to " (text::percent(e.confidence, 0)) " %" }
+                            @for line in &e.evidence { p { (text::visible(line)) } }
+                            p { strong { "Cure: " } (text::visible(&e.cure)) }
+                            @if !e.alternatives.is_empty() {
+                                p.quiet {
+                                    "The same data would also support: "
+                                    (e.alternatives.iter().map(text::cause).collect::<Vec<_>>().join("; "))
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
     }
 }
 
