@@ -98,7 +98,7 @@ impl Levelling {
         }
         let pulse = technique.body.pulse;
         let foot_s = barwright_wave::pulse::Pulse::new(pulse.centre_hz, pulse.bandwidth_rel)
-            .map_or(0.0, |p| p.duration_s(PULSE_FOOT_DB));
+            .map_or(0.0, |p| p.duration_s(PULSE_FOOT_DB) / 2.0);
         Ok(Self {
             detector: Detector::new(&technique.body),
             follower: Follower::new(&technique.body, UNLEVELLED),
@@ -181,7 +181,7 @@ impl Levelling {
         if b.surface_beam.is_none() || t.media.water.is_none() {
             return;
         }
-        let end = t.record.position(b.surface_time_s + self.foot_s).max(0.0) as usize;
+        let end = t.record.position(b.surface_time_s + 2.0 * self.foot_s).max(0.0) as usize;
         let ascan = shots.ascan(i);
         if let Some(form) = self.forms[beam].get_mut(usize::from(shots.pass[i])) {
             form.add(&ascan[..end.min(ascan.len())], t.record.full_scale_fsh);

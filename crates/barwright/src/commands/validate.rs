@@ -103,7 +103,7 @@ fn run_levelling(
             .hint(Some("`--levelling` takes the number of scenes".into())));
     }
     let bar = bench.progress("levelling", count as u64);
-    let figures = levelling::run(count, seed, || bar.inc(1))?;
+    let figures = levelling::run(count, seed, |_| bar.inc(1))?;
     bar.finish_and_clear();
     if let Some(path) = out {
         let json = serde_json::to_string_pretty(&figures).map_err(|e| Failure::because(&e))?;

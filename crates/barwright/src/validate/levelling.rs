@@ -98,14 +98,15 @@ impl Job {
 
 /// Runs `count` scenes from a first seed: every second one sound, the others through the faults in
 /// turn.
-pub fn run(count: usize, first_seed: u64, each: impl Fn()) -> Result<Figures, Failure> {
+pub fn run(count: usize, first_seed: u64, each: impl Fn(&Case)) -> Result<Figures, Failure> {
     let job = Job::new()?;
     let mut cases = Vec::with_capacity(count);
     for i in 0..count {
         let kind =
             if i % SOUND_EVERY == 0 { Kind::Sound } else { FAULTS[i / SOUND_EVERY % FAULTS.len()] };
-        cases.push(case(&job, kind, first_seed + i as u64)?);
-        each();
+        let case = case(&job, kind, first_seed + i as u64)?;
+        each(&case);
+        cases.push(case);
     }
     Ok(figures(cases))
 }

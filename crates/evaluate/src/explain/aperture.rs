@@ -195,3 +195,30 @@ fn lines(pulse: &Pulse) -> Vec<(f64, f64)> {
         })
         .collect()
 }
+
+#[cfg(test)]
+impl Shares {
+    /// Elements that all share alike.
+    pub fn even(elements: usize) -> Self {
+        let ones = vec![vec![Complex64::new(1.0, 0.0); elements]];
+        let weights = vec![Complex64::new(1.0, 0.0)];
+        Self { pairs: None, fire: ones.clone(), receive: ones, weights, elements }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Truth: closed form. Two of four elements left: half the amplitude on firing and on receiving, a
+    // quarter in all, 12.04 dB.
+    #[test]
+    fn heights_follow_the_square_of_the_sum() {
+        let shares = Shares::even(4);
+        let whole = shares.height_db(&[1.0; 4]);
+        let half = shares.height_db(&[1.0, 0.0, 1.0, 0.0]);
+        assert!((whole.0 - half.0 - 12.0412).abs() < 1e-3);
+        // Derivative of 40 log10 of the sum: 40 / ln 10 / 4.
+        assert!((whole.1[2] - 4.3429).abs() < 1e-3);
+    }
+}

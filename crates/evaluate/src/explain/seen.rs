@@ -261,9 +261,6 @@ impl Echo {
                 (sum / n, of_height(height))
             })
             .collect();
-        let best =
-            near.iter().filter(|p| p.inside).max_by(|a, b| a.height_fsh.total_cmp(&b.height_fsh));
-        let heard = read.echoes.iter().any(|(_, d)| d.is_some());
         Self { turn_off_rad: top(&profile, e.turn_window_rad, floor_db), profile, visits, floor_db }
     }
 

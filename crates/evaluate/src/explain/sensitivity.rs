@@ -411,3 +411,77 @@ fn merge(faults: &mut Vec<Fault>) {
     out.sort_by(|a, b| b.gain.total_cmp(&a.gain));
     *faults = out;
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Heights of apertures of `width` elements that start every `step`, for true sensitivities.
+    fn blocks(truth: &[f64], width: usize, step: usize) -> Vec<Block> {
+        let shares = Arc::new(Shares::even(width));
+        (0..=truth.len() - width)
+            .step_by(step)
+            .map(|first| {
+                let sum: f64 = truth[first..first + width].iter().sum();
+                Block {
+                    first,
+                    count: width,
+                    model: Model::Height(shares.clone()),
+                    values: vec![40.0 * (sum / width as f64).max(1e-3).log10()],
+                    sigmas: vec![0.1],
+                    loose: Vec::new(),
+                }
+            })
+            .collect()
+    }
+
+    fn faults(truth: &[f64], width: usize, step: usize) -> Vec<Fault> {
+        let blocks = blocks(truth, width, step);
+        let problem = Problem::new(&blocks, truth.len(), 0.03).expect("a covariance");
+        problem.faults(&blocks, 0.63)
+    }
+
+    // Truth: worked by hand. Pairs of four elements (0 1), (1 2), (2 3): with element 1 dead the first two
+    // read a quarter (-12.04 dB), the third what it should.
+    #[test]
+    fn a_dead_element_of_four_is_found_by_hand_and_by_machine() {
+        let truth = [1.0, 0.0, 1.0, 1.0];
+        let read: Vec<f64> = blocks(&truth, 2, 1).iter().map(|b| b.values[0]).collect();
+        assert!((read[0] + 12.041).abs() < 1e-2 && (read[1] + 12.041).abs() < 1e-2);
+        assert_eq!(read[2], 0.0);
+        let found = faults(&truth, 2, 1);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!((found[0].first, found[0].last), (1, 1));
+        assert!(found[0].amplitude < 0.05, "{found:?}");
+    }
+
+    #[test]
+    fn a_weak_element_is_told_within_its_uncertainty() {
+        let mut truth = vec![1.0; 24];
+        truth[10] = 0.4;
+        let found = faults(&truth, 4, 1);
+        assert_eq!((found[0].first, found[0].last), (10, 10), "{found:?}");
+        // 0.1 dB of height on a sum of four: 0.05 of one element; a prior of 0.03 beside it.
+        assert!((found[0].amplitude - 0.4).abs() < 0.08, "{found:?}");
+    }
+
+    // Apertures that do not overlap cannot tell their elements apart: one entry names them all.
+    #[test]
+    fn elements_that_no_aperture_tells_apart_are_named_as_a_run() {
+        let mut truth = vec![1.0; 16];
+        truth[6] = 0.0;
+        let found = faults(&truth, 4, 4);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!((found[0].first, found[0].last, found[0].count), (4, 7, 1));
+        // One of four gone: three quarters are left in the mean.
+        assert!((found[0].amplitude - 0.75).abs() < 0.03, "{found:?}");
+    }
+
+    #[test]
+    fn sound_elements_are_left_in_peace() {
+        // 0.3 dB up and down.
+        let truth: Vec<f64> =
+            (0..32).map(|i| 1.0 + 0.035 * f64::from((i * 37 % 11) - 5) / 5.0).collect();
+        assert!(faults(&truth, 8, 4).is_empty());
+    }
+}

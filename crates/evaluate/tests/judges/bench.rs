@@ -45,7 +45,7 @@ pub struct Bench {
     pub looks_from: Vec<u32>,
     /// Turn by which each beam's reflectors come later.
     pub turns_by: Vec<f64>,
-    /// Whether each beam sees every flaw twice, 0.3 µs apart.
+    /// Whether each beam sees every flaw twice, 0.35 µs apart.
     pub double: Vec<bool>,
     /// Height of the surface echo.
     pub surface_fsh: f64,
@@ -320,7 +320,7 @@ impl Bench {
             for (height, time) in self.echoes(scene, really, z_m, turn - self.turns_by[id]) {
                 trace.echo(height * gain, time + self.later_s[id]);
                 if self.double[id] && time > SURFACE_S + 1e-6 {
-                    trace.echo(height * gain, time + self.later_s[id] + 0.3e-6);
+                    trace.echo(height * gain, time + self.later_s[id] + 0.35e-6);
                 }
             }
             trace.write();

@@ -92,8 +92,8 @@ fn one_probe_that_moved_is_not_mistaken_for_the_bar() {
 #[test]
 fn warm_water_and_a_short_path_are_named_together() {
     let mut bench = Bench::new(24);
-    // Earlier by 2 K at 22 °C: 2.76 m/s a kelvin (slope of Marczak's polynomial there).
-    let c = 2.0 * 2.76;
+    // The bench's water is at 20 °C; at 22 °C it is 5.9 m/s faster (published values for pure water).
+    let c = 5.9;
     for (b, later) in bench.technique.body.beams.iter().zip(&mut bench.later_s) {
         *later = -b.surface_time_s * c / (C_W + c);
     }
@@ -101,8 +101,8 @@ fn warm_water_and_a_short_path_are_named_together() {
     let Cause::WaterTemperature { change_k } = first(&l).cause else {
         panic!("{:?}", l.body.explanations)
     };
-    // The bench's water is a little colder, where the slope is 4 % steeper.
-    assert!((change_k - 2.0).abs() < 0.12, "{change_k}");
+    // 0.1 m/s in the printed velocities is 0.03 K; 5 ns of arrival is 0.05 K.
+    assert!((change_k - 2.0).abs() < 0.1, "{change_k}");
     assert!(
         matches!(first(&l).alternatives[..], [Cause::WaterPath { change_m }] if change_m < 0.0)
     );
@@ -130,11 +130,13 @@ fn a_low_probe_is_named() {
             bench.sensitivity_db[b.id as usize] = -9.0;
         }
     }
-    let l = level(&bench, &bench.reference_scene());
+    let mut scene = bench.reference_scene();
+    scene.noise_fsh = 0.01;
+    let l = level(&bench, &scene);
     let Cause::ProbeLow { probe, loss_db } = first(&l).cause else {
         panic!("{:?}", l.body.explanations)
     };
-    // 0.4 dB: noise of 0.03 FSH on medians of four beams or more.
+    // 0.4 dB: noise of 0.01 FSH on 0.28 FSH.
     assert!(probe == 2 && (loss_db - 9.0).abs() < 0.4, "{probe} {loss_db}");
 }
 
