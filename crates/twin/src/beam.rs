@@ -73,11 +73,7 @@ impl BeamModel {
     /// # Errors
     /// [`TwinError::Count`] for an aperture that its probe does not have or delays that do not
     /// pair; the wave crate's errors for delays that are not finite.
-    pub(crate) fn new(
-        fitted: &Fitted,
-        beam: &technique::Beam,
-        row: &ElementRow,
-    ) -> Result<Self> {
+    pub(crate) fn new(fitted: &Fitted, beam: &technique::Beam, row: &ElementRow) -> Result<Self> {
         let technique = &fitted.technique;
         let named = beam.probe as usize;
         let first_element = beam.first_element as usize;

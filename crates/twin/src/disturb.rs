@@ -63,9 +63,9 @@ impl Disturbance {
             })
             .collect();
         let purpose = format!("bubbles/{capture}");
-        let bubbles = faults.bubbles.map_or(vec![], |b| {
-            passing(&b, probes, &mut generator(seed, &purpose), duration_s)
-        });
+        let bubbles = faults
+            .bubbles
+            .map_or(vec![], |b| passing(&b, probes, &mut generator(seed, &purpose), duration_s));
         let longest_s = bubbles.iter().map(|b| b.end_s - b.start_s).fold(0.0, f64::max);
         Some(Self { drift_db_s, bubbles, longest_s, key: seed_for(seed, &purpose) })
     }

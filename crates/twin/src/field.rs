@@ -283,10 +283,7 @@ impl Field {
         }
         let tables = |array: &LineArray| -> Result<Vec<Spectra>> {
             let light = self.band(passage).illuminate(array)?;
-            radii_m
-                .iter()
-                .map(|&radius| Ok(light.fields_around(&drives, &angles, radius, mode)?))
-                .collect()
+            Ok(light.fields_around(&drives, &angles, radii_m, mode)?)
         };
         let pair = |table: &Spectra, i: usize| Pair {
             transmit: table.row(i).to_vec(),
@@ -299,11 +296,9 @@ impl Field {
             return Ok((fields, index));
         }
         // One way: half the change of the echo's time, taken out at the places and put back.
-        let half_s = |beam: usize, bent: Point| {
-            0.5 * beams[beam].shift_s(bent, self.fluid.velocity_m_s)
-        };
-        let weights: Vec<Vec<f64>> =
-            requests.iter().map(|r| self.places.weights(r.bent)).collect();
+        let half_s =
+            |beam: usize, bent: Point| 0.5 * beams[beam].shift_s(bent, self.fluid.velocity_m_s);
+        let weights: Vec<Vec<f64>> = requests.iter().map(|r| self.places.weights(r.bent)).collect();
         let mut fields: Vec<Vec<Pair>> = Vec::new();
         for (place, array) in self.arrays.iter().enumerate() {
             let tables = tables(array)?;

@@ -108,8 +108,7 @@ impl ArcGrid {
             .iter()
             .map(|&(beam, angle)| {
                 let row = (self.number(beam, angle) - low) as usize;
-                let sum =
-                    |drive: &Drive| aperture_sum(table, row, &beam.elements, drive, &angular);
+                let sum = |drive: &Drive| aperture_sum(table, row, &beam.elements, drive, &angular);
                 Pair { transmit: sum(&beam.transmit), receive: beam.receive.as_ref().map(sum) }
             })
             .collect())
@@ -126,7 +125,8 @@ fn aperture_sum(
 ) -> Vec<Complex64> {
     let mut sum = vec![Complex64::ZERO; angular.len()];
     let step = angular.get(1).map_or(Complex64::ZERO, |next| next - angular[0]);
-    for ((&element, &delay), &weight) in elements.iter().zip(drive.delays_s()).zip(drive.weights()) {
+    for ((&element, &delay), &weight) in elements.iter().zip(drive.delays_s()).zip(drive.weights())
+    {
         let field = table.row(row - element * STEPS_PER_PITCH as usize);
         // exp(iωT) over evenly spaced frequencies is a geometric series.
         let mut factor = (Complex64::i() * angular[0] * delay).exp() * weight;

@@ -3,10 +3,10 @@
 use barwright_capture::{CaptureKind, Header};
 use barwright_job::limits::Limits;
 use barwright_job::{Hash, Sealed, Technique, reference::ReferenceBar};
+use barwright_wave::Point;
 use barwright_wave::cylinder::Synthesis;
 use barwright_wave::elevation::Spread;
 use barwright_wave::pulse::Pulse;
-use barwright_wave::Point;
 use num_complex::Complex64;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
