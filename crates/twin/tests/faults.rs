@@ -143,7 +143,11 @@ fn a_bar_off_centre_reads_as_the_plain_field_says() {
     assert!(loud.len() >= 3, "{loud:?}");
 }
 
-fn reference(technique: &Sealed<Technique>, turn_rad: f64, holes: usize) -> Sealed<ReferenceBar> {
+fn reference(
+    technique: &Sealed<Technique>,
+    turn_rad: f64,
+    reflectors: usize,
+) -> Sealed<ReferenceBar> {
     let hole = |angle_rad, radius_m| Reflector {
         name: "H".into(),
         shape: Shape::FlatBottomedHole { diameter_m: 1.2e-3 },
@@ -151,11 +155,21 @@ fn reference(technique: &Sealed<Technique>, turn_rad: f64, holes: usize) -> Seal
         angle_rad,
         radius_m,
     };
+    // Under the end of the first probe's first shear beam once the bar has turned by 20 degrees.
+    let shear = technique.body.beams[2].axis;
+    let end = shear.entry + Point::polar(shear.reach_m, shear.direction_rad);
+    let notch = Reflector {
+        name: "N".into(),
+        shape: Shape::Notch { depth_m: 0.3e-3, length_m: 0.02 },
+        z_m: 0.15,
+        angle_rad: end.angle() - 20f64.to_radians(),
+        radius_m: RADIUS_M,
+    };
+    let all = [hole(70f64.to_radians(), 0.0105), hole(35f64.to_radians(), 0.006), notch];
     let body = ReferenceBar {
         name: "R".into(),
         length_m: 0.3,
-        reflectors: [hole(70f64.to_radians(), 0.0105), hole(35f64.to_radians(), 0.006)][..holes]
-            .to_vec(),
+        reflectors: all[..reflectors].to_vec(),
         motion: vec![Motion {
             purpose: "turn".into(),
             z_m: 0.15,
@@ -170,12 +184,13 @@ fn reference(technique: &Sealed<Technique>, turn_rad: f64, holes: usize) -> Seal
     Sealed::seal(body, [("technique", technique.hash.clone())])
 }
 
-/// A turned reference bar at a low gain for its surface; at a high one with and without its holes.
+/// A turned reference bar at a low gain for its surface; at a high one with and without its holes and
+/// its notch.
 fn turned(technique: &Sealed<Technique>, faults: &StationFaults, turn_rad: f64) -> [Shots; 3] {
     let station = VirtualStation::new(technique, faults, 1).expect("a station");
-    [(55.0, 0), (80.0, 2), (80.0, 0)].map(|(gain, holes)| {
+    [(55.0, 0), (80.0, 3), (80.0, 0)].map(|(gain, reflectors)| {
         let gains = vec![gain; technique.body.beams.len()];
-        let reference = reference(technique, turn_rad, holes);
+        let reference = reference(technique, turn_rad, reflectors);
         shots(&station.reference_capture(&reference, &gains, None, 1, "").expect("a capture"))
     })
 }
