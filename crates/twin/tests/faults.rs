@@ -65,7 +65,7 @@ fn largest(a: &[f64]) -> f64 {
 }
 
 /// The bar in the ring's centre and all elements moved the other way instead: no shortcut is left, and
-/// every field comes element by element. Beams keep their axes as the moved bar has them.
+/// every field comes element by element.
 fn moved_elements(technique: &Sealed<Technique>, offset: Point) -> Sealed<Technique> {
     let mut body = technique.body.clone();
     for element in body.probes.iter_mut().flat_map(|p| &mut p.elements) {
@@ -78,6 +78,17 @@ fn moved_elements(technique: &Sealed<Technique>, offset: Point) -> Sealed<Techni
             .centre;
         let along = (normal.x * offset.x + normal.y * offset.y) / normal.radius();
         beam.surface_time_s -= 2.0 * along / 1488.0;
+        // The ray from the aperture's middle keeps its direction and meets the bar elsewhere.
+        let first = beam.first_element as usize;
+        let aperture = &technique.body.probes[beam.probe as usize].elements
+            [first..first + beam.elements() as usize];
+        let sum = aperture.iter().fold(Point::default(), |sum, e| sum + e.centre);
+        let middle = sum * (1.0 / f64::from(beam.elements()));
+        let (ray, from) = (beam.axis.entry - middle, middle - offset);
+        let ray = ray * (1.0 / ray.radius());
+        let along = from.x * ray.x + from.y * ray.y;
+        let square = along * along - from.radius().powi(2) + RADIUS_M * RADIUS_M;
+        beam.axis.entry = from + ray * (-along - square.sqrt());
     }
     Sealed::seal(body, [])
 }
@@ -102,9 +113,8 @@ fn both_alone(one: [&Shots; 2], other: [&Shots; 2], i: usize) -> [Vec<f64>; 2] {
 }
 
 // Truth: the plain way through the same physics (element by element, angle by angle). 0.2 % of the
-// surface echo: the face of an element is flat in one and curved in the other (0.05 µm). 3 % of a
-// flaw's: the beam's axis in the displaced bar is followed in one and nominal in the other, which
-// changes the way along the bar by up to a quarter of a millimetre (its step).
+// surface echo: the face of an element is flat in one and curved in the other (0.05 µm). 0.3 % of a
+// flaw's, likewise; two counts are the rounding of four lists of samples.
 #[test]
 fn a_bar_off_centre_reads_as_the_plain_field_says() {
     let technique = few_probes(2);
@@ -135,7 +145,7 @@ fn a_bar_off_centre_reads_as_the_plain_field_says() {
         let [a, b] = both_alone([&fast[0], &fast[1]], [&plain[0], &plain[1]], i);
         let (off, size) = (worst(&a, &b), largest(&b));
         println!("beam {} {:?}: flaws {off:.1} of {size:.0} counts", beam.id, beam.mode);
-        assert!(off <= 0.03 * size + 2.0, "beam {}: {off} of {size}", beam.id);
+        assert!(off <= 0.003 * size + 2.0, "beam {}: {off} of {size}", beam.id);
         if size > 200.0 {
             loud.insert(format!("{} {:?}", beam.probe, beam.mode));
         }
@@ -162,7 +172,7 @@ fn reference(
         name: "N".into(),
         shape: Shape::Notch { depth_m: 0.3e-3, length_m: 0.02 },
         z_m: 0.15,
-        angle_rad: end.angle() - 20f64.to_radians(),
+        angle_rad: ((2.0 * end.angle().to_degrees()).round() / 2.0 - 20.0).to_radians(),
         radius_m: RADIUS_M,
     };
     let all = [hole(70f64.to_radians(), 0.0105), hole(35f64.to_radians(), 0.006), notch];
@@ -211,7 +221,8 @@ fn a_turned_bar_off_centre_reads_as_the_plain_field_says() {
         assert!(worst(&a, &b) <= 0.002 * largest(&b) + 1.0, "shot {i}: {}", worst(&a, &b));
         let [a, b] = both_alone([&fast[1], &fast[2]], [&plain[1], &plain[2]], i);
         loud += usize::from(largest(&b) > 200.0);
-        assert!(worst(&a, &b) <= 0.03 * largest(&b) + 2.0, "shot {i}: holes {}", worst(&a, &b));
+        println!("shot {i}: reflectors {:.1} of {:.0}", worst(&a, &b), largest(&b));
+        assert!(worst(&a, &b) <= 0.003 * largest(&b) + 2.0, "shot {i}: holes {}", worst(&a, &b));
     }
     assert!(loud >= 2, "{loud}");
 }
