@@ -283,10 +283,7 @@ impl Field {
         }
         let tables = |array: &LineArray| -> Result<Vec<Spectra>> {
             let light = self.band(passage).illuminate(array)?;
-            radii_m
-                .iter()
-                .map(|&radius| Ok(light.fields_around(&drives, &angles, radius, mode)?))
-                .collect()
+            Ok(light.fields_around(&drives, &angles, radii_m, mode)?)
         };
         let pair = |table: &Spectra, i: usize| Pair {
             transmit: table.row(i).to_vec(),

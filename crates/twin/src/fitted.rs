@@ -229,8 +229,16 @@ mod tests {
     // Truth: closed form, likewise, of a flat probe.
     #[test]
     fn a_wider_pitch_of_a_flat_probe_stays_flat() {
-        let make =
-            |pitch| array::flat(Point::new(0.0, 0.06), -1.570_796, 16, pitch, pitch * 0.9, 12e-3);
+        let make = |pitch| {
+            array::flat(
+                Point::new(0.0, 0.06),
+                -std::f64::consts::FRAC_PI_2,
+                16,
+                pitch,
+                pitch * 0.9,
+                12e-3,
+            )
+        };
         let probe = Probe { elements: make(0.6e-3), axial_focus_m: None };
         for (got, want) in wider(&probe, 1.05).elements.iter().zip(&make(0.63e-3)) {
             assert!(got.centre.distance(want.centre) < 1e-12);

@@ -82,7 +82,9 @@ impl VirtualStation {
     /// or water that cannot be warmed so far; [`TwinError::Document`] for a fault beyond the limits of
     /// a scene; [`TwinError::Wave`] for numbers that mean nothing.
     pub fn new(technique: &Sealed<Technique>, faults: &StationFaults, seed: u64) -> Result<Self> {
-        faults.check(&Limits { document: "the station's faults" })?;
+        // Not those of elements: a negative loss is a louder element, which a program may ask for.
+        StationFaults { weak_elements: Vec::new(), ..faults.clone() }
+            .check(&Limits { document: "the station's faults" })?;
         let body = technique.body.clone();
         let fitted = Fitted::new(&body, faults)?;
         let bend = faults.bend.filter(|b| b.sag_mm > 0.0).map(|b| BentAxis::new(&b));

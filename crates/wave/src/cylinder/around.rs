@@ -1,4 +1,4 @@
-//! Spectra at many angles of one distance from the axis, drive by drive.
+//! Spectra at many angles of a few distances from the axis, drive by drive.
 
 use num_complex::Complex64;
 
@@ -13,8 +13,9 @@ use super::spectra::Spectra;
 use super::wide::{LANES, wide};
 
 impl Illumination<'_> {
-    /// Spectra of `P_L` or `P_S` at one distance from the bar's axis (m): of each drive at its own
-    /// angles (rad). One row per angle, drive after drive in the order given.
+    /// Spectra of `P_L` or `P_S` at some distances from the bar's axis (m): of each drive at its own
+    /// angles (rad). A table for each distance; one row per angle, drive after drive in the order
+    /// given.
     ///
     /// The same as [`Illumination::fields_at`] to rounding, for arrays of any form. It sums each
     /// drive's orders once and then costs a term per order and angle, where `fields_at` costs one per
@@ -29,9 +30,9 @@ impl Illumination<'_> {
         &self,
         drives: &[Drive],
         angles_rad: &[Vec<f64>],
-        radius_m: f64,
+        radii_m: &[f64],
         mode: Mode,
-    ) -> Result<Spectra> {
+    ) -> Result<Vec<Spectra>> {
         if angles_rad.len() != drives.len() {
             return Err(WaveError::Count {
                 what: "lists of angles for the drives",
@@ -47,37 +48,46 @@ impl Illumination<'_> {
             .map(|list| list.iter().map(|a| [a.cos(), a.sin()]).collect())
             .collect();
         let rows = angles_rad.iter().map(Vec::len).sum();
-        self.band().sweep(rows, |f, solution| {
-            let mut inside = solution.interior(mode, radius_m)?;
+        let spectra = self.band().sweep(radii_m.len() * rows, |f, solution| {
             let outer = solution.outer(self.nearest_m(), solution.highest_order())?;
-            inside.truncate(orders_that_count(&inside, &outer));
-            let highest = inside.len() - 1;
-            let inside = two_sided(&inside, 0.0, mode);
+            let inside = radii_m
+                .iter()
+                .map(|&radius| {
+                    let mut orders = solution.interior(mode, radius)?;
+                    orders.truncate(orders_that_count(&orders, &outer));
+                    Ok(two_sided(&orders, 0.0, mode))
+                })
+                .collect::<Result<Vec<_>>>()?;
+            let highest = inside.iter().map(Vec::len).max().unwrap_or(1) / 2;
             let sent = used
                 .iter()
                 .map(|&element| self.element_orders(f, element, highest))
                 .collect::<Result<Vec<_>>>()?;
             let angular = self.band().angular(f);
-            let mut column = Vec::with_capacity(rows);
+            let mut columns = vec![Vec::with_capacity(rows); radii_m.len()];
             for ((drive, turns), angles) in drives.iter().zip(&turns).zip(angles_rad) {
                 let mut orders = vec![Complex64::ZERO; 2 * highest + 1];
                 for (element, factor) in drive.elements().iter().zip(drive.factors(angular)) {
                     add_scaled(&mut orders, &sent[place(element)], factor);
                 }
-                for (order, g) in orders.iter_mut().zip(&inside) {
-                    *order *= g;
-                }
-                let from = column.len();
-                wide(
-                    #[inline(always)]
-                    || add_sums(&orders, turns, &mut column),
-                );
-                for (value, angle) in column[from..].iter_mut().zip(angles) {
-                    *value *= Complex64::from_polar(1.0, -(highest as f64) * angle);
+                for (inside, column) in inside.iter().zip(&mut columns) {
+                    let last = inside.len() / 2;
+                    let own = &orders[highest - last..=highest + last];
+                    let terms: Vec<Complex64> =
+                        inside.iter().zip(own).map(|(g, a)| g * a).collect();
+                    let from = column.len();
+                    wide(
+                        #[inline(always)]
+                        || add_sums(&terms, turns, column),
+                    );
+                    for (value, angle) in column[from..].iter_mut().zip(angles) {
+                        *value *= Complex64::from_polar(1.0, -(last as f64) * angle);
+                    }
                 }
             }
-            Ok(column)
-        })
+            Ok(columns.concat())
+        })?;
+        Ok(spectra.split(rows))
     }
 }
 
