@@ -18,8 +18,10 @@ const WIDTH_CYCLES: f64 = 0.5;
 const BEFORE_CYCLES: f64 = 1.0;
 /// Fewest beams alike for a common flank.
 const FEWEST: usize = 6;
-/// Largest correction that is believed, in cycles: beyond, the cycle itself is in doubt.
-const MOST_CYCLES: f64 = 0.45;
+/// Least steepness of a flank, as the time in which it rises by a neper: one that rises slower is no
+/// flank.
+const STEEPEST_S: f64 = 1e-6;
+const NEPER_DB: f64 = 8.685_889_638;
 
 /// Corrects the mean surface times of clipped beams; returns what steered beams say of all.
 pub(super) fn refine(seen: &mut Seen<'_>) -> Common {
@@ -73,7 +75,7 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
         };
         let start = group.iter().map(|&b| first_clipped(b)).fold(f64::MAX, f64::min);
         let (middle, width) = (start - BEFORE_CYCLES / frequency, WIDTH_CYCLES / frequency);
-        let line = |b: usize| -> Complex64 {
+        let line = |b: usize, middle: f64| -> Complex64 {
             let trace = &seen.forms[b][motion].samples;
             trace
                 .iter()
@@ -86,18 +88,37 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
                 })
                 .sum()
         };
-        let lines: Vec<Complex64> = group.iter().map(|&b| line(b)).collect();
-        // The middle of the directions: that of the sum of unit vectors.
+        let lines: Vec<Complex64> = group.iter().map(|&b| line(b, middle)).collect();
+        // Half a cycle earlier the flank is lower: so steep is it, in nepers per second.
+        let step = 0.5 / frequency;
+        let mut steep: Vec<f64> = group
+            .iter()
+            .zip(&lines)
+            .map(|(&b, z)| {
+                (z.norm().max(1e-12) / line(b, middle - step).norm().max(1e-12)).ln() / step
+            })
+            .collect();
+        let steep = median(&mut steep).max(1.0 / STEEPEST_S);
+        // A later flank is lower, too, once the beam's own level is taken out: that tells the cycle.
+        let level = |b: usize| seen.raw_db[b].map_or(0.0, |db| db / NEPER_DB);
+        let size: Vec<f64> =
+            group.iter().zip(&lines).map(|(&b, z)| z.norm().max(1e-12).ln() - level(b)).collect();
+        let usual = median(&mut size.clone());
         let sum: Complex64 = lines.iter().filter(|z| z.norm() > 0.0).map(|z| z / z.norm()).sum();
-        let late: Vec<f64> =
-            lines.iter().map(|z| (z * sum.conj()).arg() / (2.0 * PI * frequency)).collect();
+        let period_s = 1.0 / frequency;
+        let late: Vec<f64> = lines
+            .iter()
+            .zip(&size)
+            .map(|(z, size)| {
+                let fine = (z * sum.conj()).arg() / (2.0 * PI * frequency);
+                let coarse = (usual - size) / steep;
+                fine + period_s * ((coarse - fine) / period_s).round()
+            })
+            .collect();
         let shift = median(&mut late.clone());
         for (&b, late) in group.iter().zip(&late) {
-            let late = late - shift;
-            if let Some(circle) = seen.surface[b][motion].as_mut()
-                && late.abs() * frequency < MOST_CYCLES
-            {
-                circle.mean_s += late;
+            if let Some(circle) = seen.surface[b][motion].as_mut() {
+                circle.mean_s += late - shift;
             }
         }
         slips(seen, motion, &group);
