@@ -5,7 +5,7 @@
 //! change by the robust mean over the visits, in the steps and within the limits of the
 //! electronics; a height in the inner half of the accepted band leaves its gain alone. Beside the
 //! windows the whole turn is kept, so that an echo that comes at another turn is found and the
-//! explanations ([`crate::explain`]) can say why.
+//! explanations (in `explain`) can say why.
 //!
 //! A level may rest on several captures: where an echo was clipped, a later capture at lower gain
 //! gives its height; nothing is extrapolated.

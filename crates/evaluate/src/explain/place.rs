@@ -127,9 +127,9 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
     let Some(best) = fitted.first() else {
         return Places { offset_m, ..Places::default() };
     };
-    // Claims below their detection limit drop out, and the rest is fitted again without them.
+    // What lies below its detection limit stays in the model, since it is in the data, and is not told.
+    let told = best;
     let least_m = common::least_m(seen);
-    let told = told(best, &fitted, least_m);
     let list = [centre::explain(told, &fitted, &ways), common::explain(told, &fitted, &ways, seen)]
         .into_iter()
         .flatten()
@@ -159,12 +159,6 @@ fn straight(ways: &[Way], mut y: Vec<f64>) -> Vec<f64> {
         }
     }
     y
-}
-
-/// The best model all of whose causes exceed their detection limits, and that explains nearly as
-/// much as the best one.
-fn told<'f>(best: &'f Fitted, all: &'f [Fitted], least_m: f64) -> &'f Fitted {
-    all.iter().find(|f| f.exceeds(least_m)).unwrap_or(best)
 }
 
 /// Scatter about the model that has everything, robustly, in metres.
@@ -261,12 +255,6 @@ impl Fitted {
             .enumerate()
             .map(|(i, &p)| (p, self.x[from + i], self.sigma[from + i]))
             .collect()
-    }
-
-    fn exceeds(&self, least_m: f64) -> bool {
-        self.common().is_none_or(|(_, x, _)| x.abs() >= least_m)
-            && self.centre().is_none_or(|([x, y], _)| x.hypot(y) >= centre::LEAST_M)
-            && self.moved().iter().all(|m| m.1.abs() >= moved::LEAST_M)
     }
 }
 
