@@ -2,7 +2,7 @@
 //!
 //! Commands call one of them; the demo calls all of them in turn. None of them prints.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use barwright_capture::{
     CaptureReader, CaptureWriter, Header, Shots, hash_file, read_echoes, write_echoes, write_kept,

@@ -30,11 +30,11 @@ pub struct Args {
     /// Folder of case files.
     #[arg(long, value_name = "FOLDER", conflicts_with = "engines")]
     cases: Option<PathBuf>,
-    /// Level the virtual station in so many scenes, half of them with a fault, and say how often the
+    /// Level the virtual station in so many scenes, three in four with a fault, and say how often the
     /// right cause is named first.
     #[arg(long, value_name = "COUNT", conflicts_with_all = ["engines", "cases"])]
     levelling: Option<usize>,
-    /// With `--levelling`: seed of the first scene.
+    /// With `--levelling`: seed of the scenes.
     #[arg(long, value_name = "SEED", requires = "levelling", default_value_t = 1)]
     seed: u64,
     /// Compare the ray engine with the exact engine.
@@ -103,7 +103,7 @@ fn run_levelling(
             .hint(Some("`--levelling` takes the number of scenes".into())));
     }
     let bar = bench.progress("levelling", count as u64);
-    let figures = levelling::run(count, seed, |_| bar.inc(1))?;
+    let figures = levelling::run(count, seed, || bar.inc(1))?;
     bar.finish_and_clear();
     if let Some(path) = out {
         let json = serde_json::to_string_pretty(&figures).map_err(|e| Failure::because(&e))?;
