@@ -23,7 +23,7 @@ use crate::{
     error::{EvaluateError, Result},
     indications::{Group, alarm_fsh, group},
     place::{link_m, place},
-    reading::{count_beams, db, demand_capture, demand_level},
+    reading::{count_beams, db, demand_capture, demand_level, wrapped},
     repeat,
     scan::{Line, Scan},
     stretch::{Stretch, union, without},
@@ -51,6 +51,8 @@ struct Pass {
 struct Sight {
     height_fsh: f64,
     z_m: f64,
+    /// Turn of the bar as it was seen, in rad.
+    turn_rad: f64,
     /// Beams that saw it, each with its largest height over the alarm's.
     beams: BTreeMap<u32, f64>,
     clipped: bool,
@@ -262,7 +264,7 @@ impl Checking {
             fail(
                 Topic::Missing,
                 format!(
-                    "{} saw it 6 dB over the alarm in one pass and not at all in another: {}",
+                    "{} saw it 3 dB over the alarm in one pass and not at all in another: {}",
                     count_beams(unsteady.len()),
                     unsteady.iter().map(u32::to_string).collect::<Vec<_>>().join(", ")
                 ),
@@ -348,6 +350,7 @@ impl Checking {
         (!members.is_empty()).then(|| Sight {
             height_fsh,
             z_m: sum / weight,
+            turn_rad: members.first().map_or(0.0, |e| f64::from(e.turn_rad)),
             beams: members.iter().fold(BTreeMap::new(), |mut all, e| {
                 let gate = &t.beams[e.beam as usize].gates[e.gate as usize];
                 let over = f64::from(e.height_fsh) / alarm_fsh(&self.rules, gate.threshold_fsh);
@@ -461,15 +464,26 @@ impl Checking {
     }
 }
 
-/// Beams that stand 6 dB over the alarm in one pass and do not see the reflector in another: too much for
-/// the play of a place between two shots.
+/// Height over the alarm's from which a beam sees a reflector clearly: 3 dB, three times what the place of a
+/// reflector between two shots makes.
+const CLEARLY: f64 = 1.41;
+/// Turn within which two passes show a reflector to the same beams, in rad: 2 degrees, half the width of a
+/// beam at the surface of a bar of 40 mm.
+const SAME_TURN_RAD: f64 = 0.035;
+
+/// Beams that stand clearly over the alarm in one pass and do not see the reflector in another with the bar
+/// turned alike: too much for the play of a place between two shots.
 fn unsteady(beams: &[u32], seen: &[&Sight]) -> Vec<u32> {
     beams
         .iter()
         .copied()
         .filter(|b| {
-            seen.iter().any(|s| s.beams.get(b).is_some_and(|over| *over >= 2.0))
-                && seen.iter().any(|s| !s.beams.contains_key(b))
+            let clear = |s: &&&Sight| s.beams.get(b).is_some_and(|over| *over >= CLEARLY);
+            seen.iter().filter(clear).any(|clear| {
+                let alike =
+                    |s: &&&Sight| wrapped(s.turn_rad - clear.turn_rad).abs() <= SAME_TURN_RAD;
+                seen.iter().filter(alike).any(|s| !s.beams.contains_key(b))
+            })
         })
         .collect()
 }
