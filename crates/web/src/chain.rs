@@ -271,12 +271,18 @@ fn levelled(lot: &Lot) -> Link {
     let beams = &level.body.beams;
     let bad = beams.iter().filter(|b| !b.state.is_level()).count();
     if !level.body.good {
-        return draft
-            .link(
-                Shape::Split,
-                format!("{bad} of {} off", beams.len()),
-                format!("{bad} of {} beams could not be levelled.", beams.len()),
+        // Gain may have done its part while a bar off centre or an exchanged plug waits for a hand.
+        let (short, why) = if bad == 0 {
+            (
+                "needs a hand".to_owned(),
+                "What explains the readings is not for gain to hide.".to_owned(),
             )
+        } else {
+            let of = beams.len();
+            (format!("{bad} of {of} off"), format!("{bad} of {of} beams could not be levelled."))
+        };
+        return draft
+            .link(Shape::Split, short, why)
             .next("See the findings: what gain cures and what needs a hand.", None)
             .at(at);
     }

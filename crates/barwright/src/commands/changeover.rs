@@ -140,7 +140,8 @@ fn text(c: &Changeover) -> String {
             let _ = writeln!(text, "    to do: {}", step.cure);
         }
     }
-    let total: f64 = c.steps.iter().filter_map(|s| c.took_s(s.kind)).sum();
+    // A sum of nothing is nought, not minus nought.
+    let total = c.steps.iter().filter_map(|s| c.took_s(s.kind)).fold(0.0, |all, s| all + s);
     let _ = writeln!(text, "steps that are done took {total:.0} s");
     let ready = if c.ready { "every step is verified" } else { "not every step is verified" };
     let _ = writeln!(text, "{ready}");

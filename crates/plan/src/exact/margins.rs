@@ -149,6 +149,9 @@ struct Sight {
     beam: u32,
 }
 
+/// A beam with its number and the gate that counts.
+type Looker<'a> = (usize, &'a Beam, &'a Gate);
+
 /// Places from which on mixing a whole map costs less than looking into four of them at each.
 const MANY_PLACES: usize = 5000;
 
@@ -168,7 +171,7 @@ pub(crate) fn sights(
     places: &[Place],
 ) -> Vec<Sights> {
     let (mode, kind) = if crack { (Mode::S, GateKind::Crack) } else { (Mode::L, GateKind::Volume) };
-    let beams: Vec<(usize, &Beam, &Gate)> = judged
+    let beams: Vec<Looker<'_>> = judged
         .beams
         .iter()
         .enumerate()
@@ -197,28 +200,27 @@ pub(crate) fn sights(
             let maps: Vec<_> = beams.par_iter().map(facing).collect();
             let at = |(place, ways): (&Place, &[(f64, f32)])| {
                 let radius_m = fields.radius_m(state.prepared, place.share);
-                let see = |((&(i, beam, gate), map), &(own, path_m)): (
-                    (&(usize, &Beam, &Gate), &Option<Cow<'_, BeamMap>>),
-                    &(f64, f32),
-                )|
-                 -> Option<Sight> {
-                    let seen = match map {
-                        Some(map) => map.at(radius_m, own)?,
-                        None => fields.seen_from(state.prepared, i, place.share, own)?,
+                let see =
+                    |looker: &Looker<'_>, map: &Option<Cow<'_, BeamMap>>, way: &(f64, f32)| {
+                        let (&(i, beam, gate), &(own, path_m)) = (looker, way);
+                        let seen = match map {
+                            Some(map) => map.at(radius_m, own)?,
+                            None => fields.seen_from(state.prepared, i, place.share, own)?,
+                        };
+                        let after = seen.time_s - beam.surface_time_s - state.shifts_s[i];
+                        if !(gate.start_s..=gate.end_s).contains(&after) {
+                            return None;
+                        }
+                        let level = seen.level_db + beam.gain_db + beam.curve_db(after) - alarm_db;
+                        Some(Sight {
+                            over_alarm_db: level as f32,
+                            path_m,
+                            class: fields.member(i)?.class as u32,
+                            beam: beam.id,
+                        })
                     };
-                    let after = seen.time_s - beam.surface_time_s - state.shifts_s[i];
-                    if !(gate.start_s..=gate.end_s).contains(&after) {
-                        return None;
-                    }
-                    let level = seen.level_db + beam.gain_db + beam.curve_db(after) - alarm_db;
-                    Some(Sight {
-                        over_alarm_db: level as f32,
-                        path_m,
-                        class: fields.member(i)?.class as u32,
-                        beam: beam.id,
-                    })
-                };
-                beams.iter().zip(&maps).zip(ways).filter_map(see).collect()
+                let all = beams.iter().zip(&maps).zip(ways);
+                all.filter_map(|((looker, map), way)| see(looker, map, way)).collect()
             };
             Sights {
                 by_place: places.par_iter().zip(ways.par_chunks(count)).map(at).collect(),
