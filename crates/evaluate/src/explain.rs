@@ -110,9 +110,15 @@ fn explanation(
 pub(crate) fn explain(seen: &Seen<'_>) -> Explained {
     let plugs = plugs::explain(seen);
     let mut taken: Vec<u32> = plugs.iter().flat_map(|w| probes_of(&w.explanation.cause)).collect();
-    let places = place::places(seen);
+    let mut places = place::places(seen);
     let wrong = wrong::explain(seen, places.outwards_m);
     let bent = bend::explain(seen);
+    let sag_m = bent.iter().map(|w| sag_m(&w.explanation.cause)).fold(0.0, f64::max);
+    // Another probe's law or a bar that circles shifts one probe's surface a little by itself.
+    places.list.retain(|w| match w.explanation.cause {
+        Cause::ProbeMoved { probe, change_m } => !taken.contains(&probe) && change_m.abs() >= sag_m,
+        _ => true,
+    });
     let misplaced = places
         .list
         .iter()
@@ -149,6 +155,11 @@ fn probes_of(cause: &Cause) -> Vec<u32> {
         Cause::ProbeReversed { probe } => vec![probe],
         _ => Vec::new(),
     }
+}
+
+/// Sag that a cause tells, in metres; nought for any other.
+fn sag_m(cause: &Cause) -> f64 {
+    if let Cause::BentBar { sag_m, .. } = cause { *sag_m } else { 0.0 }
 }
 
 /// Probes so low that their heights say nothing of single elements.
