@@ -124,6 +124,10 @@ pub(crate) fn changes(
 
 /// The station with one probe more on the ring that serves the order, if it fits around.
 fn one_probe_more(order: &Order, station: &Station) -> Option<Station> {
+    // Four faces have four probes.
+    if !matches!(order.section, SectionSpec::Round(_)) {
+        return None;
+    }
     let ring = crate::ring::choose(order, station).ok()?;
     let index = station.rings.iter().position(|r| r.name == ring.name)?;
     let mut more = station.clone();

@@ -34,8 +34,8 @@ pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Seal
     made(order, station, rules, false)
 }
 
-/// The same technique, which also says what a change of order or station would buy (`changes`, for round
-/// bars): each is a search of its own.
+/// The same technique, which also says what a change of order or station would buy (`changes`, not for
+/// blocks): each is a search of its own.
 ///
 /// # Errors
 /// As [`technique()`].
@@ -50,10 +50,12 @@ fn made(
     explained: bool,
 ) -> Result<Sealed<Technique>> {
     let bench = Bench::new(order, station, rules)?;
-    let Draft { kinds, weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
-    let round = matches!(bench.nominal.section, Section::Round { .. });
-    let others = if round { explain::others(&bench, &kinds, &weighed) } else { Vec::new() };
-    let changes = if round && explained {
+    let Draft { kinds, mut weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
+    if matches!(bench.nominal.section, Section::Square { .. }) {
+        square::search::in_m_s(&mut weighed, &kinds, speed.line_m_s);
+    }
+    let others = explain::others(&bench, &kinds, &weighed);
+    let changes = if explained && !gates::is_block(&bench) {
         explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed)
     } else {
         Vec::new()
@@ -124,7 +126,7 @@ fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, V
         return Ok((vec![block(bench)?], Vec::new()));
     }
     if matches!(bench.nominal.section, Section::Square { .. }) {
-        return Ok((square::search::best(bench)?, Vec::new()));
+        return square::search::best(bench);
     }
     let rhythm = search::rhythm(bench, Mode::L)?;
     if bench.order.flaws.crack.is_none() {

@@ -309,6 +309,18 @@ fn larger_tolerances_and_wider_spacings_never_cover_more() {
     assert!(worst[0].0 < usual[0].0, "the tolerances asked tell apart");
 }
 
+// Truth: property. What else was weighed is told, is another layout, and is no faster where it serves at all.
+#[test]
+fn others_are_slower_or_refused() {
+    let t = &TECHNIQUE.body;
+    assert!(!t.others.is_empty(), "a search weighs more than one layout");
+    for other in &t.others {
+        assert!(!other.why_not.is_empty());
+        // A thousandth: rounding of the firing order's rhythm.
+        assert!(other.line_speed_m_s.is_none_or(|v| v <= t.line_speed_m_s * 1.001), "{other:?}");
+    }
+}
+
 // Truth: property. A drawn state at one end of one tolerance is that case: the margin there, with the
 // nominal one, makes the worst. Drawn figures stand in order, and the same seed gives the same.
 #[test]

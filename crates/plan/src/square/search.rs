@@ -7,7 +7,7 @@ use crate::bench::Bench;
 use crate::conditions::Conditions;
 use crate::error::{PlanError, Result};
 use crate::layout::Layout;
-use crate::search::Found;
+use crate::search::{Found, Weighed};
 use crate::square::cases;
 use crate::square::coverage::{self, Scope, Seen, Target};
 use crate::square::outline::{self, Mouth};
@@ -28,19 +28,32 @@ const IN_HAND: f64 = 0.004;
 const SPACINGS: [f64; 7] = [1.0, 0.8, 0.65, 0.55, 0.45, 0.35, 0.25];
 
 /// The longitudinal layout of the fastest line, then the fewest shear beams that hold its pulse spacing
-/// (or a denser one).
+/// (or a denser one); and all layouts that were weighed, their speeds in m over a firing
+/// ([`in_m_s`] makes m/s of them once the firing order is known).
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
-pub fn best<'a>(bench: &'a Bench<'_>) -> Result<Vec<Found<'a>>> {
-    let (volume, _, spacing_m) = kind(bench, Mode::L, f64::INFINITY, 0.0)?;
+pub fn best<'a>(bench: &'a Bench<'_>) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
+    let mut weighed = Vec::new();
+    let (volume, _, spacing_m) = kind(bench, Mode::L, f64::INFINITY, 0.0, &mut weighed)?;
     let mut kinds = vec![Found { spacing_m, ..volume }];
     if bench.order.flaws.crack.is_some() {
         let others = kinds.iter().map(|f| f.beams.len() as f64 / 2.0).sum();
-        let (cracks, _, denser_m) = kind(bench, Mode::S, spacing_m, others)?;
+        let (cracks, _, denser_m) = kind(bench, Mode::S, spacing_m, others, &mut weighed)?;
         kinds.push(Found { spacing_m: denser_m, ..cracks });
     }
-    Ok(kinds)
+    Ok((kinds, weighed))
+}
+
+/// Speeds of weighed layouts in m/s, at the rhythm of those that were taken, whose line runs at `line_m_s`.
+pub(crate) fn in_m_s(weighed: &mut [Weighed], kinds: &[Found<'_>], line_m_s: f64) {
+    for kind in kinds {
+        let taken = weighed.iter().find(|w| w.layout == kind.layout).map(|w| w.speed_m_s);
+        let scale = taken.filter(|rate| *rate > 0.0).map_or(0.0, |rate| line_m_s / rate);
+        for w in weighed.iter_mut().filter(|w| w.layout.mode == kind.layout.mode) {
+            w.speed_m_s *= scale;
+        }
+    }
 }
 
 /// The best layout of one kind with its widest spacing by pulses on the shortest flaw and by coverage,
@@ -52,13 +65,14 @@ fn kind<'a>(
     mode: Mode,
     within_m: f64,
     others: f64,
+    weighed: &mut Vec<Weighed>,
 ) -> Result<(Found<'a>, f64, f64)> {
     // Two longitudinal beams of neighbouring probes fire together, shear beams alone.
     let weight = if mode == Mode::L { 0.5 } else { 1.0 };
     let cases = cases::all(bench.order, bench.station, &bench.nominal)?;
     let (coarse, fine) = (asked(bench, mode, COARSE), asked(bench, mode, FINE));
     let mut refusal: Option<PlanError> = None;
-    let mut closest: Option<(f64, String)> = None;
+    let mut closest: Option<Least> = None;
     let mut won: Option<(Found<'a>, f64, f64)> = None;
     let mut candidates: Vec<(usize, Layout)> = Vec::new();
     for layout in layout::candidates(bench, mode) {
@@ -78,9 +92,18 @@ fn kind<'a>(
         if rate(widest_m, number) <= best {
             continue;
         }
+        let mut note = |spacing_m: Option<f64>, rule: String, covered: f64| {
+            let speed_m_s = spacing_m.map_or(0.0, |s| rate(s, number));
+            weighed.push(Weighed { layout, beams: number, spacing_m, speed_m_s, rule, covered });
+        };
         let (found, allowed_m) = match attempt(bench, layout) {
             Ok(found) => found,
             Err(e) => {
+                let words = match &e {
+                    PlanError::NoTechnique { rule, figure, .. } => format!("{rule}: {figure}"),
+                    other => other.to_string(),
+                };
+                note(None, words, 0.0);
                 refusal = Some(e);
                 continue;
             }
@@ -93,20 +116,19 @@ fn kind<'a>(
             .collect();
         let mut all = spacings.as_slice();
         for (asked, last) in [(&coarse, false), (&fine, true)] {
-            let Some((share, spacing_m)) = covered(bench, &found, all, &cases, asked) else {
+            let Some((least, spacing_m)) = covered(bench, &found, all, &cases, asked) else {
                 break;
             };
-            let passed = share.0 >= asked.wanted();
+            let passed = least.weighed >= asked.wanted();
             if !passed || last {
-                if closest.as_ref().is_none_or(|c| share.0 > c.0) {
-                    closest = Some(share.clone());
+                let rule = if passed { "coverage".to_owned() } else { least.words() };
+                note(passed.then_some(spacing_m), rule, least.share);
+                if closest.as_ref().is_none_or(|c| least.weighed > c.weighed) {
+                    closest = Some(least.clone());
                 }
                 if passed {
-                    won = Some((
-                        Found { covered: (share.0, share.0), ..found },
-                        allowed_m,
-                        spacing_m,
-                    ));
+                    let share = least.share;
+                    won = Some((Found { covered: (share, share), ..found }, allowed_m, spacing_m));
                 }
                 break;
             }
@@ -115,7 +137,7 @@ fn kind<'a>(
         }
     }
     won.ok_or_else(|| match (closest, refusal) {
-        (Some((share, stops)), _) => uncovered(mode, share, fine.ordered, &stops),
+        (Some(least), _) => uncovered(mode, &least),
         (None, Some(e)) => e,
         (None, None) => PlanError::rule(
             "width of the array",
@@ -146,6 +168,29 @@ fn attempt<'a>(bench: &'a Bench<'_>, layout: Layout) -> Result<(Found<'a>, f64)>
         fields: None,
     };
     Ok((found, allowed_m))
+}
+
+/// The class that a layout covers least of what is ordered.
+#[derive(Debug, Clone)]
+struct Least {
+    /// Its share with what less it has ordered than the class that has most, so that classes compare.
+    weighed: f64,
+    /// Its share and what is ordered of it.
+    share: f64,
+    ordered: f64,
+    /// What stops more.
+    stops: String,
+}
+
+impl Least {
+    fn words(&self) -> String {
+        format!(
+            "coverage: {:.1} % at best, {:.1} % ordered; {}",
+            self.share * 100.0,
+            self.ordered * 100.0,
+            self.stops
+        )
+    }
 }
 
 /// What one kind of beam is asked, place by place with weights.
@@ -212,7 +257,7 @@ fn covered(
     spacings_m: &[f64],
     cases: &[Conditions],
     asked: &Asked,
-) -> Option<((f64, String), f64)> {
+) -> Option<(Least, f64)> {
     let scope = Scope {
         probes: &bench.probes,
         beams: &found.beams,
@@ -223,8 +268,8 @@ fn covered(
         let places: Vec<Target> = targets.iter().map(|t| t.0).collect();
         coverage::margins(&scope, &bench.nominal, cases, &places, spacings, &|| {})
     };
-    let mut left: Vec<(f64, (f64, String))> =
-        spacings_m.iter().map(|s| (*s, (1.0, "nothing".to_owned()))).collect();
+    let all = Least { weighed: 1.0, share: 1.0, ordered: 1.0, stops: "nothing".to_owned() };
+    let mut left: Vec<(f64, Least)> = spacings_m.iter().map(|s| (*s, all.clone())).collect();
     // Nominal first, deviations only where it holds.
     for deviations in [&[], cases] {
         for (targets, ordered) in &asked.classes {
@@ -232,13 +277,13 @@ fn covered(
             let seen = run(deviations, targets, &spacings);
             for (k, (_, least)) in left.iter_mut().enumerate() {
                 let more = asked.ordered - ordered;
-                let (share, words) = share_of(bench, targets, &seen, k, deviations);
-                if share + more < least.0 {
-                    *least = (share + more, words);
+                let (share, stops) = share_of(bench, targets, &seen, k, deviations);
+                if share + more < least.weighed {
+                    *least = Least { weighed: share + more, share, ordered: *ordered, stops };
                 }
             }
             let last = left.last().cloned();
-            left.retain(|l| l.1.0 >= asked.wanted());
+            left.retain(|l| l.1.weighed >= asked.wanted());
             if left.is_empty() {
                 return last.map(|(spacing, least)| (least, spacing));
             }
@@ -262,7 +307,9 @@ fn share_of(
         if whole > 0.0 { kept.fold(0.0, |sum, share| sum + share) / whole } else { 1.0 }
     };
     let doubted = share(&|s| s.doubted) * 100.0;
-    let doubt = |words: String| format!("{words}; rays are doubted at {doubted:.1} %");
+    let doubt = |words: String| {
+        if doubted < 0.05 { words } else { format!("{words}; rays are doubted at {doubted:.1} %") }
+    };
     if deviations.is_empty() {
         let agreed = share(&|s| s.shots >= bench.agreeing);
         let half_way = share(&|s| s.margin.nominal_db.is_some_and(|m| m >= 0.0));
@@ -289,7 +336,7 @@ fn most_named(all: &[Vec<Seen>], k: usize, cases: &[Conditions]) -> String {
     most.map_or("no deviation".into(), |(k, _)| cases[k].words.clone())
 }
 
-fn uncovered(mode: Mode, share: f64, ordered: f64, stops: &str) -> PlanError {
+fn uncovered(mode: Mode, least: &Least) -> PlanError {
     let (what, cure) = match mode {
         Mode::L => (
             "flaws of the volume, share of the area",
@@ -305,9 +352,10 @@ fn uncovered(mode: Mode, share: f64, ordered: f64, stops: &str) -> PlanError {
     PlanError::rule(
         "coverage",
         format!(
-            "{what}: {:.1} % at best, {:.1} % ordered; {stops}",
-            share * 100.0,
-            ordered * 100.0
+            "{what}: {:.1} % at best, {:.1} % ordered; {}",
+            least.share * 100.0,
+            least.ordered * 100.0,
+            least.stops
         ),
         cure,
     )
