@@ -29,7 +29,7 @@ const SPACINGS: [f64; 7] = [1.0, 0.8, 0.65, 0.55, 0.45, 0.35, 0.25];
 
 /// The longitudinal layout of the fastest line, then the fewest shear beams that hold its pulse spacing
 /// (or a denser one); and all layouts that were weighed, their speeds in m over a firing
-/// ([`in_m_s`] makes m/s of them once the firing order is known).
+/// (made m/s once the firing order is known).
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
