@@ -30,44 +30,38 @@ pub struct Verified {
 #[must_use]
 pub fn verify(technique: &Technique, level: &Level) -> Vec<Verified> {
     let unread = unread(technique, level);
-    StepKind::ALL
-        .into_iter()
-        .map(|kind| {
-            if kind == StepKind::Technique {
-                // A capture of another technique is refused before it is read.
-                return Verified {
-                    kind,
-                    state: StepState::Verified,
-                    evidence: vec![format!("the capture was taken with {}", technique.name)],
-                    cure: String::new(),
-                };
-            }
-            step(kind, level, &unread)
-        })
-        .collect()
+    // A capture of another technique is refused before it is read.
+    let loaded = Verified {
+        kind: StepKind::Technique,
+        state: StepState::Verified,
+        evidence: vec![format!("the capture was taken with {}", technique.name)],
+        cure: String::new(),
+    };
+    with_technique(loaded, |kind| step(kind, level, &unread))
 }
 
 /// What a capture taken with another technique says: that alone.
 #[must_use]
 pub fn other_technique(wanted: &str) -> Vec<Verified> {
+    let loaded = Verified {
+        kind: StepKind::Technique,
+        state: StepState::Wrong,
+        evidence: vec!["the capture was taken with another technique".into()],
+        cure: format!("load {wanted}, then take another capture"),
+    };
+    with_technique(loaded, |kind| Verified {
+        kind,
+        state: StepState::NotTold,
+        evidence: vec!["a capture of another technique tells nothing of it".into()],
+        cure: String::new(),
+    })
+}
+
+/// All steps in order: what is known of the technique, and of each other.
+fn with_technique(loaded: Verified, other: impl Fn(StepKind) -> Verified) -> Vec<Verified> {
     StepKind::ALL
         .into_iter()
-        .map(|kind| {
-            if kind == StepKind::Technique {
-                return Verified {
-                    kind,
-                    state: StepState::Wrong,
-                    evidence: vec!["the capture was taken with another technique".into()],
-                    cure: format!("load {wanted}, then take another capture"),
-                };
-            }
-            Verified {
-                kind,
-                state: StepState::NotTold,
-                evidence: vec!["a capture of another technique tells nothing of it".into()],
-                cure: String::new(),
-            }
-        })
+        .map(|kind| if kind == loaded.kind { loaded.clone() } else { other(kind) })
         .collect()
 }
 

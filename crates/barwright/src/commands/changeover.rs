@@ -3,8 +3,8 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use barwright_job::Sealed;
 use barwright_job::changeover::{Changeover, StepKind, StepState};
-use barwright_job::{Hash, Sealed};
 use barwright_web::files;
 use clap::{Subcommand, builder::PossibleValue};
 
@@ -118,11 +118,8 @@ fn done(bench: &Bench, kind: StepKind) -> Result<Sealed<Changeover>, Failure> {
     }
     // What was verified before is no more: something was moved.
     body.ready = false;
-    Ok(reseal(body, sealed.made_from.get("technique").cloned()))
-}
-
-fn reseal(body: Changeover, technique: Option<Hash>) -> Sealed<Changeover> {
-    Sealed::seal(body, technique.map(|hash| ("technique", hash)))
+    let technique = sealed.made_from.get("technique").cloned();
+    Ok(Sealed::seal(body, technique.map(|hash| ("technique", hash))))
 }
 
 /// The checklist in a few lines.

@@ -1,6 +1,7 @@
 //! `plan`, `prove` and `refbar`: from order and station to technique, proof and reference bar.
 
 use std::fmt::Write as _;
+use std::path::Path;
 
 use barwright_job::proof::{ClassProof, Proof};
 use barwright_job::{Finding, Sealed, Technique};
@@ -81,6 +82,11 @@ pub struct RefbarArgs {
     /// Also write the drawing at full size for a workshop (`.dxf`, mm) or as a picture (`.svg`).
     #[arg(long, value_name = "FILE.dxf|FILE.svg", value_parser = DrawingFile::parse)]
     drawing: Option<DrawingFile>,
+}
+
+/// The ending of a file's name in small letters, which says its form; empty without one.
+fn ending(path: &Path) -> String {
+    path.extension().and_then(|e| e.to_str()).unwrap_or("").to_ascii_lowercase()
 }
 
 /// Plans.

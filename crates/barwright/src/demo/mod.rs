@@ -179,7 +179,7 @@ impl<'a> Demo<'a> {
         self.watch.begin("level");
         let duration: f64 =
             reference.body.motion.iter().map(|m| m.duration_s).sum::<f64>() * f64::from(TURNS);
-        virtual_captures::reference(&job, &station, &job.reference()?, None, TURNS, "reference-1")?;
+        virtual_captures::reference(&job, &station, &reference, None, TURNS, "reference-1")?;
         self.clock.pass_s(duration);
         let first = steps::level(&job, &[job.capture_path("reference-1")])?;
         bench.say(&level::level_text(&first));
@@ -187,7 +187,7 @@ impl<'a> Demo<'a> {
         virtual_captures::reference(
             &job,
             &station,
-            &job.reference()?,
+            &reference,
             Some(&first),
             TURNS,
             "reference-2",

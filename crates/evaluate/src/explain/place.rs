@@ -124,11 +124,10 @@ pub(super) fn places(seen: &Seen<'_>) -> Places {
         .min_by(|a, b| a.bic.total_cmp(&b.bic))
         .or_else(|| fitted.iter().find(|f| f.model == offset))
         .map(|f| [f.x[1], f.x[2]]);
-    let Some(best) = fitted.first() else {
+    // What lies below its detection limit stays in the model, since it is in the data, and is not told.
+    let Some(told) = fitted.first() else {
         return Places { offset_m, ..Places::default() };
     };
-    // What lies below its detection limit stays in the model, since it is in the data, and is not told.
-    let told = best;
     let least_m = common::least_m(seen);
     let list = [centre::explain(told, &fitted, &ways), common::explain(told, &fitted, &ways, seen)]
         .into_iter()

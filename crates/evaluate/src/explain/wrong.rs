@@ -16,9 +16,6 @@ const LEAST_PITCH: f64 = 0.01;
 /// Detection limit of the frequency, as a share of the technique's. Probes of one kind differ by half
 /// of it (common practice, no source).
 const LEAST_FREQUENCY: f64 = 0.10;
-/// What spreading between elements that are long along the bar makes of the band: it falls with the
-/// frequency.
-const MIRROR_SHARE: f64 = 0.0;
 /// Most that peaks turn per metre by which a beam passes the bar's axis aside, in rad: the refracted
 /// axis at half the radius of a bar of 20 mm, and less for larger ones.
 const MOST_TURN_1_M: f64 = 500.0;
@@ -34,7 +31,6 @@ const LEAST_SCATTER_RAD: f64 = 0.05 * PI / 180.0;
 pub(super) fn explain(seen: &Seen<'_>, outwards_m: f64) -> Option<Weighed> {
     let by_path = MOST_TURN_1_M * outwards_m.abs();
     let pitch = pitch(seen).filter(|p| p.0.abs() > by_path);
-    let frequency = seen.common.high.map(|share| share - MIRROR_SHARE);
     let mut evidence = Vec::new();
     let mut weight: f64 = 0.0;
     let mut sure: f64 = 0.0;
@@ -50,7 +46,7 @@ pub(super) fn explain(seen: &Seen<'_>, outwards_m: f64) -> Option<Weighed> {
         weight = weight.max(share.abs() / LEAST_PITCH);
         sure = sure.max(1.0 - (-0.5 * (share / sigma).powi(2)).exp());
     }
-    if let Some(share) = frequency
+    if let Some(share) = seen.common.high
         && share.abs() >= LEAST_FREQUENCY
     {
         evidence.push(format!(

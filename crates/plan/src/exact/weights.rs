@@ -95,18 +95,6 @@ impl Nodes {
         let Self { first_m, step_m, count } = *self;
         (0..count).map(move |i| first_m + i as f64 * step_m)
     }
-
-    /// A value by depth, at a path.
-    #[must_use]
-    pub fn at(&self, values: &[f64], path_m: f64) -> f64 {
-        let place = self.place(path_m);
-        let lower = place as usize;
-        let upper = (lower + 1).min(values.len().saturating_sub(1));
-        match (values.get(lower), values.get(upper)) {
-            (Some(a), Some(b)) => a + (b - a) * (place - lower as f64),
-            _ => 0.0,
-        }
-    }
 }
 
 /// The frequencies of a band, which may be damped.

@@ -28,8 +28,7 @@ impl DrawingFile {
     /// In words, when it ends otherwise.
     pub fn parse(path: &str) -> Result<Self, String> {
         let path = PathBuf::from(path);
-        let ending = path.extension().and_then(|e| e.to_str()).unwrap_or("");
-        let form = match ending.to_ascii_lowercase().as_str() {
+        let form = match super::ending(&path).as_str() {
             "svg" => Form::Svg,
             "dxf" => Form::Dxf,
             _ => {

@@ -30,8 +30,7 @@ impl MapFile {
     /// In words, when it ends otherwise.
     pub fn parse(path: &str) -> Result<Self, String> {
         let path = PathBuf::from(path);
-        let ending = path.extension().and_then(|e| e.to_str()).unwrap_or("");
-        let form = match ending.to_ascii_lowercase().as_str() {
+        let form = match super::ending(&path).as_str() {
             "csv" => Form::Csv,
             "json" => Form::Json,
             _ => return Err("the name of the file must end with .csv or .json".to_owned()),
