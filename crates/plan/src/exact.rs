@@ -8,6 +8,7 @@
 
 pub mod class;
 pub mod echoes;
+mod faces;
 pub mod fields;
 pub mod maps;
 pub mod margins;

@@ -11,16 +11,19 @@
 //! - The data fit through the electronics.
 //!
 //! Where to start: [`make`] (the steps), [`view`] (what of a beam matters), [`late`] (what arrives
-//! when, and how high), [`lags`] (the waits it forbids), [`groups`] (who fires together),
-//! [`order`] (when), [`mod@bound`] (what cannot be beaten), [`mod@faults`] (the checker, which
+//! when, and how high), [`lags`] (the waits it forbids), [`groups`] (who fires together), [`fill`] (the same by the gaps that they stand in),
+//! [`order`] (when), [`mod@bound`] and [`mod@priced`] (what cannot be beaten), [`mod@faults`] (the checker, which
 //! shares only `view` and `late` with the maker).
 
+mod assignment;
 pub mod bound;
 pub mod faults;
+pub mod fill;
 pub mod groups;
 pub mod lags;
 pub mod late;
 pub mod order;
+pub mod priced;
 pub mod view;
 
 use barwright_job::technique::{Beam, Firing, Record, Schedule};
@@ -33,6 +36,7 @@ use crate::echo::db;
 pub use bound::Bound;
 pub use faults::{Fault, faults};
 
+use fill::Filled;
 use groups::Together;
 use lags::Between;
 use order::{Placed, Waits};
@@ -87,17 +91,23 @@ pub fn allowed_db(bench: &Bench<'_>) -> f64 {
     db(bench.sensitivity.alarm_fsh) - db(bench.sensitivity.target_fsh) - IN_HAND_DB
 }
 
+/// Period in s of the schedule that [`make`] makes.
+#[must_use]
+pub fn period_s(bench: &Bench<'_>, all: &[Beam], record: &Record) -> f64 {
+    let table = Table::of(bench, all, record);
+    let together = table.together(bench);
+    let bound = bound::bound(&together, &table.between, table.base_s, table.data_s);
+    table.shortest(bench, &together, &bound).0.period_s
+}
+
 /// Makes the schedule: never longer than [`greedy`], without [`faults()`].
 #[must_use]
 pub fn make(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Timed {
     let table = Table::of(bench, all, record);
     let together = table.together(bench);
     let bound = bound::bound(&together, &table.between, table.base_s, table.data_s);
-    let (best, firings) = table.best(bench, bound.period_s);
-    let plain = table.greedy(&together);
-    let greedy_s = plain.period_s;
-    let mut schedule =
-        if best.period_s <= greedy_s { table.schedule(&firings, &best) } else { plain };
+    let (mut schedule, greedy_s) = table.shortest(bench, &together, &bound);
+    let bound = bound.sharpened(&together, &table.between, table.base_s, schedule.period_s);
     // Sums of the bound are rounded; the period is never below it.
     schedule.least_period_s = Some(bound.period_s.min(schedule.period_s));
     let waits = waits(&schedule);
@@ -174,26 +184,60 @@ impl Table {
 
     /// The best order found, with its firings. Fewest firings are not always best: what many beams
     /// leave together keeps more of the later ones waiting. So the firings are made with all the
-    /// apertures and with fewer.
-    fn best(&self, bench: &Bench<'_>, least_s: f64) -> (Placed, Vec<Vec<usize>>) {
+    /// apertures and with fewer, and about the gaps of one kind ([`fill`]).
+    fn best(
+        &self,
+        bench: &Bench<'_>,
+        together: &Together<'_>,
+        bound: &Bound,
+    ) -> (Placed, Vec<Vec<usize>>) {
+        let least_s = bound.period_s;
         let apertures = bench.station.electronics.parallel_apertures as usize;
-        let mut groupings: Vec<Vec<Vec<usize>>> = (1..=apertures.clamp(1, MOST_APERTURES))
-            .chain([apertures])
+        let most: Vec<usize> =
+            (1..=apertures.clamp(1, MOST_APERTURES)).chain([apertures]).collect();
+        let mut groupings: Vec<Filled> = most
+            .iter()
             .map(|most| {
-                let together = Together::new(&self.views, &self.between, most, channels(bench));
-                together.kinds().iter().flat_map(|k| together.grouped(k)).collect()
+                let together = Together::new(&self.views, &self.between, *most, channels(bench));
+                let firings = together.kinds().iter().flat_map(|k| together.grouped(k)).collect();
+                Filled { firings, order: Vec::new() }
             })
             .collect();
         groupings.dedup();
+        groupings.extend(
+            bound.slowest.and_then(|kind| fill::filled(together, &self.between, kind, self.base_s)),
+        );
         let tried: Vec<(Placed, Vec<Vec<usize>>)> = groupings
             .into_par_iter()
-            .map(|firings| (self.waits(&firings).best(least_s), firings))
+            .map(|Filled { firings, order }| {
+                let waits = self.waits(&firings);
+                let placed =
+                    if order.is_empty() { waits.best(least_s) } else { waits.better(least_s) };
+                (placed, firings)
+            })
             .collect();
         let shortest = |a: &(Placed, _), b: &(Placed, _)| a.0.period_s.total_cmp(&b.0.period_s);
         tried
             .into_iter()
             .min_by(shortest)
             .unwrap_or_else(|| (self.waits(&[]).as_given(), Vec::new()))
+    }
+
+    /// The best schedule found, or the plain one if that is shorter; and the period of that in s.
+    fn shortest(
+        &self,
+        bench: &Bench<'_>,
+        together: &Together<'_>,
+        bound: &Bound,
+    ) -> (Schedule, f64) {
+        let (best, firings) = self.best(bench, together, bound);
+        let plain = self.greedy(together);
+        let greedy_s = plain.period_s;
+        if best.period_s <= greedy_s {
+            (self.schedule(&firings, &best), greedy_s)
+        } else {
+            (plain, greedy_s)
+        }
     }
 
     fn greedy(&self, together: &Together<'_>) -> Schedule {

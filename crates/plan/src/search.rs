@@ -242,7 +242,7 @@ pub(crate) fn rhythm(bench: &Bench<'_>, mode: Mode) -> Result<Rhythm> {
 /// Period in s of the firing order of some beams by themselves.
 pub(crate) fn cycle_s(bench: &Bench<'_>, beams: &[Beam]) -> f64 {
     let record = gates::record(bench, beams);
-    schedule::make(bench, beams, &record).schedule.period_s
+    schedule::period_s(bench, beams, &record)
 }
 
 fn no_aperture() -> PlanError {

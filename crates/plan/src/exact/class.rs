@@ -13,8 +13,8 @@ use crate::ring;
 
 /// Positions and directions that agree to this (m, rad) and delays to this share of a nanosecond are
 /// the same beam.
-const SAME: f64 = 1e-9;
-const SAME_S: f64 = 1e-13;
+pub(super) const SAME: f64 = 1e-9;
+pub(super) const SAME_S: f64 = 1e-13;
 
 /// A beam in its own frame: the middle of its aperture at the angle zero.
 #[derive(Debug, Clone)]

@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex};
 use barwright_wave::{Mode, Point};
 
 use super::class::{Class, Like, Member, classes};
+use super::faces::Faces;
 use super::maps::{Bar, BeamMap, Fineness, Seen, Sides, maps};
 use super::weights::{Band, Flaw, Nodes, Strengths};
 use crate::conditions::Conditions;
@@ -20,7 +21,7 @@ const AROUND_OVAL: usize = 16;
 #[derive(Default)]
 pub struct Bars {
     known: Mutex<Vec<(BarKey, Arc<Bar>)>>,
-    levels: Mutex<Vec<(LevelKey, Vec<f64>)>>,
+    peaks: Mutex<Vec<(PeakKey, Vec<f64>)>>,
 }
 
 impl std::fmt::Debug for Bars {
@@ -29,22 +30,41 @@ impl std::fmt::Debug for Bars {
     }
 }
 
-/// What a flaw's level along a beam depends on within one order: the flaw and the reference, and how sound
-/// spreads along the bar, to the last bit.
-type LevelKey = (Mode, Flaw, Flaw, [u64; 7]);
+/// What a flaw's peaks along a beam depend on within one order: the flaw, and how sound spreads along the
+/// bar, to the last bit.
+type PeakKey = (Mode, Flaw, [u64; 7]);
 
 /// Radius and velocities, to the last bit: what a modal solution depends on within one order.
 type BarKey = (Mode, [u64; 6]);
 
 impl Bars {
-    fn levels(&self, key: &LevelKey) -> Option<Vec<f64>> {
-        let known = self.levels.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        known.iter().find(|(k, _)| k == key).map(|(_, levels)| levels.clone())
-    }
-
-    fn keep_levels(&self, key: LevelKey, levels: &[f64]) {
-        let mut known = self.levels.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
-        known.push((key, levels.to_vec()));
+    /// Peaks of a flaw by depth ([`Strengths::peaks`]), computed once.
+    fn peaks(
+        &self,
+        strengths: &Strengths<'_>,
+        radius_m: f64,
+        flaw: Flaw,
+        off_m: f64,
+        nodes: &Nodes,
+    ) -> Result<Vec<f64>> {
+        let class = strengths.class;
+        let numbers = [
+            off_m,
+            class.strip.length_m,
+            class.strip.focus_m.unwrap_or(0.0),
+            class.water_m,
+            class.axis.reach_m,
+            strengths.reference_sine(),
+            radius_m,
+        ];
+        let key = (class.mode, flaw, numbers.map(f64::to_bits));
+        let lock = || self.peaks.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if let Some((_, known)) = lock().iter().find(|(k, _)| *k == key) {
+            return Ok(known.clone());
+        }
+        let peaks = strengths.peaks(flaw, off_m, nodes)?;
+        lock().push((key, peaks.clone()));
+        Ok(peaks)
     }
 
     pub(crate) fn get(
@@ -270,6 +290,7 @@ impl<'a> Fields<'a> {
         }
         let around = family.around(self.fineness.around);
         let angles: Vec<f64> = (0..around).map(|k| TAU * k as f64 / around as f64).collect();
+        let mut faces = Faces::default();
         let by_class = self
             .classes
             .iter()
@@ -293,7 +314,7 @@ impl<'a> Fields<'a> {
                         .collect();
                     let bar =
                         self.own.as_ref().unwrap_or(self.bars).get(state, radius_m, class.mode)?;
-                    let sides = bar.incident(class, family.lost_middle)?;
+                    let sides = bar.incident(class, family.lost_middle, &mut faces)?;
                     let moved: Vec<Point> = alike
                         .iter()
                         .map(|j| {
@@ -416,21 +437,10 @@ impl<'a> Fields<'a> {
                 let bar = self.bars.get(self.nominal, self.radius_m, class.mode)?;
                 let band: Band<'_> = bar.frequencies();
                 let strengths = Strengths { class, conditions: self.nominal, band };
-                let numbers = [
-                    off_m,
-                    class.strip.length_m,
-                    class.strip.focus_m.unwrap_or(0.0),
-                    class.water_m,
-                    class.axis.reach_m,
-                    strengths.reference_sine(),
-                    self.radius_m,
-                ];
-                let key = (class.mode, flaw, reference, numbers.map(f64::to_bits));
-                if let Some(levels) = self.bars.levels(&key) {
-                    return Ok((nodes, levels));
-                }
-                let levels = strengths.relative_db(flaw, off_m, reference, &nodes)?;
-                self.bars.keep_levels(key, &levels);
+                let peaks =
+                    |flaw, off_m| self.bars.peaks(&strengths, self.radius_m, flaw, off_m, &nodes);
+                let (own, other) = (peaks(flaw, off_m)?, peaks(reference, 0.0)?);
+                let levels = own.iter().zip(&other).map(|(a, b)| 20.0 * (a / b).log10()).collect();
                 Ok((nodes, levels))
             })
             .collect()

@@ -13,6 +13,7 @@ use barwright_wave::{
 use rayon::prelude::*;
 
 use super::class::Class;
+use super::faces::Faces;
 use super::weights::{Band, Flaw, Nodes, Strengths, attenuation, corner};
 use crate::conditions::Conditions;
 use crate::echo::{db, turn};
@@ -98,23 +99,21 @@ impl Bar {
     /// Probes that were moved off the ring's circle are taken about the centre of their own face, where
     /// all elements are one turned, and the bar is displaced instead; so far that the orders computed do
     /// not hold it, each element is computed by itself.
-    pub fn incident(&self, class: &Class, lost_middle: bool) -> Result<Sides> {
+    pub fn incident(&self, class: &Class, lost_middle: bool, faces: &mut Faces) -> Result<Sides> {
         let Some((radius_m, centre)) = class.face() else {
             return self.sides(class, &class.elements, None, lost_middle);
         };
         if centre.radius() == 0.0 {
             return self.sides(class, &class.elements, Some(radius_m), lost_middle);
         }
-        let own: Vec<Element> =
-            class.elements.iter().map(|e| Element { centre: e.centre - centre, ..*e }).collect();
-        let moved = self
-            .sides(class, &own, Some(radius_m), lost_middle)?
+        let moved = faces
+            .about_centre(self, class, (radius_m, centre), lost_middle)?
             .displaced(self, Point::default() - centre);
         moved.or_else(|_| self.sides(class, &class.elements, None, lost_middle))
     }
 
     /// Incident fields about the origin of a class whose elements stand there.
-    fn sides(
+    pub fn sides(
         &self,
         class: &Class,
         elements: &[Element],
@@ -146,6 +145,14 @@ pub(crate) struct Sides {
 }
 
 impl Sides {
+    /// The same turned about the bar's axis.
+    pub fn turned(&self, angle_rad: f64) -> Self {
+        Self {
+            transmit: self.transmit.turned(angle_rad),
+            receive: self.receive.as_ref().map(|r| r.turned(angle_rad)),
+        }
+    }
+
     /// The same for a bar displaced in the beam's frame.
     pub fn displaced(&self, bar: &Bar, by: Point) -> Result<Self> {
         Ok(Self {

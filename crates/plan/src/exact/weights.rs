@@ -18,6 +18,7 @@ use barwright_wave::{
     },
 };
 use num_complex::Complex64;
+use rayon::prelude::*;
 use rustfft::FftPlanner;
 
 use super::class::Class;
@@ -123,40 +124,29 @@ impl Strengths<'_> {
     /// Weights for the kernel that finds peaks: flaw under the middle of a pulse.
     pub fn weights(&self, flaw: Flaw, nodes: &Nodes) -> Result<EchoWeights> {
         let scatter = self.scatter(flaw)?;
+        let paths: Vec<f64> = nodes.paths_m().collect();
         let rows: Vec<_> =
-            nodes.paths_m().map(|path| self.row(flaw, &scatter, path, 0.0)).collect();
+            paths.into_par_iter().map(|path| self.row(flaw, &scatter, path, 0.0)).collect();
         Ok(EchoWeights::new(&rows)?)
     }
 
-    /// What a flaw `off_m` along the bar from the middle of a pulse reads more than `reference` under its
-    /// middle, in dB, by node.
-    pub fn relative_db(
-        &self,
-        flaw: Flaw,
-        off_m: f64,
-        reference: Flaw,
-        nodes: &Nodes,
-    ) -> Result<Vec<f64>> {
-        if (flaw, off_m) == (reference, 0.0) {
-            return Ok(vec![0.0; nodes.count]);
-        }
+    /// Peak of the envelope of a flaw's echo `off_m` along the bar from the middle of a pulse, by node, for a
+    /// field in the section that is the same for all flaws: ratios of two flaws are what counts.
+    pub fn peaks(&self, flaw: Flaw, off_m: f64, nodes: &Nodes) -> Result<Vec<f64>> {
         let thinned: Vec<f64> = self.band.frequencies_hz.iter().copied().step_by(ONE_OF).collect();
         let band = Band { frequencies_hz: &thinned, damping_1_s: self.band.damping_1_s };
         let thin = Strengths { class: self.class, conditions: self.conditions, band };
-        let (own, other) = (thin.scatter(flaw)?, thin.scatter(reference)?);
+        let scatter = thin.scatter(flaw)?;
         let attenuation = attenuation(self.conditions);
         let steel_np = |f: f64| attenuation.np_m(self.class.mode, f);
         let peak = Peak::new(thinned.len());
-        Ok(nodes
-            .paths_m()
+        let paths: Vec<f64> = nodes.paths_m().collect();
+        Ok(paths
+            .into_par_iter()
             .map(|path| {
-                let loss = |row: Vec<Complex64>| -> Vec<Complex64> {
-                    let each = |(w, f): (Complex64, &f64)| w * (-2.0 * steel_np(*f) * path).exp();
-                    row.into_iter().zip(&thinned).map(each).collect()
-                };
-                let a = peak.of(&loss(thin.row(flaw, &own, path, off_m)));
-                let b = peak.of(&loss(thin.row(reference, &other, path, 0.0)));
-                20.0 * (a.max(1e-30) / b.max(1e-30)).log10()
+                let each = |(w, f): (Complex64, &f64)| w * (-2.0 * steel_np(*f) * path).exp();
+                let row = thin.row(flaw, &scatter, path, off_m);
+                peak.of(&row.into_iter().zip(&thinned).map(each).collect::<Vec<_>>()).max(1e-30)
             })
             .collect())
     }

@@ -2,6 +2,7 @@
 
 use super::groups::Together;
 use super::lags::Between;
+use super::priced::priced;
 
 /// A lower bound of the period and what it rests on.
 #[derive(Debug, Clone, PartialEq)]
@@ -10,6 +11,34 @@ pub struct Bound {
     pub period_s: f64,
     /// What it rests on, in words.
     pub words: String,
+    /// Place among the kinds of the one whose beams take longest one after another; none without beams.
+    pub slowest: Option<usize>,
+}
+
+impl Bound {
+    /// The bound, or the one of [`priced()`] where that is higher. `reached_s`: the period of an order.
+    #[must_use]
+    pub fn sharpened(
+        self,
+        together: &Together<'_>,
+        between: &Between,
+        base_s: f64,
+        reached_s: f64,
+    ) -> Self {
+        let own = self.slowest.filter(|_| self.period_s < reached_s);
+        let own = own.and_then(|k| Some((k, priced(together, between, k, base_s, reached_s)?)));
+        match own {
+            Some((kind, period_s)) if period_s > self.period_s => {
+                let beams = together.kinds().get(kind).map_or(0, |k| together.clique(k).len());
+                let words = format!(
+                    "{beams} beams that fire one after another, with what the beams of other kinds \
+                     need between them"
+                );
+                Self { period_s, words, ..self }
+            }
+            _ => self,
+        }
+    }
 }
 
 /// The largest of these, for a shortest wait `base_s` (record and electronics) and a shortest period
@@ -28,16 +57,21 @@ pub fn bound(together: &Together<'_>, between: &Between, base_s: f64, data_s: f6
     let kinds = together.kinds();
     let firings: Vec<usize> = kinds.iter().map(|k| together.least(k)).collect();
     let all: usize = firings.iter().sum();
-    let mut best = Bound { period_s: data_s, words: "data rate".into() };
+    let mut best = Bound { period_s: data_s, words: "data rate".into(), slowest: None };
+    let mut slowest: Option<(usize, f64)> = None;
     let mut offer = |period_s: f64, words: String| {
         if period_s > best.period_s {
-            best = Bound { period_s, words };
+            best = Bound { period_s, words, slowest: None };
         }
     };
     offer(all as f64 * base_s, format!("{all} firings at least, one every {:.2} µs", base_s * 1e6));
-    for (kind, own) in kinds.iter().zip(&firings) {
+    for (k, (kind, own)) in kinds.iter().zip(&firings).enumerate() {
         let clique = together.clique(kind);
         let gaps = gaps(between, &clique, base_s);
+        let alone_s = gaps.iter().sum::<f64>();
+        if slowest.is_none_or(|(_, s)| alone_s > s) {
+            slowest = Some((k, alone_s));
+        }
         offer(
             filled(gaps, all - own, base_s),
             format!(
@@ -57,6 +91,7 @@ pub fn bound(together: &Together<'_>, between: &Between, base_s: f64, data_s: f6
             format!("{} beams of one probe with their shortest waits", own.len()),
         );
     }
+    best.slowest = slowest.map(|(k, _)| k);
     best
 }
 

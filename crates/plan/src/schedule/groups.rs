@@ -58,11 +58,39 @@ impl<'a> Together<'a> {
         self.views[a].probe == self.views[b].probe || !self.between.together(a, b)
     }
 
+    /// Probe of a beam.
+    #[must_use]
+    pub fn probe(&self, i: usize) -> u32 {
+        self.views[i].probe
+    }
+
+    /// Elements of a beam.
+    #[must_use]
+    pub fn elements(&self, i: usize) -> u64 {
+        u64::from(self.views[i].elements.1 - self.views[i].elements.0)
+    }
+
+    /// Whether one more beam leaves the electronics enough channels.
+    #[must_use]
+    pub fn has_channels(&self, set: &[usize], beam: usize) -> bool {
+        set.iter().map(|i| self.elements(*i)).sum::<u64>() + self.elements(beam) <= self.channels
+    }
+
+    /// Whether beams of a kind that fire together leave room for one more of that kind.
+    pub fn takes(&self, set: impl Iterator<Item = usize>, beam: usize) -> bool {
+        let (mut count, mut elements) = (1, self.elements(beam));
+        for i in set {
+            count += 1;
+            elements += self.elements(i);
+            if self.conflict(i, beam) {
+                return false;
+            }
+        }
+        count <= self.apertures && elements <= self.channels
+    }
+
     fn fits(&self, set: &[usize], beam: usize) -> bool {
-        let elements = |i: usize| u64::from(self.views[i].elements.1 - self.views[i].elements.0);
-        set.len() < self.apertures
-            && set.iter().map(|i| elements(*i)).sum::<u64>() + elements(beam) <= self.channels
-            && set.iter().all(|i| !self.conflict(*i, beam))
+        self.takes(set.iter().copied(), beam)
     }
 
     /// Each beam into the first firing that takes it, in the order given.

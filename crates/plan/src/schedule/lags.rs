@@ -48,6 +48,13 @@ impl Lags {
         }
     }
 
+    /// Where allowed stretches of waits of at least `lag_s` begin, rising.
+    pub fn allowed_from(&self, lag_s: f64) -> impl Iterator<Item = f64> {
+        let first = self.next(lag_s);
+        let ends = self.0.iter().map(|(_, to)| to + GUARD_S);
+        std::iter::once(first).chain(ends.filter(move |t| *t > first))
+    }
+
     /// Whether a wait is forbidden.
     #[must_use]
     pub fn forbids(&self, lag_s: f64) -> bool {
@@ -114,6 +121,13 @@ impl Between {
         }
         let lags = first.into_par_iter().map(|(a, b)| forbidden(bench, &surround, a, b)).collect();
         Self { count, of, lags, apart }
+    }
+
+    /// Given ones, pair by pair.
+    #[cfg(test)]
+    pub(super) fn of_lags(count: usize, lags: Vec<Lags>) -> Self {
+        let pairs = count * count;
+        Self { count, of: (0..pairs).collect(), lags, apart: vec![false; pairs] }
     }
 
     /// Waits from a firing of beam `a` to one of beam `b` that are forbidden.

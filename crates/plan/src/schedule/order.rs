@@ -10,6 +10,8 @@ use super::lags::{Between, Lags};
 const PLACED: usize = 400_000;
 /// Lengthening that the local search takes at first, over the shortest wait.
 const WARM: f64 = 0.1;
+/// The same where the order is already good.
+const WARM_GIVEN: f64 = 0.03;
 /// Step of the trigger in s: starts are whole numbers of it.
 const TRIGGER_S: f64 = 10e-9;
 
@@ -165,8 +167,8 @@ impl Waits {
         self.place((0..self.count).collect())
     }
 
-    /// Always the firing that can start soonest; of several, the one that makes others wait longest,
-    /// so that easy ones remain to fill gaps.
+    /// Places one firing after another, always one that can start soonest; of several the one that has the
+    /// longest waits to others.
     fn soonest(&self, first: usize) -> Placed {
         let hard: Vec<f64> = (0..self.count)
             .map(|i| (0..self.count).map(|j| self.lags(i, j).next(self.base_s)).sum())
@@ -205,26 +207,38 @@ impl Waits {
                 best = placed;
             }
         }
-        self.improve(best, least_s)
+        self.improve(best.order, WARM, least_s)
+    }
+
+    /// The best order found from the one in which the firings are given, which is taken to be good.
+    #[must_use]
+    pub fn better(&self, least_s: f64) -> Placed {
+        self.improve((0..self.count).collect(), WARM_GIVEN, least_s)
     }
 
     /// Threshold accepting (Dueck and Scheuer, J. Comput. Phys. 90, 1990): moves and swaps single
-    /// firings and takes what is not longer by more than a threshold that falls to nothing.
-    fn improve(&self, start: Placed, least_s: f64) -> Placed {
-        let n = self.count;
+    /// firings or pairs of them and takes what is not longer by more than a threshold that falls to nothing.
+    fn improve(&self, order: Vec<usize>, warm: f64, least_s: f64) -> Placed {
+        let n = order.len();
         let mut random = Xoshiro256PlusPlus::seed_from_u64(n as u64);
-        let (mut now, mut best) = (start.clone(), start);
+        let mut now = self.place(order);
+        let mut best = now.clone();
         let mut spent = 0;
-        while spent < PLACED && best.period_s > least_s * (1.0 + 1e-6) {
+        while n > 1 && spent < PLACED && best.period_s > least_s * (1.0 + 1e-6) {
             let (i, j) = (random.random_range(0..n), random.random_range(0..n));
             let (low, high) = (i.min(j), i.max(j));
             let mut order = now.order.clone();
             let swap = high - low > 6 || random.random_range(0..2) == 0;
+            // In a pair the first is what the second's gap was filled with.
+            let more =
+                if swap && high - low > 1 && high + 1 < n { random.random_range(0..2) } else { 0 };
             let changed = if low == high {
                 continue;
             } else if swap {
-                order.swap(i, j);
-                vec![(low, low), (high, high)]
+                for k in 0..=more {
+                    order.swap(low + k, high + k);
+                }
+                vec![(low, low + more), (high, high + more)]
             } else {
                 let moved = order.remove(i);
                 order.insert(j, moved);
@@ -232,7 +246,7 @@ impl Waits {
             };
             let (placed, effort) = self.place_again(&now, order, &changed);
             spent += effort + 1;
-            let threshold_s = self.base_s * WARM * (1.0 - spent as f64 / PLACED as f64).max(0.0);
+            let threshold_s = self.base_s * warm * (1.0 - spent as f64 / PLACED as f64).max(0.0);
             if placed.period_s <= now.period_s + threshold_s {
                 now = placed;
                 if now.period_s < best.period_s {
