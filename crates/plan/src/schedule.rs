@@ -11,9 +11,9 @@
 //! - The data fit through the electronics.
 //!
 //! Where to start: [`make`] (the steps), [`view`] (what of a beam matters), [`late`] (what arrives
-//! when, and how high), [`lags`] (the waits it forbids), [`groups`] (who fires together), [`fill`] (the same by the gaps that they stand in),
-//! [`order`] (when), [`mod@bound`] and [`mod@priced`] (what cannot be beaten), [`mod@faults`] (the checker, which
-//! shares only `view` and `late` with the maker).
+//! when, and how high), [`lags`] (the waits it forbids), [`groups`] (who fires together), [`fill`]
+//! (the same by the gap that they stand in), [`order`] (when), [`mod@bound`] and [`mod@priced`] (what
+//! cannot be beaten), [`mod@faults`] (the checker, which shares only `view` and `late` with the maker).
 
 mod assignment;
 pub mod bound;
@@ -91,13 +91,14 @@ pub fn allowed_db(bench: &Bench<'_>) -> f64 {
     db(bench.sensitivity.alarm_fsh) - db(bench.sensitivity.target_fsh) - IN_HAND_DB
 }
 
-/// Period in s of the schedule that [`make`] makes.
+/// Period in s of a schedule made with less effort than that of [`make`]: a few per cent longer at most in the
+/// examples, for choosing among beams.
 #[must_use]
 pub fn period_s(bench: &Bench<'_>, all: &[Beam], record: &Record) -> f64 {
     let table = Table::of(bench, all, record);
     let together = table.together(bench);
     let bound = bound::bound(&together, &table.between, table.base_s, table.data_s);
-    table.shortest(bench, &together, &bound).0.period_s
+    table.shortest(bench, &together, &bound, false).0.period_s
 }
 
 /// Makes the schedule: never longer than [`greedy`], without [`faults()`].
@@ -106,7 +107,7 @@ pub fn make(bench: &Bench<'_>, all: &[Beam], record: &Record) -> Timed {
     let table = Table::of(bench, all, record);
     let together = table.together(bench);
     let bound = bound::bound(&together, &table.between, table.base_s, table.data_s);
-    let (mut schedule, greedy_s) = table.shortest(bench, &together, &bound);
+    let (mut schedule, greedy_s) = table.shortest(bench, &together, &bound, true);
     let bound = bound.sharpened(&together, &table.between, table.base_s, schedule.period_s);
     // Sums of the bound are rounded; the period is never below it.
     schedule.least_period_s = Some(bound.period_s.min(schedule.period_s));
@@ -184,13 +185,9 @@ impl Table {
 
     /// The best order found, with its firings. Fewest firings are not always best: what many beams
     /// leave together keeps more of the later ones waiting. So the firings are made with all the
-    /// apertures and with fewer, and about the gaps of one kind ([`fill`]).
-    fn best(
-        &self,
-        bench: &Bench<'_>,
-        together: &Together<'_>,
-        bound: &Bound,
-    ) -> (Placed, Vec<Vec<usize>>) {
+    /// apertures and with fewer, and, where the search is to be thorough, about the gaps of one kind
+    /// ([`fill`]).
+    fn best(&self, bench: &Bench<'_>, bound: &Bound, thorough: bool) -> (Placed, Vec<Vec<usize>>) {
         let least_s = bound.period_s;
         let apertures = bench.station.electronics.parallel_apertures as usize;
         let most: Vec<usize> =
@@ -204,9 +201,15 @@ impl Table {
             })
             .collect();
         groupings.dedup();
-        groupings.extend(
-            bound.slowest.and_then(|kind| fill::filled(together, &self.between, kind, self.base_s)),
-        );
+        if let (true, Some(kind)) = (thorough, bound.slowest) {
+            let about = |most: usize| {
+                let together = Together::new(&self.views, &self.between, most, channels(bench));
+                fill::filled(&together, &self.between, kind, self.base_s)
+            };
+            let about: Vec<Option<Filled>> = most.into_par_iter().map(about).collect();
+            groupings.extend(about.into_iter().flatten());
+            groupings.dedup();
+        }
         let tried: Vec<(Placed, Vec<Vec<usize>>)> = groupings
             .into_par_iter()
             .map(|Filled { firings, order }| {
@@ -229,8 +232,9 @@ impl Table {
         bench: &Bench<'_>,
         together: &Together<'_>,
         bound: &Bound,
+        thorough: bool,
     ) -> (Schedule, f64) {
-        let (best, firings) = self.best(bench, together, bound);
+        let (best, firings) = self.best(bench, bound, thorough);
         let plain = self.greedy(together);
         let greedy_s = plain.period_s;
         if best.period_s <= greedy_s {

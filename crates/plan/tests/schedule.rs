@@ -63,9 +63,9 @@ fn sound(bench: &Bench<'_>, case: &Case, beams: &[Beam]) -> f64 {
     s.period_s / least - 1.0
 }
 
-// Truth: the lower bound. 5 % is what is wanted, and reached with one aperture. For 48 longitudinal and 60
-// shear beams of a 42 mm bar 7.1 % were seen with six apertures and 14.5 % with two; four times the effort
-// changes neither, so the bound, which looks at cliques and at counts one by one, is likely not sharp there.
+// Truth: the lower bound. 5 % is what is wanted. For 48 longitudinal and 72 shear beams of a 42 mm bar.
+// Seen: 0.6 % with one aperture, 0.7 % with two and 3.0 % with six; for 20 mm 0.3 % at most. 3.5 % leaves
+// room for another seed, no more.
 #[test]
 fn examples_lie_within_five_percent_of_the_bound() {
     for case in [&*ROUND_42, &Case::round(20.0)] {
@@ -77,12 +77,7 @@ fn examples_lie_within_five_percent_of_the_bound() {
                 (sound(bench, case, beams), period_s)
             });
             eprintln!("{} apertures: {:.2} % over the bound", apertures, over * 100.0);
-            let most = match apertures {
-                1 => 0.05,
-                2 => 0.15,
-                _ => 0.08,
-            };
-            assert!(over <= most, "{apertures} apertures: {over}");
+            assert!(over <= 0.035, "{apertures} apertures: {over}");
             // More apertures never cost time: fewer are tried as well.
             assert!(period_s <= last);
             last = period_s;

@@ -204,18 +204,20 @@ impl Strengths<'_> {
             let one = self.class.strip.factor(z, &spread, f);
             one * one
         };
-        let over = |from: f64, to: f64, f: f64| -> Complex64 {
-            let count = 2 * PARTS;
-            let dz = (to - from) / count as f64;
-            (0..count).map(|i| both(from + (i as f64 + 0.5) * dz, f) * dz).sum()
+        let over = |middle_m: f64, half_m: f64, f: f64| -> Complex64 {
+            let dz = half_m / PARTS as f64;
+            let steps = (0..PARTS).map(|i| (i as f64 + 0.5) * dz);
+            if middle_m == 0.0 {
+                // The field is even about the middle of a pulse.
+                return 2.0 * steps.map(|z| both(z, f) * dz).sum::<Complex64>();
+            }
+            steps.map(|z| (both(middle_m - z, f) + both(middle_m + z, f)) * dz).sum()
         };
         let axial = |f: f64| match flaw {
             Flaw::Disc { .. } | Flaw::Inclusion { .. } => both(off_m, f),
-            Flaw::Crack { length_m, .. } => over(off_m - length_m / 2.0, off_m + length_m / 2.0, f),
+            Flaw::Crack { length_m, .. } => over(off_m, length_m / 2.0, f),
             // Twice the element either side holds the beam.
-            Flaw::Pipe { .. } => {
-                over(-2.0 * self.class.strip.length_m, 2.0 * self.class.strip.length_m, f)
-            }
+            Flaw::Pipe { .. } => over(0.0, 2.0 * self.class.strip.length_m, f),
         };
         let pulse = spectrum(&self.conditions.pulse, &self.band);
         pulse

@@ -12,7 +12,7 @@ use super::groups::Together;
 use super::lags::Between;
 
 /// Moves that the search tries.
-const MOVES: usize = 400_000;
+const MOVES: usize = 250_000;
 /// Lengthening that it takes at first, over the shortest wait.
 const WARM: f64 = 0.25;
 

@@ -207,24 +207,24 @@ impl Waits {
                 best = placed;
             }
         }
-        self.improve(best.order, WARM, least_s)
+        self.improve(best.order, WARM, PLACED, least_s)
     }
 
     /// The best order found from the one in which the firings are given, which is taken to be good.
     #[must_use]
     pub fn better(&self, least_s: f64) -> Placed {
-        self.improve((0..self.count).collect(), WARM_GIVEN, least_s)
+        self.improve((0..self.count).collect(), WARM_GIVEN, PLACED / 2, least_s)
     }
 
     /// Threshold accepting (Dueck and Scheuer, J. Comput. Phys. 90, 1990): moves and swaps single
     /// firings or pairs of them and takes what is not longer by more than a threshold that falls to nothing.
-    fn improve(&self, order: Vec<usize>, warm: f64, least_s: f64) -> Placed {
+    fn improve(&self, order: Vec<usize>, warm: f64, effort_most: usize, least_s: f64) -> Placed {
         let n = order.len();
         let mut random = Xoshiro256PlusPlus::seed_from_u64(n as u64);
         let mut now = self.place(order);
         let mut best = now.clone();
         let mut spent = 0;
-        while n > 1 && spent < PLACED && best.period_s > least_s * (1.0 + 1e-6) {
+        while n > 1 && spent < effort_most && best.period_s > least_s * (1.0 + 1e-6) {
             let (i, j) = (random.random_range(0..n), random.random_range(0..n));
             let (low, high) = (i.min(j), i.max(j));
             let mut order = now.order.clone();
@@ -246,7 +246,8 @@ impl Waits {
             };
             let (placed, effort) = self.place_again(&now, order, &changed);
             spent += effort + 1;
-            let threshold_s = self.base_s * warm * (1.0 - spent as f64 / PLACED as f64).max(0.0);
+            let threshold_s =
+                self.base_s * warm * (1.0 - spent as f64 / effort_most as f64).max(0.0);
             if placed.period_s <= now.period_s + threshold_s {
                 now = placed;
                 if now.period_s < best.period_s {
