@@ -7,8 +7,8 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    calc, capture, certify, changeover, example, ledger, level, plan, screen, serve, technique,
-    twin, validate,
+    calc, capture, certify, changeover, example, ledger, level, plan, receive, screen, serve,
+    technique, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -48,6 +48,7 @@ enum Command {
     Level(level::LevelArgs),
     Check(level::CheckArgs),
     Screen(screen::ScreenArgs),
+    Receive(receive::Args),
     Sentence(screen::SentenceArgs),
     Ledger(ledger::Args),
     Certify(certify::Args),
@@ -76,6 +77,7 @@ impl Cli {
             Command::Level(args) => level::level(&bench, &args),
             Command::Check(args) => level::check(&bench, &args),
             Command::Screen(args) => screen::screen(&bench, &args),
+            Command::Receive(args) => receive::run(&bench, &args),
             Command::Sentence(args) => screen::sentence(&bench, &args),
             Command::Ledger(args) => ledger::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),

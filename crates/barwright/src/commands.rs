@@ -8,6 +8,7 @@ pub mod example;
 pub mod ledger;
 pub mod level;
 pub mod plan;
+pub mod receive;
 pub mod screen;
 pub mod serve;
 pub mod technique;

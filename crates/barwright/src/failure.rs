@@ -150,6 +150,26 @@ impl From<barwright_web::ServeError> for Failure {
     }
 }
 
+impl From<barwright_web::judging::JudgingError> for Failure {
+    fn from(error: barwright_web::judging::JudgingError) -> Self {
+        use barwright_web::judging::JudgingError::{Capture, Document, Evaluate, File};
+        match error {
+            File(e) => e.into(),
+            Document(e) => e.into(),
+            Capture(e) => e.into(),
+            Evaluate(e) => e.into(),
+            other => Self::because(&other),
+        }
+    }
+}
+
+impl From<barwright_web::receive::ReceiveError> for Failure {
+    fn from(error: barwright_web::receive::ReceiveError) -> Self {
+        let hint = error.hint();
+        Self::because(&error).hint(hint)
+    }
+}
+
 impl From<barwright_ledger::LedgerError> for Failure {
     fn from(error: barwright_ledger::LedgerError) -> Self {
         let hint = error.hint().map(str::to_owned);

@@ -5,15 +5,15 @@
 use std::path::Path;
 
 use barwright_capture::{
-    CaptureReader, CaptureWriter, Header, Shots, hash_file, read_echoes, write_echoes, write_kept,
+    CaptureReader, CaptureWriter, Header, Shots, hash_file, write_echoes, write_inspected,
+    write_kept,
 };
 use barwright_evaluate::changeover;
 use barwright_evaluate::check::Checking;
 use barwright_evaluate::level::Levelling;
 use barwright_evaluate::screen::Screening;
-use barwright_evaluate::sentence;
 use barwright_job::{
-    Hash, Order, Rules, Sealed, Station, Technique,
+    Hash, Sealed, Station, Technique,
     changeover::{Changeover, StepState},
     check::Check,
     judgement::Judgement,
@@ -204,6 +204,7 @@ pub fn screen(
     files::make_room(&job.echoes_path(&bar))?;
     let echo_hash = write_echoes(&job.echoes_path(&bar), &technique.hash, &screened.echoes)?;
     write_kept(&job.ascans_path(&bar), &technique.hash, &technique.body.record, &screened.kept)?;
+    write_inspected(&job.inspected_path(&bar), &technique.hash, &screened.beams)?;
     let sealed = screened.seal(echo_hash);
     files::write_sealed(&job.screened_path(&bar), &sealed)?;
     Ok(sealed)
@@ -211,16 +212,7 @@ pub fn screen(
 
 /// Judges a screened bar; writes `bars/NAME.judgement.json`.
 pub fn judge(job: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, Failure> {
-    let screened = job.screened(bar)?;
-    let path = job.echoes_path(bar);
-    let found = hash_file(&path)?;
-    screened.demand(&job.screened_path(bar).display().to_string(), "echoes", &found)?;
-    let echoes = read_echoes(&path)?;
-    let (technique, rules, order): (_, Rules, Order) =
-        (job.technique()?, job.rules()?, job.order()?);
-    let judgement = sentence(&screened, &echoes.echoes, &technique, &rules, &order)?;
-    files::write_sealed(&job.judgement_path(bar), &judgement)?;
-    Ok(judgement)
+    Ok(barwright_web::judging::judge(job, bar)?)
 }
 
 /// The line a station stands in, as the ledger names it.

@@ -28,35 +28,71 @@ pub struct EchoTable {
     pub echoes: Vec<Echo>,
 }
 
-/// Writes a table of echoes; nothing appears under the name before it is whole. Returns the
-/// BLAKE3 hash of the file's bytes.
-///
-/// # Errors
-/// [`crate::CaptureError::Io`] where the file cannot be made or written.
-pub fn write_echoes(path: &Path, technique: &Hash, echoes: &[Echo]) -> Result<Hash> {
-    use DataType::{Float32, Float64, UInt8, UInt32};
-    let columns = vec![
-        column("beam", UInt32, "1", "beam by number"),
-        column("gate", UInt8, "1", "gate, its place in the beam's list"),
-        column("z_m", Float64, "m", "place along the bar from its head end"),
-        column("turn_rad", Float32, "rad", "turn of the bar, counter-clockwise"),
-        column(
-            "height_fsh",
-            Float32,
-            "1",
-            "peak of the envelope in the gate, fraction of full screen height",
-        ),
-        column(
-            "after_surface_s",
-            Float64,
-            "s",
-            "time of the peak after the surface; from firing for the surface gate",
-        ),
-        column("mark", UInt8, "0 sound, 1 clipped, 2 coupling lost", "what limits the reading"),
-    ];
-    let values = vec![(TECHNIQUE, technique.0.clone())];
-    let mut table = TableWriter::create(path, &ECHOES, columns, values, None)?;
-    for part in echoes.chunks(GROUP_ROWS) {
+/// Writes a table of echoes run by run; nothing appears under its name before it is whole.
+pub struct EchoWriter {
+    table: TableWriter,
+    pending: Vec<Echo>,
+}
+
+impl EchoWriter {
+    /// Starts a table.
+    ///
+    /// # Errors
+    /// [`crate::CaptureError::Io`] where the file cannot be made.
+    pub fn create(path: &Path, technique: &Hash) -> Result<Self> {
+        use DataType::{Float32, Float64, UInt8, UInt32};
+        let columns = vec![
+            column("beam", UInt32, "1", "beam by number"),
+            column("gate", UInt8, "1", "gate, its place in the beam's list"),
+            column("z_m", Float64, "m", "place along the bar from its head end"),
+            column("turn_rad", Float32, "rad", "turn of the bar, counter-clockwise"),
+            column(
+                "height_fsh",
+                Float32,
+                "1",
+                "peak of the envelope in the gate, fraction of full screen height",
+            ),
+            column(
+                "after_surface_s",
+                Float64,
+                "s",
+                "time of the peak after the surface; from firing for the surface gate",
+            ),
+            column("mark", UInt8, "0 sound, 1 clipped, 2 coupling lost", "what limits the reading"),
+        ];
+        let values = vec![(TECHNIQUE, technique.0.clone())];
+        let table = TableWriter::create(path, &ECHOES, columns, values, None)?;
+        Ok(Self { table, pending: Vec::new() })
+    }
+
+    /// Appends echoes.
+    ///
+    /// # Errors
+    /// [`crate::CaptureError::Io`] where writing fails.
+    pub fn write(&mut self, mut echoes: &[Echo]) -> Result<()> {
+        while !echoes.is_empty() {
+            let room = (GROUP_ROWS - self.pending.len()).min(echoes.len());
+            let (now, later) = echoes.split_at(room);
+            self.pending.extend_from_slice(now);
+            echoes = later;
+            if self.pending.len() == GROUP_ROWS {
+                self.flush()?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes what is left and gives the file its name. Returns the BLAKE3 hash of its bytes.
+    ///
+    /// # Errors
+    /// [`crate::CaptureError::Io`] where writing fails.
+    pub fn finish(mut self) -> Result<Hash> {
+        self.flush()?;
+        self.table.finish()
+    }
+
+    fn flush(&mut self) -> Result<()> {
+        let part = &self.pending;
         let arrays: Vec<ArrayRef> = vec![
             Arc::new(UInt32Array::from_iter_values(part.iter().map(|e| e.beam))),
             Arc::new(UInt8Array::from_iter_values(part.iter().map(|e| e.gate))),
@@ -66,11 +102,22 @@ pub fn write_echoes(path: &Path, technique: &Hash, echoes: &[Echo]) -> Result<Ha
             Arc::new(Float64Array::from_iter_values(part.iter().map(|e| e.after_surface_s))),
             Arc::new(UInt8Array::from_iter_values(part.iter().map(|e| number(e.mark)))),
         ];
-        let batch = RecordBatch::try_new(table.schema(), arrays)
+        let batch = RecordBatch::try_new(self.table.schema(), arrays)
             .expect("the arrays are those of the columns, of equal length");
-        table.write_group(&batch)?;
+        self.table.write_group(&batch)?;
+        self.pending.clear();
+        Ok(())
     }
-    table.finish()
+}
+
+/// Writes a table of echoes that are all there. Returns the BLAKE3 hash of the file's bytes.
+///
+/// # Errors
+/// As [`EchoWriter`].
+pub fn write_echoes(path: &Path, technique: &Hash, echoes: &[Echo]) -> Result<Hash> {
+    let mut writer = EchoWriter::create(path, technique)?;
+    writer.write(echoes)?;
+    writer.finish()
 }
 
 /// Reads a table of echoes.
@@ -110,7 +157,7 @@ pub fn read_echoes(path: &Path) -> Result<EchoTable> {
     Ok(EchoTable { technique: Hash(table.value(TECHNIQUE)?.to_owned()), echoes })
 }
 
-fn number(mark: EchoMark) -> u8 {
+pub(crate) fn number(mark: EchoMark) -> u8 {
     match mark {
         EchoMark::Sound => 0,
         EchoMark::Clipped => 1,
@@ -118,6 +165,6 @@ fn number(mark: EchoMark) -> u8 {
     }
 }
 
-fn mark_of(number: u8) -> Option<EchoMark> {
+pub(crate) fn mark_of(number: u8) -> Option<EchoMark> {
     [EchoMark::Sound, EchoMark::Clipped, EchoMark::CouplingLost].get(usize::from(number)).copied()
 }

@@ -1,5 +1,7 @@
 //! Recorded shots in memory and the header that says what they are.
 
+use std::ops::Range;
+
 use barwright_job::{Hash, technique::Record};
 use serde::{Deserialize, Serialize};
 
@@ -89,6 +91,21 @@ impl Shots {
         &self.samples[index * self.samples_per_shot..(index + 1) * self.samples_per_shot]
     }
 
+    /// The run, lent.
+    #[must_use]
+    pub fn run(&self) -> ShotRun<'_> {
+        ShotRun {
+            samples_per_shot: self.samples_per_shot,
+            pass: &self.pass,
+            beam: &self.beam,
+            time_s: &self.time_s,
+            z_m: &self.z_m,
+            turn_rad: &self.turn_rad,
+            clipped_s: &self.clipped_s,
+            samples: Samples::I16(&self.samples),
+        }
+    }
+
     /// Appends all shots of another run with as many samples per shot.
     pub fn append(&mut self, mut other: Self) {
         debug_assert_eq!(self.samples_per_shot, other.samples_per_shot);
@@ -112,6 +129,125 @@ impl Shots {
         let start = self.samples.len();
         self.samples.resize(start + self.samples_per_shot, 0);
         &mut self.samples[start..]
+    }
+}
+
+/// What the samples of an A-scan are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Waveform {
+    /// Sound pressure with its sign.
+    #[default]
+    RadioFrequency,
+    /// Its magnitude, smoothed or not.
+    Rectified,
+}
+
+/// What the electronics made of the sound before they gave it away.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Signal {
+    /// What the samples are.
+    #[serde(default)]
+    pub waveform: Waveform,
+    /// Whether the samples carry the technique's gain against depth; otherwise it is laid on when screening.
+    #[serde(default = "yes")]
+    pub gain_curve_applied: bool,
+}
+
+fn yes() -> bool {
+    true
+}
+
+impl Default for Signal {
+    fn default() -> Self {
+        Self { waveform: Waveform::RadioFrequency, gain_curve_applied: true }
+    }
+}
+
+/// A run of shots whose columns lie elsewhere: in [`Shots`], or in a message as it came.
+#[derive(Debug, Clone, Copy)]
+pub struct ShotRun<'a> {
+    /// As [`Shots::samples_per_shot`].
+    pub samples_per_shot: usize,
+    /// As [`Shots::pass`].
+    pub pass: &'a [u16],
+    /// As [`Shots::beam`].
+    pub beam: &'a [u32],
+    /// As [`Shots::time_s`].
+    pub time_s: &'a [f64],
+    /// As [`Shots::z_m`].
+    pub z_m: &'a [f64],
+    /// As [`Shots::turn_rad`].
+    pub turn_rad: &'a [f32],
+    /// As [`Shots::clipped_s`].
+    pub clipped_s: &'a [[f32; 2]],
+    /// Samples, shot after shot.
+    pub samples: Samples<'a>,
+}
+
+/// Samples of a run of shots, as the electronics give them.
+#[derive(Debug, Clone, Copy)]
+pub enum Samples<'a> {
+    /// 8 bit: `i8::MAX` stands for the record's `full_scale_fsh`.
+    I8(&'a [i8]),
+    /// 16 bit: `i16::MAX` stands for it.
+    I16(&'a [i16]),
+    /// 32-bit floating point: 1 stands for it.
+    F32(&'a [f32]),
+}
+
+impl Samples<'_> {
+    /// Number of samples of all shots.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        match self {
+            Self::I8(s) => s.len(),
+            Self::I16(s) => s.len(),
+            Self::F32(s) => s.len(),
+        }
+    }
+
+    /// Whether there are none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Samples of a range as 16 bit; what is not a number stands at full scale.
+    #[must_use]
+    pub fn to_i16(&self, range: Range<usize>) -> Vec<i16> {
+        let full = f32::from(i16::MAX);
+        match self {
+            // 127 becomes 32766, which counts as full scale.
+            Self::I8(s) => s[range].iter().map(|&x| i16::from(x) * 258).collect(),
+            Self::I16(s) => s[range].to_vec(),
+            Self::F32(s) => s[range]
+                .iter()
+                .map(|&x| if x.is_nan() { i16::MAX } else { (x * full).clamp(-full, full) as i16 })
+                .collect(),
+        }
+    }
+}
+
+impl ShotRun<'_> {
+    /// Number of shots.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.beam.len()
+    }
+
+    /// Whether there are none.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.beam.is_empty()
+    }
+
+    /// Samples of one shot as 16 bit. Valid for `index < len()`.
+    #[must_use]
+    pub fn ascan(&self, index: usize) -> Vec<i16> {
+        let n = self.samples_per_shot;
+        self.samples.to_i16(index * n..(index + 1) * n)
     }
 }
 

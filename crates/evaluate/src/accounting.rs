@@ -7,14 +7,52 @@
 use barwright_job::{
     Technique,
     proof::FlawClass,
-    screened::{InspectedShare, LossCause, Lost},
+    screened::{BeamRun, InspectedShare, LossCause, Lost},
     technique::{Beam, GateKind},
 };
 
-use crate::{
-    scan::Line,
-    stretch::{Stretch, union},
-};
+use barwright_capture::ShotLine;
+
+use crate::stretch::{Stretch, union};
+
+/// Times the firing period by which two shots may lie apart in time and still count as fired in
+/// turn: what then lies too far apart along the bar was moved too fast.
+const IN_TURN: f64 = 1.5;
+
+/// Where one shot of a beam stood and what it was worth.
+#[derive(Debug, Clone, Copy)]
+struct Stand {
+    z_m: f64,
+    time_s: f64,
+    coupled: bool,
+    hidden: bool,
+}
+
+/// Where the shots of each beam stood.
+#[derive(Debug, Clone)]
+pub(crate) struct Stands(Vec<Vec<Stand>>);
+
+impl Stands {
+    pub fn new(technique: &Technique) -> Self {
+        Self(vec![Vec::new(); technique.beams.len()])
+    }
+
+    /// The stands of a whole recording.
+    pub fn of(technique: &Technique, lines: &[ShotLine]) -> Self {
+        let mut stands = Self::new(technique);
+        lines.iter().for_each(|l| stands.add(l));
+        stands
+    }
+
+    pub fn add(&mut self, line: &ShotLine) {
+        self.0[line.beam as usize].push(Stand {
+            z_m: line.z_m,
+            time_s: line.time_s,
+            coupled: line.coupled,
+            hidden: line.hidden,
+        });
+    }
+}
 
 /// Flaw classes a technique must look for.
 pub(crate) fn classes(technique: &Technique) -> Vec<FlawClass> {
@@ -51,20 +89,25 @@ pub(crate) fn longest_gap_m(technique: &Technique, longest_gap_mm: f64) -> f64 {
 pub(crate) struct Account {
     pub lost: Vec<Lost>,
     pub inspected: Vec<InspectedShare>,
+    /// What each beam did at each millimetre.
+    pub beams: Vec<BeamRun>,
 }
 
 /// Accounts for every place of a bar. `unlevelled` names beams whose shots do not count.
 pub(crate) fn account(
     technique: &Technique,
-    lines: &[Line],
+    stands: Stands,
     length_m: f64,
     longest_gap_m: f64,
     unlevelled: &[u32],
 ) -> Account {
-    let mut shots: Vec<Vec<Line>> = vec![Vec::new(); technique.beams.len()];
-    for line in lines {
-        shots[line.beam as usize].push(*line);
+    let mut shots = stands.0;
+    for own in &mut shots {
+        // Stable: where the bar stood still, shots keep their order in time.
+        own.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
     }
+    let in_turn_s = IN_TURN * technique.schedule.period_s;
+    let mut beam_runs = Vec::new();
     let bar = Stretch::new(0.0, length_m);
     let end_m = technique.unguided_end_m.min(length_m / 2.0);
     let guided = Stretch::new(end_m, length_m - end_m);
@@ -81,16 +124,15 @@ pub(crate) fn account(
             parts.push((LossCause::NotLevelled, guided, vec![]));
         }
         for beam in beams {
+            let mut own: Vec<(LossCause, Stretch)> = Vec::new();
             if unlevelled.contains(&beam.id) {
-                parts.push((LossCause::NotLevelled, guided, vec![beam.id]));
-                continue;
+                own.push((LossCause::NotLevelled, guided));
+            } else {
+                let found = gaps(&shots[beam.id as usize], bar, longest_gap_m, in_turn_s);
+                own.extend(found.into_iter().filter_map(|(c, s)| Some((c, s.within(guided)?))));
             }
-            let own = shots[beam.id as usize].as_slice();
-            for (cause, stretch) in gaps(own, bar, longest_gap_m) {
-                if let Some(s) = stretch.within(guided) {
-                    parts.push((cause, s, vec![beam.id]));
-                }
-            }
+            beam_runs.extend(beam_account(beam.id, class, &own, guided, length_m));
+            parts.extend(own.into_iter().map(|(cause, s)| (cause, s, vec![beam.id])));
         }
         let all = union(parts.iter().map(|p| p.1).collect());
         let gone: f64 = all.iter().map(|s| s.length_m()).sum();
@@ -100,46 +142,86 @@ pub(crate) fn account(
         });
         lost.extend(merge(class, parts));
     }
-    Account { lost, inspected }
+    Account { lost, inspected, beams: beam_runs }
 }
 
-/// Stretches between sound shots of one beam that lie too far apart, and why.
-fn gaps(own: &[Line], bar: Stretch, longest_m: f64) -> Vec<(LossCause, Stretch)> {
-    let mut own = own.to_vec();
-    own.sort_by(|a, b| a.z_m.total_cmp(&b.z_m));
+/// Stretches between sound shots of one beam that lie too far apart, and why. The shots are in
+/// order along the bar.
+fn gaps(
+    own: &[Stand],
+    bar: Stretch,
+    longest_m: f64,
+    in_turn_s: f64,
+) -> Vec<(LossCause, Stretch)> {
     let mut out = Vec::new();
     // A hair above the limit, so that sums of spacings do not trip over rounding.
     let (whole, half) = (longest_m * (1.0 + 1e-9), longest_m / 2.0 * (1.0 + 1e-9));
-    let (mut from_m, mut allowed) = (bar.from_m, half);
+    let (mut from_m, mut allowed, mut from_s) = (bar.from_m, half, None);
     let (mut uncoupled, mut hidden) = (false, false);
-    for line in &own {
-        if line.coupled && !line.hidden {
-            if line.z_m - from_m > allowed {
-                let cause = cause(uncoupled, hidden);
-                out.push((cause, Stretch::new(from_m, line.z_m)));
+    for stand in own {
+        if stand.coupled && !stand.hidden {
+            if stand.z_m - from_m > allowed {
+                let in_turn = from_s.is_some_and(|t: f64| (stand.time_s - t).abs() <= in_turn_s);
+                out.push((cause(uncoupled, hidden, in_turn), Stretch::new(from_m, stand.z_m)));
             }
-            (from_m, allowed) = (line.z_m, whole);
+            (from_m, allowed, from_s) = (stand.z_m, whole, Some(stand.time_s));
             (uncoupled, hidden) = (false, false);
         } else {
-            uncoupled |= !line.coupled;
-            hidden |= line.hidden;
+            uncoupled |= !stand.coupled;
+            hidden |= stand.hidden;
         }
     }
     let left = if own.iter().any(|l| l.coupled && !l.hidden) { half } else { 0.0 };
     if bar.to_m - from_m > left {
-        out.push((cause(uncoupled, hidden), Stretch::new(from_m, bar.to_m)));
+        out.push((cause(uncoupled, hidden, false), Stretch::new(from_m, bar.to_m)));
     }
     out
 }
 
-fn cause(uncoupled: bool, hidden: bool) -> LossCause {
+fn cause(uncoupled: bool, hidden: bool, in_turn: bool) -> LossCause {
     if uncoupled {
         LossCause::Coupling
     } else if hidden {
         LossCause::Clipped
+    } else if in_turn {
+        LossCause::TooFast
     } else {
         LossCause::MissedCycle
     }
+}
+
+/// What one beam did at each millimetre of the bar, as runs. A millimetre of which any part was
+/// lost is lost.
+fn beam_account(
+    beam: u32,
+    class: FlawClass,
+    lost: &[(LossCause, Stretch)],
+    guided: Stretch,
+    length_m: f64,
+) -> Vec<BeamRun> {
+    let cells = (length_m * 1e3).ceil().max(0.0) as usize;
+    let mut state: Vec<Option<LossCause>> = vec![None; cells];
+    let mut lay = |cause: LossCause, s: Stretch| {
+        // A hair inside, so that a limit on a whole millimetre does not touch the next one.
+        let from = (s.from_m * 1e3 + 1e-6).floor().max(0.0) as usize;
+        let to = ((s.to_m * 1e3 - 1e-6).ceil().max(0.0) as usize).min(cells);
+        if from < to {
+            state[from..to].fill(Some(cause));
+        }
+    };
+    for &(cause, s) in lost {
+        lay(cause, s);
+    }
+    lay(LossCause::End, Stretch::new(0.0, guided.from_m));
+    lay(LossCause::End, Stretch::new(guided.to_m, length_m));
+    let mut runs: Vec<BeamRun> = Vec::new();
+    for (mm, lost) in (0u32..).zip(state) {
+        match runs.last_mut() {
+            Some(run) if run.lost == lost => run.to_mm = mm + 1,
+            _ => runs.push(BeamRun { beam, class, from_mm: mm, to_mm: mm + 1, lost }),
+        }
+    }
+    runs
 }
 
 /// Joins touching stretches of one cause, with their beams.

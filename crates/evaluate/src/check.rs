@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use barwright_capture::{CaptureKind, Header, Shots};
+use barwright_capture::{CaptureKind, Header, Peaks, ShotLine, Shots, Signal};
 use barwright_job::{
     Finding, Hash, Rules, Sealed, Technique, Topic,
     check::{Check, ReflectorCheck},
@@ -18,14 +18,14 @@ use barwright_job::{
 use barwright_wave::Point;
 
 use crate::{
-    accounting::{account, class_of, longest_gap_m},
+    accounting::{Stands, account, class_of, longest_gap_m},
     coupling,
     error::{EvaluateError, Result},
     indications::{Group, alarm_fsh, group},
     place::{link_m, place},
     reading::{count_beams, db, demand_capture, demand_level, wrapped},
     repeat,
-    scan::{Line, Scan},
+    scan::Scan,
     stretch::{Stretch, union, without},
 };
 
@@ -38,11 +38,12 @@ pub struct Checking {
     rules: Rules,
     header: Header,
     scan: Scan,
+    peaks: Peaks,
 }
 
 /// One pass over the reference bar.
 struct Pass {
-    lines: Vec<Line>,
+    lines: Vec<ShotLine>,
     echoes: Vec<Echo>,
     groups: Vec<Group>,
 }
@@ -79,7 +80,8 @@ impl Checking {
         let gains: Vec<f64> = level.body.beams.iter().map(|b| b.gain_db).collect();
         demand_level(header, &level.hash, &gains)?;
         Ok(Self {
-            scan: Scan::new(&technique.body),
+            scan: Scan::new(&technique.body, Signal::default()),
+            peaks: Peaks::default(),
             technique: technique.clone(),
             level: level.clone(),
             reference: reference.clone(),
@@ -93,7 +95,9 @@ impl Checking {
     /// # Errors
     /// [`EvaluateError::Shots`] when the run does not hold together.
     pub fn push(&mut self, shots: &Shots) -> Result<()> {
-        self.scan.push(shots).map(|_| ())
+        let peaks = self.scan.read(&shots.run())?;
+        self.peaks.append(peaks);
+        Ok(())
     }
 
     /// Ends the check; `capture` is the hash of the capture read.
@@ -101,10 +105,10 @@ impl Checking {
     /// # Errors
     /// [`EvaluateError::Empty`] when no shot was read.
     pub fn finish(mut self, capture: Hash) -> Result<Sealed<Check>> {
-        if self.scan.lines.is_empty() {
+        if self.peaks.lines.is_empty() {
             return Err(EvaluateError::Empty);
         }
-        coupling::mark(&mut self.scan);
+        coupling::mark(&self.technique.body, &mut self.peaks);
         let passes = self.passes();
         let zones = self.zones();
         let plain = self.plain(&zones);
@@ -163,11 +167,11 @@ impl Checking {
     }
 
     fn passes(&self) -> Vec<Pass> {
-        let mut passes: BTreeMap<u16, (Vec<Line>, Vec<Echo>)> = BTreeMap::new();
-        for line in &self.scan.lines {
+        let mut passes: BTreeMap<u16, (Vec<ShotLine>, Vec<Echo>)> = BTreeMap::new();
+        for (line, own) in self.peaks.shots() {
             let (lines, echoes) = passes.entry(line.pass).or_default();
             lines.push(*line);
-            echoes.extend_from_slice(self.scan.echoes_of(line));
+            echoes.extend_from_slice(own);
         }
         passes
             .into_values()
@@ -457,7 +461,9 @@ impl Checking {
             .collect();
         passes
             .iter()
-            .flat_map(|p| account(t, &p.lines, self.header.length_m, gap, &[]).lost)
+            .flat_map(|p| {
+                account(t, Stands::of(t, &p.lines), self.header.length_m, gap, &[]).lost
+            })
             .filter(|l| l.cause != LossCause::End && !l.beams.iter().all(|b| dead.contains(b)))
             .map(|l| (l.cause, Stretch::new(l.from_m, l.to_m)))
             .collect()

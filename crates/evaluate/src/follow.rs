@@ -1,13 +1,13 @@
 //! Following the surface: the shift of every shot's gates, and whether sound got into the steel.
 
-use barwright_capture::Shots;
+use barwright_capture::ShotRun;
 use barwright_job::{
     Technique,
     technique::{Gate, GateKind},
 };
 use rayon::prelude::*;
 
-use crate::kernel::{Detector, Reading};
+use crate::kernel::{Detector, Reading, sample::Sample};
 
 /// What following the surface tells of one shot.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -19,7 +19,7 @@ pub(crate) struct Followed {
     /// Whether a surface echo at or above its threshold stands behind the shift.
     pub coupled: bool,
     /// The shot that gave the surface, counted from the first one ever followed.
-    pub surface_shot: Option<u32>,
+    pub surface_shot: Option<u64>,
 }
 
 /// How a beam gets its surface.
@@ -36,7 +36,7 @@ enum Source {
 /// The last shot of a beam.
 #[derive(Debug, Clone, Copy)]
 struct Last {
-    shot: u32,
+    shot: u64,
     pass: u16,
     shift_s: f64,
     coupled: bool,
@@ -51,10 +51,15 @@ pub(crate) struct Follower {
     sources: Vec<Source>,
     nominal_s: Vec<f64>,
     last: Vec<Option<Last>>,
-    count: u32,
+    count: u64,
 }
 
 impl Follower {
+    /// Number of shots followed so far.
+    pub fn count(&self) -> u64 {
+        self.count
+    }
+
     /// A follower that takes a surface echo from `share` of its gate's threshold: one, but less
     /// where gains are still to be found.
     pub fn new(technique: &Technique, share: f64) -> Self {
@@ -78,12 +83,22 @@ impl Follower {
     }
 
     /// One entry for each shot of a run that has been checked.
-    pub fn follow(&mut self, detector: &Detector, shots: &Shots) -> Vec<Followed> {
+    ///
+    /// `samples` are those of the run, shot after shot.
+    pub fn follow<S: Sample>(
+        &mut self,
+        detector: &Detector,
+        shots: &ShotRun<'_>,
+        samples: &[S],
+    ) -> Vec<Followed> {
+        let n = shots.samples_per_shot;
         let surfaces: Vec<Option<Reading>> = (0..shots.len())
             .into_par_iter()
             .with_min_len(512)
             .map(|i| match self.sources[shots.beam[i] as usize] {
-                Source::Own(gate) => detector.peak(shots.ascan(i), gate.start_s, gate.end_s),
+                Source::Own(gate) => {
+                    detector.peak(&samples[i * n..(i + 1) * n], gate.start_s, gate.end_s)
+                },
                 _ => None,
             })
             .collect();

@@ -2,19 +2,28 @@
 //!
 //! # Algorithm
 //! 1. The largest magnitude among the samples: one pass the compiler turns into vector code.
-//! 2. Around it the analytic envelope √(x² + q²), with q from a windowed Hilbert transformer that
+//! 2. Radio-frequency samples: around it the analytic envelope √(x² + q²), with q from a windowed Hilbert transformer that
 //!    spans three cycles either side, climbing to its nearest maximum.
 //! 3. A parabola through the logarithm of three envelope values, exact for a Gaussian pulse.
+//!
+//! Rectified samples have lost their sign, so that their envelope cannot be had again: a parabola
+//! through the largest sample and its neighbours stands for 2 and 3.
+//!
+//! `plain` holds the same definition sample by sample; both agree to the last bit.
 //!
 //! Source of the transformer: Oppenheim & Schafer, *Discrete-Time Signal Processing*, windowed
 //! design of Hilbert transformers (odd taps 2/(πk), Hamming window).
 
+mod plain;
+pub mod sample;
+
+pub use barwright_capture::Waveform;
 use barwright_job::{Technique, technique::Record};
+
+use sample::Sample;
 
 /// Samples handled together when looking for the largest.
 const BLOCK: usize = 64;
-/// Largest magnitude that still is a sound sample; see [`magnitude`].
-const LARGEST_SOUND: i16 = i16::MAX - 2;
 /// Cycles of the pulse either side that the Hilbert transformer spans.
 const CYCLES: f64 = 3.0;
 /// Samples by which a window may reach over the record and still count as whole.
@@ -24,6 +33,7 @@ const SLACK: f64 = 2.0;
 #[derive(Debug, Clone)]
 pub struct Detector {
     record: Record,
+    waveform: Waveform,
     /// Odd taps 1, 3, 5, ... of the antisymmetric transformer.
     taps: Vec<f32>,
     /// Samples of one cycle, rounded up.
@@ -64,7 +74,19 @@ impl Detector {
                 (2.0 / (std::f64::consts::PI * k) * hamming) as f32
             })
             .collect();
-        Self { record, taps, cycle: per_cycle.ceil() as usize }
+        Self { record, waveform: Waveform::default(), taps, cycle: per_cycle.ceil() as usize }
+    }
+
+    /// The same for samples of another kind.
+    #[must_use]
+    pub fn reading(self, waveform: Waveform) -> Self {
+        Self { waveform, ..self }
+    }
+
+    /// The record it reads.
+    #[must_use]
+    pub fn record(&self) -> &Record {
+        &self.record
     }
 
     /// The largest echo between two times from firing, in seconds; absent where the window holds
@@ -74,7 +96,7 @@ impl Detector {
     /// at the window's edge. For a Gaussian pulse sampled five times a cycle the height is within
     /// 0.15 dB and the time within 4 ns of the true analytic peak.
     #[must_use]
-    pub fn peak(&self, ascan: &[i16], from_s: f64, to_s: f64) -> Option<Reading> {
+    pub fn peak<S: Sample>(&self, ascan: &[S], from_s: f64, to_s: f64) -> Option<Reading> {
         let (from, to) = (self.record.position(from_s), self.record.position(to_s));
         let last = ascan.len().checked_sub(1)? as f64;
         if !(from <= to && from <= last && to >= 0.0) {
@@ -85,8 +107,8 @@ impl Detector {
         let end = (to.min(last).floor() as usize) + 1;
         let window = ascan.get(first..end)?;
         let (at, largest) = largest(window)?;
-        let scale = self.record.full_scale_fsh / f64::from(i16::MAX);
-        if largest > LARGEST_SOUND {
+        let scale = self.record.full_scale_fsh / S::FULL_SCALE;
+        if S::at_full_scale(largest) {
             return Some(Reading {
                 height_fsh: self.record.full_scale_fsh,
                 time_s: self.record.time_s(first as f64 + self.clipped_middle(window, at)),
@@ -94,9 +116,12 @@ impl Detector {
                 whole,
             });
         }
-        let (position, envelope) = self.climb(ascan, first, end - 1, first + at);
+        let (position, height) = match self.waveform {
+            Waveform::RadioFrequency => self.climb(ascan, first, end - 1, first + at),
+            Waveform::Rectified => rectified(window, first, at),
+        };
         Some(Reading {
-            height_fsh: scale * envelope,
+            height_fsh: scale * height,
             time_s: self.record.time_s(position),
             clipped: false,
             whole,
@@ -104,13 +129,13 @@ impl Detector {
     }
 
     /// Middle of the clipped samples that follow each other within a cycle.
-    fn clipped_middle(&self, window: &[i16], first: usize) -> f64 {
+    fn clipped_middle<S: Sample>(&self, window: &[S], first: usize) -> f64 {
         let mut last = first;
         for (i, &x) in window.iter().enumerate().skip(first) {
             if i - last > self.cycle {
                 break;
             }
-            if magnitude(x) > LARGEST_SOUND {
+            if S::at_full_scale(x.magnitude()) {
                 last = i;
             }
         }
@@ -118,7 +143,7 @@ impl Detector {
     }
 
     /// Position and value of the envelope's maximum nearest to a sample, within `[low, high]`.
-    fn climb(&self, ascan: &[i16], low: usize, high: usize, start: usize) -> (f64, f64) {
+    fn climb<S: Sample>(&self, ascan: &[S], low: usize, high: usize, start: usize) -> (f64, f64) {
         let value = |i: usize| (low..=high).contains(&i).then(|| self.power(ascan, i));
         let mut at = start;
         let mut here = self.power(ascan, at);
@@ -145,8 +170,8 @@ impl Detector {
     }
 
     /// Square of the envelope at a sample, in counts².
-    fn power(&self, ascan: &[i16], at: usize) -> f64 {
-        let sample = |i: usize| ascan.get(i).map_or(0.0, |&x| f32::from(x));
+    fn power<S: Sample>(&self, ascan: &[S], at: usize) -> f64 {
+        let sample = |i: usize| ascan.get(i).map_or(0.0, |x| x.value());
         let reach = 2 * self.taps.len() - 1;
         let q: f32 = match at.checked_sub(reach).and_then(|low| ascan.get(low..=at + reach)) {
             Some(span) => {
@@ -155,7 +180,7 @@ impl Detector {
                     .iter()
                     .zip(left.iter().rev().step_by(2))
                     .zip(right.iter().step_by(2))
-                    .map(|((c, &l), &r)| c * (f32::from(r) - f32::from(l)))
+                    .map(|((c, &l), &r)| c * (r.value() - l.value()))
                     .sum()
             }
             None => self
@@ -173,22 +198,29 @@ impl Detector {
     }
 }
 
-/// |x| but for one count on the negative side, so that it fits and costs two vector instructions.
-fn magnitude(x: i16) -> i16 {
-    x ^ (x >> 15)
+/// Position and height of the largest of rectified samples, `at` in the window that begins at
+/// sample `first`.
+fn rectified<S: Sample>(window: &[S], first: usize, at: usize) -> (f64, f64) {
+    let value = |i: usize| window.get(i).map(|x| f64::from(x.value()).abs());
+    let here = value(at).unwrap_or(0.0);
+    let (offset, gain) = match (at.checked_sub(1).and_then(value), value(at + 1)) {
+        (Some(before), Some(after)) => vertex(before, here, after),
+        _ => (0.0, 0.0),
+    };
+    ((first + at) as f64 + offset, here + gain)
 }
 
 /// Place and magnitude of the first largest sample.
-fn largest(window: &[i16]) -> Option<(usize, i16)> {
-    let mut best = (0, -1);
+fn largest<S: Sample>(window: &[S]) -> Option<(usize, S::Magnitude)> {
+    let mut best = (0, S::NOTHING);
     for (i, block) in window.chunks(BLOCK).enumerate() {
-        let top = block.iter().fold(0, |m, &x| magnitude(x).max(m));
+        let top = block.iter().fold(S::NOTHING, |m, x| S::larger(m, x.magnitude()));
         if top > best.1 {
             best = (i, top);
         }
     }
     let start = best.0 * BLOCK;
-    let within = window.get(start..)?.iter().position(|&x| magnitude(x) == best.1)?;
+    let within = window.get(start..)?.iter().position(|x| x.magnitude() == best.1)?;
     Some((start + within, best.1))
 }
 
@@ -250,6 +282,102 @@ mod tests {
         }
     }
 
+    /// Samples of every kind of trouble: noise, an echo, silence, full scale.
+    fn ascan(seed: u64, amplitude: f64) -> Vec<f64> {
+        let pulse = Pulse::new(5e6, 0.6).expect("a pulse");
+        let record = record(25e6);
+        let at_s = record.time_s((seed % 600) as f64 + 0.37);
+        let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+        (0..record.samples)
+            .map(|i| {
+                state ^= state << 13;
+                state ^= state >> 7;
+                state ^= state << 17;
+                let noise = (state >> 40) as f64 / f64::from(1u32 << 24) - 0.5;
+                let echo = pulse.analytic(record.time_s(f64::from(i)) - at_s).re;
+                (amplitude * (echo + 0.1 * noise)).clamp(-1.0, 1.0)
+            })
+            .collect()
+    }
+
+    proptest::proptest! {
+        // Truth: the definition, sample by sample; equal to the last bit.
+        #[test]
+        fn the_fast_form_equals_the_plain_one(
+            seed in 1u64..1 << 40,
+            amplitude in proptest::sample::select(vec![0.0, 1e-3, 0.3, 0.9, 1.5]),
+            from in -20.0..620.0f64,
+            long in -5.0..700.0f64,
+            rectified: bool,
+        ) {
+            let record = record(25e6);
+            let waveform =
+                if rectified { Waveform::Rectified } else { Waveform::RadioFrequency };
+            let detector = Detector::for_pulse(record, 5e6).reading(waveform);
+            let (from_s, to_s) = (record.time_s(from), record.time_s(from + long));
+            let x = ascan(seed, amplitude);
+            let sign = |v: f64| if rectified { v.abs() } else { v };
+            let wide: Vec<i16> = x.iter().map(|&v| (sign(v) * 32767.0).round() as i16).collect();
+            let narrow: Vec<i8> = x.iter().map(|&v| (sign(v) * 127.0).round() as i8).collect();
+            let mut real: Vec<f32> = x.iter().map(|&v| sign(v) as f32).collect();
+            if seed % 7 == 0 {
+                real[seed as usize % 600] = f32::NAN;
+            }
+            let bits = |r: Option<Reading>| {
+                r.map(|r| (r.height_fsh.to_bits(), r.time_s.to_bits(), r.clipped, r.whole))
+            };
+            proptest::prop_assert_eq!(
+                bits(detector.peak(&wide, from_s, to_s)),
+                bits(detector.peak_plain(&wide, from_s, to_s))
+            );
+            proptest::prop_assert_eq!(
+                bits(detector.peak(&narrow, from_s, to_s)),
+                bits(detector.peak_plain(&narrow, from_s, to_s))
+            );
+            proptest::prop_assert_eq!(
+                bits(detector.peak(&real, from_s, to_s)),
+                bits(detector.peak_plain(&real, from_s, to_s))
+            );
+        }
+
+        // Truth: closed form. The same echo reads alike in 8 bit, 16 bit and floating point.
+        #[test]
+        fn sample_types_agree(seed in 1u64..1 << 40) {
+            let record = record(25e6);
+            let detector = Detector::for_pulse(record, 5e6);
+            let x = ascan(seed, 0.8);
+            let wide: Vec<i16> = x.iter().map(|&v| (v * 32767.0).round() as i16).collect();
+            let narrow: Vec<i8> = x.iter().map(|&v| (v * 127.0).round() as i8).collect();
+            let real: Vec<f32> = x.iter().map(|&v| v as f32).collect();
+            let (from_s, to_s) = (record.time_s(10.0), record.time_s(590.0));
+            let read = |r: Option<Reading>| r.expect("the window lies in the record").height_fsh;
+            let wide = read(detector.peak(&wide, from_s, to_s));
+            // One count of 127 is 0.8 % of full scale, the transformer adds up three of them.
+            let narrow = read(detector.peak(&narrow, from_s, to_s));
+            proptest::prop_assert!((narrow - wide).abs() < 4.0 * 0.02, "{narrow} {wide}");
+            let real = read(detector.peak(&real, from_s, to_s));
+            proptest::prop_assert!((real - wide).abs() < 4.0 * 2e-4, "{real} {wide}");
+        }
+    }
+
+    // Truth: by hand. A parabola through 3, 4 and 3 has its vertex in the middle sample, through
+    // 3, 4 and 4 half a sample on, an eighth higher.
+    #[test]
+    fn rectified_peaks_lie_on_a_parabola() {
+        let record = record(25e6);
+        let detector = Detector::for_pulse(record, 5e6).reading(Waveform::Rectified);
+        let scale = 4.0 / 32767.0;
+        for (after, sample, height) in [(3000i16, 100.0, 4000.0), (4000, 100.5, 4125.0)] {
+            let mut ascan = vec![0i16; 600];
+            ascan[99..102].copy_from_slice(&[3000, 4000, after]);
+            let r = detector
+                .peak(&ascan, record.time_s(0.0), record.time_s(599.0))
+                .expect("a peak");
+            assert!((r.height_fsh - height * scale).abs() < 1e-12);
+            assert!((r.time_s - record.time_s(sample)).abs() < 1e-15);
+        }
+    }
+
     // Truth: the plain definition.
     #[test]
     fn the_block_search_finds_what_a_plain_search_finds() {
@@ -261,11 +389,11 @@ mod tests {
                     (seed >> 16) as i16
                 })
                 .collect();
-            let plain = samples.iter().map(|&x| magnitude(x)).max().expect("some");
-            let at = samples.iter().position(|&x| magnitude(x) == plain).expect("there");
+            let plain = samples.iter().map(|x| x.magnitude()).max().expect("some");
+            let at = samples.iter().position(|x| x.magnitude() == plain).expect("there");
             assert_eq!(largest(&samples), Some((at, plain)));
         }
-        assert_eq!(largest(&[]), None);
+        assert_eq!(largest::<i16>(&[]), None);
     }
 
     #[test]
@@ -297,7 +425,7 @@ mod tests {
         assert!(detector.peak(&ascan, 0.0, 40e-6).is_none());
         assert!(detector.peak(&ascan, f64::NAN, 60e-6).is_none());
         assert!(!detector.peak(&ascan, 49e-6, 60e-6).expect("part of it").whole);
-        assert!(detector.peak(&[], 50e-6, 60e-6).is_none());
+        assert!(detector.peak::<i16>(&[], 50e-6, 60e-6).is_none());
         assert_eq!(detector.peak(&ascan, 55e-6, 60e-6).expect("silence").height_fsh, 0.0);
     }
 

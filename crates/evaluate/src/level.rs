@@ -139,8 +139,8 @@ impl Levelling {
     /// # Errors
     /// [`EvaluateError::Shots`] when the run does not hold together.
     pub fn push(&mut self, shots: &Shots) -> Result<()> {
-        demand_shots(&self.technique.body, shots)?;
-        let followed = self.follower.follow(&self.detector, shots);
+        demand_shots(&self.technique.body, &shots.run())?;
+        let followed = self.follower.follow(&self.detector, &shots.run(), &shots.samples);
         let seen: Vec<Vec<Look>> = followed
             .par_iter()
             .enumerate()

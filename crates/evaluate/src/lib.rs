@@ -24,6 +24,7 @@ pub mod cut;
 pub mod error;
 mod explain;
 mod follow;
+mod heights;
 pub mod indications;
 pub mod kernel;
 mod kind;

@@ -1,6 +1,6 @@
 //! What every judge asks of a capture before it reads one.
 
-use barwright_capture::{CaptureKind, Header, Shots};
+use barwright_capture::{CaptureKind, Header, ShotRun};
 use barwright_job::{Hash, Sealed, Technique, technique::GateKind};
 
 use crate::error::{EvaluateError, Result};
@@ -65,7 +65,7 @@ pub(crate) fn demand_level(header: &Header, hash: &Hash, gains_db: &[f64]) -> Re
 }
 
 /// Demands that a run of shots holds together and speaks of beams that exist.
-pub(crate) fn demand_shots(technique: &Technique, shots: &Shots) -> Result<()> {
+pub(crate) fn demand_shots(technique: &Technique, shots: &ShotRun<'_>) -> Result<()> {
     let n = shots.len();
     let wrong = |shot, message| Err(EvaluateError::Shots { shot, message });
     let columns = [

@@ -66,6 +66,14 @@ pub(crate) fn judge(
             reasons.push(gap_reason(lost, rules.not_inspected.action));
         }
     }
+    if let Some(why) = &screened.broken_off {
+        hold = true;
+        reasons.push(Reason {
+            clause: "not_inspected".into(),
+            statement: format!("the screening broke off, the bar is held for another pass: {why}"),
+            indications: Vec::new(),
+        });
+    }
     if !levelled {
         hold = true;
         reasons.push(Reason {

@@ -13,6 +13,8 @@ pub enum Topic {
     CouplingLost,
     /// Shots that should exist do not: not inspected there.
     MissedCycle,
+    /// Places along the bar cannot be trusted: they jumped, ran backwards or stood still.
+    Encoder,
     /// A part of the bar that no shot reached.
     NotInspected,
     /// A part of the section that the technique does not cover.

@@ -24,6 +24,9 @@ pub struct ScreenedBar {
     pub inspected: Vec<InspectedShare>,
     /// Surface echo and noise, for trends.
     pub noise_fsh: f64,
+    /// Why the screening broke off before the bar's end, in words; such a bar is held.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub broken_off: Option<String>,
     /// What was noticed.
     pub findings: Vec<Finding>,
 }
@@ -56,8 +59,10 @@ pub enum LossCause {
     End,
     /// The surface echo or the back wall was missing.
     Coupling,
-    /// No shot came, or shots lay too far apart.
+    /// No shot came where one was due.
     MissedCycle,
+    /// Shots came in turn, but lay too far apart: the bar moved too fast.
+    TooFast,
     /// Samples at full scale hid the gate.
     Clipped,
     /// Nothing says what the beam's heights mean: it has no sound level, or the technique no beam.
@@ -71,11 +76,27 @@ impl LossCause {
         match self {
             Self::End => "end that the station does not inspect",
             Self::Coupling => "coupling lost",
-            Self::MissedCycle => "shots missing or too far apart",
+            Self::MissedCycle => "shots missing",
+            Self::TooFast => "moved too fast, shots too far apart",
             Self::Clipped => "echoes at full scale hid the gate",
             Self::NotLevelled => "no sound level",
         }
     }
+}
+
+/// What one beam did over some millimetres of a bar.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BeamRun {
+    /// Beam by number.
+    pub beam: u32,
+    /// The flaw class it looked for.
+    pub class: FlawClass,
+    /// First millimetre from the head end.
+    pub from_mm: u32,
+    /// The millimetre after the last.
+    pub to_mm: u32,
+    /// Why they were not inspected; absent where they were.
+    pub lost: Option<LossCause>,
 }
 
 /// Inspected share of a bar for one flaw class.

@@ -98,6 +98,7 @@ fn a_bar_and_its_judgement_name_each_other() {
         lost: vec![],
         inspected: vec![],
         noise_fsh: 0.05,
+        broken_off: None,
         findings: vec![],
     };
     let bar = Sealed::seal(bar, [("technique", Hash::of(b"T"))]);

@@ -114,6 +114,18 @@ impl JobFolder {
         self.path(&format!("bars/{bar}.ascans.parquet"))
     }
 
+    /// What each beam did at each millimetre of a bar.
+    #[must_use]
+    pub fn inspected_path(&self, bar: &str) -> PathBuf {
+        self.path(&format!("bars/{bar}.inspected.parquet"))
+    }
+
+    /// The journal of a bar in progress.
+    #[must_use]
+    pub fn journal_path(&self, bar: &str) -> PathBuf {
+        self.path(&format!("bars/{bar}.journal"))
+    }
+
     /// The judgement of a bar.
     #[must_use]
     pub fn judgement_path(&self, bar: &str) -> PathBuf {
@@ -146,6 +158,14 @@ impl JobFolder {
     /// [`FileError::Read`] when a folder that exists cannot be read.
     pub fn bars(&self) -> Result<Vec<String>, FileError> {
         self.names("bars", ".screened.json")
+    }
+
+    /// Names of the bars whose screening has not ended, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn bars_in_progress(&self) -> Result<Vec<String>, FileError> {
+        self.names("bars", ".journal")
     }
 
     /// Names of the checks made so far, without ending, oldest first.

@@ -1,7 +1,7 @@
 //! The pages, the service, and the job folder they share with the command line.
 //!
 //! Where to start reading: [`folder`] (the documents under fixed names), [`mod@serve`] (the
-//! service), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
+//! service), [`receive`] (shots coming in), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
 //! file each).
 #![deny(missing_docs)]
 
@@ -10,14 +10,16 @@ mod cache;
 mod chain;
 pub mod files;
 pub mod folder;
+pub mod judging;
 mod look;
 mod lot;
 mod pages;
+pub mod receive;
 mod record;
 mod router;
 pub mod serve;
 
 pub use files::FileError;
 pub use folder::JobFolder;
-pub use router::router;
-pub use serve::{ServeError, serve, serve_anywhere, serve_on};
+pub use router::{router, router_with};
+pub use serve::{ServeError, serve, serve_anywhere, serve_line, serve_on};

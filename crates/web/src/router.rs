@@ -5,23 +5,38 @@ use axum::{
     extract::{Path, Query, Request, State},
     http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header},
     middleware::{self, Next},
-    response::{IntoResponse, Response},
+    response::{
+        IntoResponse, Response,
+        sse::{Event, KeepAlive, Sse},
+    },
     routing::get,
 };
+use futures_util::StreamExt;
 use maud::Markup;
 use serde::Deserialize;
+use tokio_stream::wrappers::BroadcastStream;
 use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
 
-use crate::{assets, cache::Cache, folder::JobFolder, lot::Lot, pages, record::Ledger};
+use crate::{
+    assets,
+    cache::Cache,
+    folder::JobFolder,
+    lot::Lot,
+    pages,
+    receive::{News, Newsroom},
+    record::Ledger,
+};
 
 /// Nothing but the program's own files; no inline script or style; in nobody's frame.
-const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; \
+const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' data:; connect-src 'self'; \
      font-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
 
 #[derive(Clone)]
 struct Site {
     folder: JobFolder,
     cache: Cache,
+    /// What happens on the lines, where this program receives shots.
+    news: Option<Newsroom>,
 }
 
 impl Site {
@@ -44,7 +59,12 @@ impl Site {
 
 /// The pages of a job folder.
 pub fn router(folder: JobFolder) -> Router {
-    let site = Site { folder, cache: Cache::default() };
+    router_with(folder, None)
+}
+
+/// The pages of a job folder, and of the lines that shots are received from.
+pub fn router_with(folder: JobFolder, news: Option<Newsroom>) -> Router {
+    let site = Site { folder, cache: Cache::default(), news };
     let plain = |make: fn(&Lot) -> Markup| {
         get(
             move |State(site): State<Site>| async move { site.page(move |lot| Some(make(lot))).await },
@@ -63,6 +83,8 @@ pub fn router(folder: JobFolder) -> Router {
         .route("/checks", plain(pages::checks::page))
         .route("/bars", get(bars))
         .route("/bars/{name}", get(bar))
+        .route("/line", get(line))
+        .route("/line/news", get(line_news))
         .route("/ledger", plain(pages::ledger::page))
         .route("/papers", plain(pages::papers::page))
         .route("/papers/{file}", get(paper))
@@ -110,6 +132,27 @@ async fn bars(State(site): State<Site>, Query(asked): Query<Asked>) -> Response 
 
 async fn bar(State(site): State<Site>, Path(name): Path<String>) -> Response {
     site.page(move |lot| pages::bar::page(lot, &name)).await
+}
+
+async fn line(State(site): State<Site>) -> Response {
+    let lines = site.news.as_ref().map(Newsroom::lines);
+    site.page(move |lot| Some(pages::line::page(lot, lines.as_deref()))).await
+}
+
+/// News as they come. A listener that falls behind misses some and is told the state.
+async fn line_news(State(site): State<Site>) -> Response {
+    let Some(news) = site.news else {
+        return StatusCode::NOT_FOUND.into_response();
+    };
+    let state = news.clone();
+    let events = BroadcastStream::new(news.listen()).flat_map(move |heard| {
+        let news = match heard {
+            Ok(news) => vec![news],
+            Err(_) => state.lines().into_iter().map(News::Progress).collect(),
+        };
+        futures_util::stream::iter(news.into_iter().map(|n| Event::default().json_data(n)))
+    });
+    Sse::new(events).keep_alive(KeepAlive::default()).into_response()
 }
 
 async fn asset(Path(name): Path<String>, headers: HeaderMap) -> Response {

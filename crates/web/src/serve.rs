@@ -5,7 +5,11 @@ use std::net::SocketAddr;
 
 use tokio::net::TcpListener;
 
-use crate::{folder::JobFolder, router::router};
+use crate::{
+    folder::JobFolder,
+    receive::Newsroom,
+    router::{router, router_with},
+};
 
 /// Why the pages cannot be served.
 #[derive(Debug, thiserror::Error)]
@@ -63,6 +67,26 @@ pub async fn serve(folder: JobFolder, address: SocketAddr) -> Result<(), ServeEr
         return Err(ServeError::Open { address });
     }
     serve_anywhere(folder, address).await
+}
+
+/// As [`serve`], with the lines that shots are received from, until it is dropped.
+///
+/// # Errors
+/// As [`serve`].
+pub async fn serve_line(
+    folder: JobFolder,
+    address: SocketAddr,
+    news: Newsroom,
+) -> Result<(), ServeError> {
+    if !address.ip().is_loopback() {
+        return Err(ServeError::Open { address });
+    }
+    let listener = TcpListener::bind(address)
+        .await
+        .map_err(|source| ServeError::Listen { address, source })?;
+    axum::serve(listener, router_with(folder, Some(news)))
+        .await
+        .map_err(|source| ServeError::Broken { source })
 }
 
 /// As [`serve`], for an address that other machines may reach. Whoever reaches it can read the

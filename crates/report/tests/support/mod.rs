@@ -503,6 +503,7 @@ pub fn bar(
                 InspectedShare { class: FlawClass::Crack, share: 0.946 },
             ],
             noise_fsh: 0.07,
+            broken_off: None,
             findings: vec![
                 Finding::new(
                     Topic::CouplingLost,

@@ -10,8 +10,9 @@ use crate::{
 use barwright_report::text;
 
 /// The pages that are no link of the chain.
-const OTHERS: [(&str, &str); 5] = [
+const OTHERS: [(&str, &str); 6] = [
     ("/", "Lot"),
+    ("/line", "Line"),
     ("/proof", "Proof"),
     ("/reference", "Reference bar"),
     ("/ledger", "Ledger"),

@@ -6,6 +6,7 @@ pub mod checks;
 pub mod home;
 pub mod ledger;
 pub mod level;
+pub mod line;
 pub mod missing;
 pub mod order;
 pub mod papers;
