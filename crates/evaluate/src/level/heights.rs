@@ -61,7 +61,13 @@ pub(super) fn read(
             let floor = v.first().map_or(f64::MAX, |p| tracks[number].floor_fsh(p.capture));
             v.iter().any(|p| f64::from(p.height_fsh) > floor)
         };
-        all.into_iter().filter(|v| over(v)).collect()
+        let heard: Vec<&[Point]> = all.into_iter().filter(|v| over(v)).collect();
+        // What the water spoilt is left out where there is another visit.
+        let half = reference.expected[number].turn_window_rad / 2.0;
+        let spoilt =
+            |v: &&[Point]| v.iter().any(|p| p.spoilt && f64::from(p.offset_rad).abs() <= half);
+        let sound: Vec<&[Point]> = heard.iter().copied().filter(|v| !spoilt(v)).collect();
+        if sound.is_empty() { heard } else { sound }
     };
     let by_echo: Vec<(usize, Vec<&[Point]>)> = own.iter().map(|&n| (n, visits(n))).collect();
     // A capture in which any of this beam's echoes was clipped tells nothing of its height.
