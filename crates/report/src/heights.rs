@@ -144,7 +144,7 @@ impl<'a> Heights<'a> {
         );
         svg.close();
         svg.open("heights-scale");
-        let mut at = vec![0.0, 0.3, low, high, TOP_FSH];
+        let mut at = vec![0.0, 0.4, low, high, TOP_FSH];
         at.retain(|h| h.is_finite());
         for h in at {
             svg.line((LEFT, y(h)), (WIDTH - RIGHT, y(h)), &look.rule, 0.5).text(

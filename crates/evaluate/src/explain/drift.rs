@@ -18,6 +18,8 @@ use crate::reading::{db, median};
 const LEAST_DB_MIN: f64 = 0.4;
 /// A probe's rate over its standard uncertainty from which it is told.
 const LEAST_SIGMAS: f64 = 6.0;
+/// Least scatter of a single height, in dB: samples are rounded, and clutter repeats from pass to pass.
+const LEAST_SCATTER_DB: f64 = 0.01;
 /// Fewest echoes of a probe.
 const FEWEST: usize = 6;
 /// Part of a profile that is compared, from its top down, in dB, and distance that it keeps from the
@@ -47,10 +49,7 @@ pub(super) fn explain(seen: &Seen<'_>) -> Option<Weighed> {
         let middle = median(&mut own.iter().map(|r| r.db_s).collect::<Vec<_>>());
         rest.extend(own.iter().map(|r| (r.db_s - middle) * r.weight.sqrt()));
     }
-    let sigma = fit::deviation(&rest, by_probe.len());
-    if rest.is_empty() || sigma <= 0.0 {
-        return None;
-    }
+    let sigma = fit::deviation(&rest, by_probe.len()).max(LEAST_SCATTER_DB);
     let all: Vec<ProbeDrift> = by_probe
         .iter()
         .filter_map(|(&probe, own)| {
