@@ -43,7 +43,7 @@ use barwright_job::{
 
 use crate::fit;
 
-pub(crate) use seen::Seen;
+pub(crate) use seen::{Seen, Taken};
 
 /// Difference of the criterion up to which two models do equally well (Kass & Raftery, JASA 90
 /// (1995) 773: above 6 the evidence is strong).

@@ -29,7 +29,7 @@ use rayon::prelude::*;
 
 use crate::{
     error::{EvaluateError, Result},
-    explain::{self, Seen},
+    explain::{self, Seen, Taken},
     follow::Follower,
     kernel::Detector,
     reading::{demand_capture, demand_shots, wrapped},
@@ -328,16 +328,15 @@ impl Levelling {
         let strays: Vec<Option<stray::Stray>> = (0..self.by_beam.len())
             .map(|b| stray::find(reference, &self.by_beam[b], &self.tracks, &reads[b]))
             .collect();
-        let seen = Seen::new(
-            technique,
-            reference,
-            &self.tracks,
-            &self.surfaces,
-            &self.forms,
-            &reads,
-            &gains,
-            &water,
-        );
+        let taken = Taken {
+            tracks: &self.tracks,
+            surfaces: &self.surfaces,
+            forms: &self.forms,
+            reads: &reads,
+            gains: &gains,
+            water: &water,
+        };
+        let seen = Seen::new(technique, reference, &taken);
         let explained = explain::explain(&seen);
         let context = gains::Context { rule: &self.rules.level, electronics: &self.electronics };
         let latest = gains.last().copied().unwrap_or_default();

@@ -44,6 +44,23 @@ pub(crate) struct Seen<'a> {
     gains: &'a [&'a [f64]],
 }
 
+/// What the captures gave, as the levelling keeps it.
+#[derive(Clone, Copy)]
+pub(crate) struct Taken<'a> {
+    /// One for each expected echo.
+    pub tracks: &'a [Track],
+    /// Surface readings by beam.
+    pub surfaces: &'a [Vec<SurfacePoint>],
+    /// Traces up to the surface: `[beam][motion]`.
+    pub forms: &'a [Vec<Form>],
+    /// One for each beam.
+    pub reads: &'a [BeamRead],
+    /// Gains of each capture, by beam.
+    pub gains: &'a [&'a [f64]],
+    /// What the water did.
+    pub water: &'a Water,
+}
+
 /// Surface time of one beam in one motion against the turn of the bar: mean and first harmonic.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Circle {
@@ -76,16 +93,8 @@ pub(crate) struct Echo {
 }
 
 impl<'a> Seen<'a> {
-    pub fn new(
-        technique: &'a Technique,
-        reference: &'a ReferenceBar,
-        tracks: &'a [Track],
-        surfaces: &[Vec<SurfacePoint>],
-        forms: &[Vec<Form>],
-        reads: &'a [BeamRead],
-        gains: &'a [&'a [f64]],
-        water: &'a Water,
-    ) -> Self {
+    pub fn new(technique: &'a Technique, reference: &'a ReferenceBar, taken: &Taken<'a>) -> Self {
+        let Taken { tracks, surfaces, forms, reads, gains, water } = *taken;
         let latest = gains.last().copied().unwrap_or_default();
         let nominal = |b: usize| technique.beams[b].gain_db;
         let mut by_beam = vec![Vec::new(); technique.beams.len()];
