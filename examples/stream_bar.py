@@ -45,11 +45,14 @@ class Station:
         return self.client.do_put(descriptor, schema, self.options)
 
 
+def header_of(path):
+    return json.loads(pq.read_metadata(path).metadata[b"barwright.header"])
+
+
 def batches(path, first, shots):
     """Record batches of a capture from shot number `first` on, about `shots` each."""
     file = pq.ParquetFile(path)
-    header = json.loads(file.schema_arrow.metadata[b"barwright.header"])
-    count = header["record"]["samples"]
+    count = header_of(path)["record"]["samples"]
     schema = pa.schema([
         ("shot", pa.uint64()), ("beam", pa.uint32()), ("time_s", pa.float64()), ("z_m", pa.float64()),
         ("turn_rad", pa.float32()), ("ascan", pa.list_(pa.int16(), count)),
@@ -81,7 +84,7 @@ def main():
     args = ask.parse_args()
 
     station = Station(args.address, args.line, args.token)
-    header = json.loads(pq.ParquetFile(args.capture).schema_arrow.metadata[b"barwright.header"])
+    header = header_of(args.capture)
     announcement = station.ask("loaded")["announcement"]
     announcement["header"].update(bar=args.bar, heat=args.heat, length_m=header["length_m"])
     position = station.ask("position", bar=args.bar)

@@ -7,8 +7,8 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    bench as bench_command, calc, capture, certify, changeover, example, ledger, level, plan, receive, screen, serve,
-    technique, twin, validate,
+    bench as bench_command, calc, capture, certify, changeover, example, ledger, level, plan,
+    receive, screen, serve, technique, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};

@@ -16,8 +16,8 @@ use barwright_job::screened::LossCause;
 use barwright_job::{Hash, Topic};
 use barwright_wave::Point;
 use barwright_web::receive::{self, News, Newsroom, Options};
-use line::bench::{Scene, disc};
 use futures_util::StreamExt;
+use line::bench::{Scene, disc};
 use line::{Client, Job, LINE};
 use serde_json::json;
 use tokio::net::TcpListener;
@@ -137,12 +137,16 @@ async fn kept_ascans_stand_around_what_they_show() {
     s.client.settled("k").await;
     let kept = read_kept(&s.job.folder.ascans_path("k")).unwrap().ascans;
     let echoes = read_echoes(&s.job.folder.echoes_path("k")).unwrap().echoes;
-    let mut over: Vec<f64> =
-        echoes.iter().filter(|e| e.beam == 0 && e.gate == 1 && e.height_fsh >= 0.4).map(|e| e.z_m).collect();
+    let mut over: Vec<f64> = echoes
+        .iter()
+        .filter(|e| e.beam == 0 && e.gate == 1 && e.height_fsh >= 0.4)
+        .map(|e| e.z_m)
+        .collect();
     over.sort_by(f64::total_cmp);
     let of_beam: Vec<f64> = kept.iter().filter(|a| a.beam == 0).map(|a| a.z_m).collect();
     // Two shots before the first and after the last, 6 mm apart.
-    let (first, last) = (over[0] - 2.0 * line::bench::SPACING, over[over.len() - 1] + 2.0 * line::bench::SPACING);
+    let (first, last) =
+        (over[0] - 2.0 * line::bench::SPACING, over[over.len() - 1] + 2.0 * line::bench::SPACING);
     assert!((of_beam[0] - first).abs() < 1e-9, "{of_beam:?} {over:?}");
     assert!((of_beam[of_beam.len() - 1] - last).abs() < 1e-9, "{of_beam:?} {over:?}");
 }
@@ -211,10 +215,7 @@ async fn what_does_not_hold_together_is_refused_and_the_rest_stays() {
             .collect();
         RecordBatch::try_new(turned.schema(), columns).unwrap()
     };
-    for (bad, why) in [
-        (unknown_beam, "beam 99 of 36"),
-        (turned, "numbers rise"),
-    ] {
+    for (bad, why) in [(unknown_beam, "beam 99 of 36"), (turned, "numbers rise")] {
         let streamed = s.client.put(&announcement, vec![batches[0].clone(), bad]).await;
         assert_eq!(streamed.code(), Some(Code::InvalidArgument), "{streamed:?}");
         assert!(streamed.end.unwrap_err().message().contains(why));
@@ -265,7 +266,10 @@ async fn bars_that_do_not_belong_are_refused() {
     let loaded = s.client.ask("loaded", json!({"line": LINE})).await.unwrap();
     assert_eq!(loaded["announcement"]["header"]["technique"], good.header.technique.0);
     assert_eq!(s.client.ask("dance", json!({})).await.unwrap_err().code(), Code::Unimplemented);
-    assert_eq!(s.client.ask("loaded", json!({"lime": 1})).await.unwrap_err().code(), Code::InvalidArgument);
+    assert_eq!(
+        s.client.ask("loaded", json!({"lime": 1})).await.unwrap_err().code(),
+        Code::InvalidArgument
+    );
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -275,8 +279,8 @@ async fn silence_a_bar_without_end_and_the_next_bar_break_a_bar_off() {
     let batches = s.job.batches(&Scene::plain(0.6), 10);
     // A client that stalls within a stream.
     let first = batches[0].clone();
-    let stalling = futures_util::stream::once(async { first })
-        .chain(futures_util::stream::pending());
+    let stalling =
+        futures_util::stream::once(async { first }).chain(futures_util::stream::pending());
     let streamed = s.client.put_stream(&s.job.announcement("stalled", 0.6), stalling).await;
     assert_eq!(streamed.code(), Some(Code::DeadlineExceeded), "{streamed:?}");
     let at = s.client.settled("stalled").await;
@@ -307,7 +311,6 @@ async fn silence_a_bar_without_end_and_the_next_bar_break_a_bar_off() {
     assert_eq!(s.client.settled("late").await["state"], "screened");
 }
 
-
 #[tokio::test(flavor = "multi_thread")]
 async fn one_client_a_line_and_a_stop_in_good_order() {
     let mut s = Service::start(Options::default()).await;
@@ -317,8 +320,8 @@ async fn one_client_a_line_and_a_stop_in_good_order() {
     let holding = tokio::spawn({
         let (mut client, announcement) = (s.client.clone(), announcement.clone());
         async move {
-            let never = futures_util::stream::once(async { first })
-                .chain(futures_util::stream::pending());
+            let never =
+                futures_util::stream::once(async { first }).chain(futures_util::stream::pending());
             client.put_stream(&announcement, never).await
         }
     });
@@ -336,7 +339,8 @@ async fn one_client_a_line_and_a_stop_in_good_order() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_token_is_asked_for() {
-    let mut s = Service::start(Options { token: Some("let me in".into()), ..Options::default() }).await;
+    let mut s =
+        Service::start(Options { token: Some("let me in".into()), ..Options::default() }).await;
     assert!(s.client.ask("lines", json!({})).await.is_ok());
     for wrong in ["let me", "let me in ", ""] {
         let mut stranger = s.client.clone().with_token(wrong);

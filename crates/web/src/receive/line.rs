@@ -294,7 +294,8 @@ impl Line {
         let screened = match settle::settle(&self.folder, &journal, reason) {
             Ok(screened) => screened.body,
             Err(e) => {
-                return self.trouble(&format!("bar {bar} cannot be settled, its journal stays: {e}"));
+                return self
+                    .trouble(&format!("bar {bar} cannot be settled, its journal stays: {e}"));
             }
         };
         let verdict = match judging::judge(&self.folder, bar) {
@@ -317,8 +318,7 @@ impl Line {
     }
 
     fn trouble(&self, message: &str) {
-        self.news
-            .tell(News::Trouble { line: self.name.clone(), message: message.to_owned() });
+        self.news.tell(News::Trouble { line: self.name.clone(), message: message.to_owned() });
     }
 
     /// Breaks off the bar under the ring, and waits until all bars are settled.

@@ -78,8 +78,7 @@ pub fn measure(work: &Work, seconds: f64, disk: Option<&Path>) -> Result<Through
 async fn stream(work: &Work, folder: &JobFolder, seconds: f64) -> Result<Through, Failure> {
     let news = Newsroom::default();
     let options = Options::default();
-    let lines =
-        receive::lines(vec![(LINE.into(), folder.clone())], &news, options.retention)?;
+    let lines = receive::lines(vec![(LINE.into(), folder.clone())], &news, options.retention)?;
     let listener =
         tokio::net::TcpListener::bind("127.0.0.1:0").await.map_err(|e| Failure::because(&e))?;
     let address = listener.local_addr().map_err(|e| Failure::because(&e))?;
@@ -123,7 +122,9 @@ async fn stream(work: &Work, folder: &JobFolder, seconds: f64) -> Result<Through
     let kept: u64 = (1..=bars)
         .map(|k| format!("flood-{k}"))
         .map(|b| {
-            size(folder.echoes_path(&b)) + size(folder.ascans_path(&b)) + size(folder.inspected_path(&b))
+            size(folder.echoes_path(&b))
+                + size(folder.ascans_path(&b))
+                + size(folder.inspected_path(&b))
         })
         .sum();
     let shots_per_bar = u64::from(batches) * made[0].len() as u64;

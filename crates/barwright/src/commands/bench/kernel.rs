@@ -50,10 +50,8 @@ pub fn measure(work: &Work, python: Option<&Path>) -> Result<Speeds, Failure> {
     let per_cycle = beams * t.record.samples as usize * 2;
     // Beams with three gates or more: surface, volume, back wall.
     let shots = work.shots_of(0, u32::try_from(BYTES / per_cycle).unwrap_or(1).max(1), GATES);
-    let alone = rayon::ThreadPoolBuilder::new()
-        .num_threads(1)
-        .build()
-        .map_err(|e| Failure::because(&e))?;
+    let alone =
+        rayon::ThreadPoolBuilder::new().num_threads(1).build().map_err(|e| Failure::because(&e))?;
     let narrow: Vec<i8> = shots.samples.iter().map(|&x| (x >> 8) as i8).collect();
     let full = f32::from(i16::MAX);
     let real: Vec<f32> = shots.samples.iter().map(|&x| f32::from(x) / full).collect();
