@@ -77,7 +77,7 @@ def main():
     ask.add_argument("--address", default="grpc://127.0.0.1:8815")
     ask.add_argument("--line", required=True)
     ask.add_argument("--bar", required=True)
-    ask.add_argument("--heat", default="unknown")
+    ask.add_argument("--heat", help="the order's own if not given")
     ask.add_argument("--token")
     ask.add_argument("--at-speed", action="store_true", help="no faster than the bar ran")
     ask.add_argument("--shots", type=int, default=2000, help="shots of one batch")
@@ -86,7 +86,9 @@ def main():
     station = Station(args.address, args.line, args.token)
     header = header_of(args.capture)
     announcement = station.ask("loaded")["announcement"]
-    announcement["header"].update(bar=args.bar, heat=args.heat, length_m=header["length_m"])
+    announcement["header"].update(bar=args.bar, length_m=header["length_m"])
+    if args.heat:
+        announcement["header"]["heat"] = args.heat
     position = station.ask("position", bar=args.bar)
     if position["state"] not in ("unknown", "open"):
         sys.exit(f"bar {args.bar} is {position['state']}")

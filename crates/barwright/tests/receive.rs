@@ -138,6 +138,40 @@ async fn killed_at_any_moment_every_acknowledged_shot_is_there() {
     program.kill();
 }
 
+// Truth: what the system says of a file that may not grow, as of a disk that is full.
+#[tokio::test(flavor = "multi_thread")]
+#[cfg(target_os = "linux")]
+async fn a_full_disk_breaks_the_bar_off_and_loses_nothing() {
+    use std::os::unix::process::CommandExt as _;
+    let temporary = tempfile::tempdir().unwrap();
+    let job = Job::new(temporary.path());
+    let port = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+    let address = format!("127.0.0.1:{port}");
+    // The shell lets the program hear of the limit as an error, not as a signal.
+    let child = Command::new("bash")
+        .args(["-c", "trap '' XFSZ; ulimit -f 150; exec \"$@\"", "limited"])
+        .arg(env!("CARGO_BIN_EXE_barwright"))
+        .args(["--json", "receive", "--address", &address])
+        .arg(format!("{LINE}={}", temporary.path().display()))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .process_group(0)
+        .spawn()
+        .unwrap();
+    let limited = Program { child, address };
+    let mut client = Client::connect(&limited.address).await;
+    let streamed = client.put(&job.announcement("full", 0.6), job.batches(&scene(), 2)).await;
+    assert_eq!(streamed.code(), Some(tonic::Code::Aborted), "{streamed:?}");
+    let durable = streamed.durable.unwrap();
+    assert!((1..3600).contains(&durable), "{durable}");
+    limited.kill();
+    let program = Program::start(temporary.path(), &[]);
+    let mut client = Client::connect(&program.address).await;
+    assert_eq!(client.settled("full").await["state"], "broken_off");
+    assert!(job.folder.screened("full").unwrap().body.shots >= durable);
+    program.kill();
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_foreign_client_streams_a_capture_and_the_news_are_told() {
     let Some(python) = std::env::var_os("BARWRIGHT_PYTHON") else {

@@ -9,12 +9,13 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use arrow::array::{RecordBatch, UInt32Array};
-use barwright_capture::{CaptureReader, read_echoes, read_inspected, read_kept};
+use barwright_capture::{CaptureReader, Journal, read_echoes, read_inspected, read_kept};
 use barwright_evaluate::screen::{Retention, Screening};
 use barwright_job::judgement::Verdict;
 use barwright_job::screened::LossCause;
 use barwright_job::{Hash, Topic};
 use barwright_wave::Point;
+use barwright_web::files;
 use barwright_web::receive::{self, News, Newsroom, Options};
 use futures_util::StreamExt;
 use line::bench::{Scene, disc};
@@ -126,6 +127,10 @@ async fn a_streamed_bar_is_screened_as_its_capture_would_be() {
     assert!(matches!(&events[0], News::Began { bar, .. } if bar == "0001"));
     assert!(events.iter().any(|n| matches!(n, News::Ended { broken_off: None, .. })));
     assert!(events.iter().any(|n| matches!(n, News::Judged { verdict: Some(_), .. })));
+    // A page that is opened now hears the same, but for the progress on the way.
+    let past = s.news.past(LINE);
+    let kinds = |n: &[News]| n.iter().filter(|n| !matches!(n, News::Progress(_))).count();
+    assert_eq!(kinds(&past), kinds(&events));
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -338,6 +343,32 @@ async fn one_client_a_line_and_a_stop_in_good_order() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_an_earlier_run_left_behind_is_settled_or_put_aside() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = Job::new(folder.path());
+    // Three bars: one broken off after its announcement, one before, one that is no journal at all.
+    let path = |bar: &str| job.folder.journal_path(bar);
+    files::make_room(&path("announced")).unwrap();
+    drop(Journal::create(&path("announced"), &job.announcement("announced", 0.6)).unwrap());
+    let whole = std::fs::read(path("announced")).unwrap();
+    std::fs::write(path("cut"), &whole[..whole.len() - 1]).unwrap();
+    std::fs::write(path("empty"), b"").unwrap();
+    let news = Newsroom::default();
+    let named = vec![(LINE.to_owned(), job.folder.clone())];
+    let lines = receive::lines(named, &news, Retention::Around).unwrap();
+    assert_eq!(receive::recover(&lines[0]).unwrap(), ["announced"]);
+    let bar = job.folder.screened("announced").unwrap().body;
+    assert_eq!((bar.shots, bar.inspected[0].share), (0, 0.0));
+    assert!(bar.broken_off.is_some());
+    assert_eq!(job.folder.bars_in_progress().unwrap(), Vec::<String>::new());
+    assert!(path("cut").with_extension("journal-torn").exists());
+    let troubles = news.past(LINE).iter().filter(|n| matches!(n, News::Trouble { .. })).count();
+    assert_eq!(troubles, 2);
+    // A second recovery finds nothing left to do.
+    assert_eq!(receive::recover(&lines[0]).unwrap(), Vec::<String>::new());
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_token_is_asked_for() {
     let mut s =
         Service::start(Options { token: Some("let me in".into()), ..Options::default() }).await;
@@ -399,4 +430,58 @@ async fn places_that_cannot_be_believed_are_told() {
     assert!(told[1].starts_with("the clock ran back"), "{told:?}");
     // Shots came in turn: what lies between two places was passed too fast.
     assert!(bar.lost.iter().any(|l| l.cause == LossCause::TooFast), "{:?}", bar.lost);
+}
+
+/// A certificate and key of this machine, made by OpenSSL; absent where there is none.
+fn certificate(folder: &std::path::Path) -> Option<(String, String)> {
+    let (cert, key) = (folder.join("cert.pem"), folder.join("key.pem"));
+    let made = std::process::Command::new("openssl")
+        .args(["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"])
+        .args(["-days", "2", "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"])
+        .args(["-addext", "basicConstraints=critical,CA:FALSE"])
+        .arg("-out")
+        .arg(&cert)
+        .arg("-keyout")
+        .arg(&key)
+        .output()
+        .ok()?;
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    Some((std::fs::read_to_string(cert).unwrap(), std::fs::read_to_string(key).unwrap()))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_connection_can_be_encrypted() {
+    use tonic::transport::{Certificate, Channel, ClientTlsConfig};
+    let folder = tempfile::tempdir().unwrap();
+    let Some((cert, key)) = certificate(folder.path()) else {
+        eprintln!("SKIPPED: there is no openssl to make a certificate with");
+        return;
+    };
+    let job = Job::new(folder.path());
+    let news = Newsroom::default();
+    let options = Options { tls: Some((cert.clone(), key)), ..Options::default() };
+    let named = vec![(LINE.to_owned(), job.folder.clone())];
+    let lines = receive::lines(named, &news, options.retention).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let served =
+        tokio::spawn(receive::receive_on(lines, listener, options, news, std::future::pending()));
+    let trust = |pem: &str| {
+        let tls = ClientTlsConfig::new()
+            .ca_certificate(Certificate::from_pem(pem))
+            .domain_name("localhost");
+        Channel::from_shared(format!("https://127.0.0.1:{port}")).unwrap().tls_config(tls).unwrap()
+    };
+    let mut client = Client::over(trust(&cert).connect().await.unwrap());
+    client.put(&job.announcement("t", 0.6), job.batches(&flawed(), 10)).await.end.unwrap();
+    client.end_bar("t").await.unwrap();
+    assert_eq!(client.settled("t").await["state"], "screened");
+    // Another certificate is not trusted, and nobody speaks in the clear.
+    let (other, _) = certificate(tempfile::tempdir().unwrap().path()).unwrap();
+    assert!(trust(&other).connect().await.is_err());
+    let clear = Channel::from_shared(format!("http://127.0.0.1:{port}")).unwrap();
+    if let Ok(channel) = clear.connect().await {
+        assert!(Client::over(channel).ask("lines", json!({})).await.is_err());
+    }
+    served.abort();
 }

@@ -129,12 +129,16 @@ impl Streamed {
 }
 
 impl Client {
+    pub fn over(channel: Channel) -> Self {
+        Self(FlightServiceClient::new(channel), None)
+    }
+
     /// Connects, trying until the service answers.
     pub async fn connect(address: &str) -> Self {
         for _ in 0..400 {
             let endpoint = Channel::from_shared(format!("http://{address}")).unwrap();
             if let Ok(channel) = endpoint.connect().await {
-                return Self(FlightServiceClient::new(channel), None);
+                return Self::over(channel);
             }
             tokio::time::sleep(std::time::Duration::from_millis(25)).await;
         }
