@@ -92,10 +92,7 @@ impl Line {
     pub(super) fn loaded(&self) -> Result<Loaded, Status> {
         let documents = settle::documents(&self.folder)
             .map_err(|e| Status::failed_precondition(e.to_string()))?;
-        let order = self
-            .folder
-            .order()
-            .map_err(|e| Status::failed_precondition(e.to_string()))?;
+        let order = self.folder.order().map_err(|e| Status::failed_precondition(e.to_string()))?;
         let technique = &documents.technique;
         let gains_db = match &documents.level {
             Some(level) => level.body.beams.iter().map(|b| b.gain_db).collect(),

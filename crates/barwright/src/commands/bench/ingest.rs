@@ -30,7 +30,11 @@ const BAR_M: f64 = 12.0;
 const CYCLES: u32 = 24;
 /// Batches that are made once and sent again and again under other numbers.
 const MADE: u32 = 40;
+/// Bars that are streamed at the full rate, for the delay of alarms.
+const PACED_BARS: u32 = 4;
 const LINE: &str = "measured";
+/// Shots a second that a station with hundreds of beams fires.
+pub const FULL_RATE: f64 = 250_000.0;
 
 /// What went through.
 #[derive(Debug, Serialize)]
@@ -45,8 +49,8 @@ pub struct Through {
     pub alarms: usize,
     /// From sending the batch with a shot to its alarm, as fast as shots are taken.
     pub alarm_ms: [f64; 2],
-    /// The same with shots coming at line speed.
-    pub alarm_at_speed_ms: [f64; 2],
+    /// The same with [`FULL_RATE`] shots a second coming.
+    pub alarm_at_rate_ms: [f64; 2],
     /// From a bar's end to its judgement, in s.
     pub settle_s: f64,
     pub journal_bytes_per_shot: f64,
@@ -109,10 +113,12 @@ async fn stream(work: &Work, folder: &JobFolder, seconds: f64) -> Result<Through
         flood.bar(&mut client, work, folder, &made, &news, &name, batches, None).await?;
         first_memory = first_memory.or_else(most_memory_mib);
     }
-    let mut at_speed = Tally::default();
-    let pace = Duration::from_secs_f64(f64::from(CYCLES) * t.schedule.period_s);
-    let cut = batches.min((10.0 / pace.as_secs_f64()) as u32).max(1);
-    at_speed.bar(&mut client, work, folder, &made, &news, "paced", cut, Some(pace)).await?;
+    let mut at_rate = Tally::default();
+    let pace = Duration::from_secs_f64(made[0].len() as f64 / FULL_RATE);
+    for k in 1..=PACED_BARS {
+        let name = format!("paced-{k}");
+        at_rate.bar(&mut client, work, folder, &made, &news, &name, batches, Some(pace)).await?;
+    }
     let last_memory = most_memory_mib();
     // The service has ended once its bars are settled.
     drop(end);
@@ -140,7 +146,7 @@ async fn stream(work: &Work, folder: &JobFolder, seconds: f64) -> Result<Through
         durable_ms: quantiles(&mut flood.durable_ms),
         alarms: flood.alarm_ms.len(),
         alarm_ms: quantiles(&mut flood.alarm_ms),
-        alarm_at_speed_ms: quantiles(&mut at_speed.alarm_ms),
+        alarm_at_rate_ms: quantiles(&mut at_rate.alarm_ms),
         settle_s: flood.settle_s / f64::from(bars),
         journal_bytes_per_shot: flood.journal_bytes / sent as f64,
         kept_bytes_per_shot: kept as f64 / sent as f64,
