@@ -172,6 +172,26 @@ async fn a_full_disk_breaks_the_bar_off_and_loses_nothing() {
     program.kill();
 }
 
+/// The tables of a bar as pyarrow, DuckDB and polars read them.
+fn foreign_readers(python: &std::ffi::OsStr, tables: &[std::path::PathBuf; 4], echoes: &[Echo]) {
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../checks/tables_reader.py");
+    let read = Command::new(python).arg(script).args(tables).output().unwrap();
+    if read.status.code() == Some(3) {
+        eprintln!("{}", String::from_utf8_lossy(&read.stderr));
+        return;
+    }
+    assert!(read.status.success(), "{}", String::from_utf8_lossy(&read.stderr));
+    let said: serde_json::Value = serde_json::from_slice(&read.stdout).unwrap();
+    let highest = echoes.iter().map(|e| e.height_fsh).fold(0.0, f32::max);
+    assert_eq!(said["echoes"][0], echoes.len() as f64);
+    assert_eq!(said["echoes"][1], f64::from(highest));
+    assert_eq!(said["capture"][0], 3600.0);
+    // 480 mm of each of 36 beams lie between the ends.
+    assert_eq!(said["inspected"][1], 480.0 * 36.0);
+    let bytes: u64 = tables.iter().map(|t| std::fs::metadata(t).unwrap().len()).sum();
+    eprintln!("{bytes} bytes for 3600 shots of 600 samples, all kept");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_foreign_client_streams_a_capture_and_the_news_are_told() {
     let Some(python) = std::env::var_os("BARWRIGHT_PYTHON") else {
@@ -204,6 +224,14 @@ async fn a_foreign_client_streams_a_capture_and_the_news_are_told() {
     assert_eq!(client.settled("foreign").await["state"], "screened");
     let echoes = read_echoes(&job.folder.echoes_path("foreign")).unwrap().echoes;
     assert_eq!(echoes, offline(&job, &scene()));
+    let f = &job.folder;
+    let tables = [
+        f.echoes_path("foreign"),
+        f.ascans_path("foreign"),
+        f.inspected_path("foreign"),
+        f.capture_path("foreign"),
+    ];
+    foreign_readers(&python, &tables, &echoes);
     #[cfg(unix)]
     Command::new("kill").arg(program.child.id().to_string()).status().unwrap();
     let news: Vec<serde_json::Value> = BufReader::new(program.child.stdout.take().unwrap())

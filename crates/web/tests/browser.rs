@@ -219,6 +219,78 @@ async fn every_page_stands_in_every_form() {
 }
 
 #[tokio::test]
+async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
+    use barwright_web::receive::{LineState, News, Newsroom};
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    let news = Newsroom::default();
+    let (line, bar) = ("line 2".to_owned(), "0007".to_owned());
+    news.note(LineState { line: line.clone(), ..LineState::default() });
+    let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
+    let at = listener.local_addr().unwrap();
+    let pages = barwright_web::router_with(job.folder.clone(), Some(news.clone()));
+    tokio::spawn(async move { axum::serve(listener, pages).await.unwrap() });
+    let b = Browser::start().await;
+    b.size(1280, 900).await;
+    b.driver.goto(format!("http://{at}/line")).await.unwrap();
+    let said = |what: &str| format!("return document.querySelector('[data-{what}]').textContent");
+    let until = async |script: &str, wanted: Value| {
+        for _ in 0..200 {
+            if b.ask(script).await == wanted {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(25)).await;
+        }
+        panic!("{script} gives {}, not {wanted}", b.ask(script).await);
+    };
+    until(&said("line-link"), json!("Following the line.")).await;
+    assert_eq!(b.ask(&said("bar")).await, "no bar");
+    let alarm = barwright_evaluate::screen::Alarm {
+        class: barwright_job::proof::FlawClass::Crack,
+        shot: 5,
+        beam: 1,
+        z_m: 1.5,
+        // At 12 o'clock: in the middle of the bar unrolled from 6.
+        place: barwright_wave::Point::new(0.0, 0.02),
+        height_fsh: 0.7,
+        time_s: 1.5,
+    };
+    let began =
+        News::Began { line: line.clone(), bar: bar.clone(), heat: "H".into(), length_m: 3.0 };
+    news.tell(began);
+    news.tell(News::Alarm { line: line.clone(), bar: bar.clone(), alarm });
+    let state = LineState {
+        line: line.clone(),
+        bar: bar.clone(),
+        length_m: 3.0,
+        z_m: 2.25,
+        shots: 4000,
+        alarms: 1,
+        uncoupled_beams: 3,
+        running: true,
+    };
+    news.tell(News::Progress(state));
+    until(&said("bar"), json!("0007")).await;
+    let drawn = "return [...document.querySelectorAll('.alarm, [data-passed]')]
+        .map((e) => e.getAttribute('d') ?? e.getAttribute('width'))";
+    // Three quarters have passed; the alarm stands at half the length and half the height.
+    until(drawn, json!(["750", "M491 65l9 -9l9 9l-9 9z"])).await;
+    assert_eq!(b.ask(&said("coupling")).await, "3");
+    let held = News::Ended { line, bar, broken_off: Some("power was lost".into()) };
+    news.tell(held);
+    let last = said("last");
+    until(&last, json!("0007: broken off and held: power was lost")).await;
+    // A page that is opened now shows the same.
+    b.driver.goto(format!("http://{at}/line")).await.unwrap();
+    until(&last, json!("0007: broken off and held: power was lost")).await;
+    until(drawn, json!(["750", "M491 65l9 -9l9 9l-9 9z"])).await;
+    assert!(b.complaints().await.is_empty());
+    b.end().await;
+}
+
+#[tokio::test]
 async fn the_form_is_chosen_and_kept_and_the_pointer_reads_out() {
     if !browser() {
         return;

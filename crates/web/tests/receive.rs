@@ -369,6 +369,54 @@ async fn what_an_earlier_run_left_behind_is_settled_or_put_aside() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn lines_run_side_by_side_and_never_mix() {
+    let (one, two) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let (left, right) = (Job::new(one.path()), Job::new(two.path()));
+    let news = Newsroom::default();
+    let named =
+        vec![("left".to_owned(), left.folder.clone()), ("right".to_owned(), right.folder.clone())];
+    let lines = receive::lines(named, &news, Retention::Around).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap().to_string();
+    let options = Options::default();
+    let served =
+        tokio::spawn(receive::receive_on(lines, listener, options, news, std::future::pending()));
+    let stream = |job: &Job, line: &'static str, scene: Scene| {
+        let mut announcement = job.announcement("0001", 0.6);
+        announcement.line = line.into();
+        let (batches, address) = (job.batches(&scene, 2), address.clone());
+        async move {
+            let mut client = Client::connect(&address).await;
+            let streamed = client.put(&announcement, batches).await;
+            let question = json!({"line": line, "bar": "0001", "length_m": 0.6});
+            client.ask("end_bar", question).await.unwrap();
+            streamed
+        }
+    };
+    let (a, b) =
+        tokio::join!(stream(&left, "left", flawed()), stream(&right, "right", Scene::plain(0.6)));
+    assert_eq!((a.durable, b.durable), (Some(3600), Some(3600)));
+    let judged = async |job: &Job| loop {
+        if let Ok(j) = job.folder.judgement("0001") {
+            break j.body;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    };
+    assert_eq!(judged(&left).await.indications.len(), 1);
+    assert_eq!(judged(&right).await.indications.len(), 0);
+    served.abort();
+    // Two lines cannot share a folder, nor a name.
+    let shared = |a: &str, b: &str, second: &Job| {
+        let named =
+            vec![(a.to_owned(), left.folder.clone()), (b.to_owned(), second.folder.clone())];
+        receive::lines(named, &Newsroom::default(), Retention::Around).map(|_| ())
+    };
+    assert!(matches!(shared("a", "b", &left), Err(receive::ReceiveError::Shared { .. })));
+    assert!(matches!(shared("a", "a", &right), Err(receive::ReceiveError::Shared { .. })));
+    assert!(shared("a", "b", &right).is_ok());
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_token_is_asked_for() {
     let mut s =
         Service::start(Options { token: Some("let me in".into()), ..Options::default() }).await;

@@ -113,7 +113,8 @@ pub async fn full() -> Job {
 }
 
 /// Every address of a full job folder.
-pub const ADDRESSES: [&str; 15] = [
+pub const ADDRESSES: [&str; 16] = [
+    "/line",
     "/",
     "/order",
     "/technique",
