@@ -30,8 +30,12 @@ pub(crate) struct EncoderWatch {
 
 impl EncoderWatch {
     pub fn new(technique: &Technique) -> Self {
+        Self::at(technique.line_speed_m_s)
+    }
+
+    fn at(speed_m_s: f64) -> Self {
         Self {
-            speed_m_s: technique.line_speed_m_s,
+            speed_m_s,
             last: None,
             furthest_m: f64::NEG_INFINITY,
             back: None,
@@ -133,15 +137,7 @@ mod tests {
     use super::*;
 
     fn watch(path: &[(f64, f64)]) -> Vec<String> {
-        let mut watch = EncoderWatch {
-            speed_m_s: 1.0,
-            last: None,
-            furthest_m: f64::NEG_INFINITY,
-            back: None,
-            moved: (f64::NEG_INFINITY, 0.0),
-            findings: Vec::new(),
-            untold: 0,
-        };
+        let mut watch = EncoderWatch::at(1.0);
         for (shot, &(time_s, z_m)) in (0..).zip(path) {
             watch.see(&ShotLine {
                 shot,

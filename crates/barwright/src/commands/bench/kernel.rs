@@ -86,17 +86,15 @@ fn copy(samples: &[i16]) -> f64 {
     2.0 * samples.len() as f64 / best
 }
 
+fn stream(work: &Work, retention: Retention) -> Result<Stream, Failure> {
+    let (header, signal) = (work.header("measured", 12.0), Signal::default());
+    let level = Some(&work.level);
+    Ok(Stream::new(&work.technique, level, &work.rules, &header, signal, retention)?)
+}
+
 /// Everything that is done to a bar while it runs, but storing it.
 fn read(work: &Work, shots: &Shots, samples: Samples<'_>) -> Result<Peaks, Failure> {
-    let header = work.header("measured", 12.0);
-    let mut stream = Stream::new(
-        &work.technique,
-        Some(&work.level),
-        &work.rules,
-        &header,
-        Signal::default(),
-        Retention::Around,
-    )?;
+    let mut stream = stream(work, Retention::Around)?;
     let mut last = Peaks::default();
     for from in (0..shots.len()).step_by(RUN) {
         let to = (from + RUN).min(shots.len());
@@ -160,15 +158,7 @@ fn numpy(work: &Work, shots: &Shots, python: &Path) -> Result<Numpy, Failure> {
             .hint(Some("give a Python that has NumPy".into())));
     }
     let said: Said = serde_json::from_slice(&output.stdout).map_err(|e| Failure::because(&e))?;
-    let header = work.header("measured", 12.0);
-    let mut stream = Stream::new(
-        &work.technique,
-        Some(&work.level),
-        &work.rules,
-        &header,
-        Signal::default(),
-        Retention::Peaks,
-    )?;
+    let mut stream = stream(work, Retention::Peaks)?;
     let peaks = stream.read(&part(shots, Samples::I16(&shots.samples), 0, n))?.peaks;
     if peaks.echoes.len() != said.peaks.len() {
         let (ours, theirs) = (peaks.echoes.len(), said.peaks.len());
