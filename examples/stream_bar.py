@@ -45,11 +45,14 @@ class Station:
         return self.client.do_put(descriptor, schema, self.options)
 
 
+def header_of(path):
+    return json.loads(pq.read_metadata(path).metadata[b"barwright.header"])
+
+
 def batches(path, first, shots):
     """Record batches of a capture from shot number `first` on, about `shots` each."""
     file = pq.ParquetFile(path)
-    header = json.loads(file.schema_arrow.metadata[b"barwright.header"])
-    count = header["record"]["samples"]
+    count = header_of(path)["record"]["samples"]
     schema = pa.schema([
         ("shot", pa.uint64()), ("beam", pa.uint32()), ("time_s", pa.float64()), ("z_m", pa.float64()),
         ("turn_rad", pa.float32()), ("ascan", pa.list_(pa.int16(), count)),
@@ -74,16 +77,18 @@ def main():
     ask.add_argument("--address", default="grpc://127.0.0.1:8815")
     ask.add_argument("--line", required=True)
     ask.add_argument("--bar", required=True)
-    ask.add_argument("--heat", default="unknown")
+    ask.add_argument("--heat", help="the order's own if not given")
     ask.add_argument("--token")
     ask.add_argument("--at-speed", action="store_true", help="no faster than the bar ran")
     ask.add_argument("--shots", type=int, default=2000, help="shots of one batch")
     args = ask.parse_args()
 
     station = Station(args.address, args.line, args.token)
-    header = json.loads(pq.ParquetFile(args.capture).schema_arrow.metadata[b"barwright.header"])
+    header = header_of(args.capture)
     announcement = station.ask("loaded")["announcement"]
-    announcement["header"].update(bar=args.bar, heat=args.heat, length_m=header["length_m"])
+    announcement["header"].update(bar=args.bar, length_m=header["length_m"])
+    if args.heat:
+        announcement["header"]["heat"] = args.heat
     position = station.ask("position", bar=args.bar)
     if position["state"] not in ("unknown", "open"):
         sys.exit(f"bar {args.bar} is {position['state']}")

@@ -7,8 +7,8 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    calc, capture, certify, changeover, example, ledger, level, plan, receive, screen, serve,
-    technique, twin, validate,
+    bench as bench_command, calc, capture, certify, changeover, example, ledger, level, plan,
+    receive, screen, serve, technique, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -55,6 +55,7 @@ enum Command {
     Serve(serve::Args),
     Validate(validate::Args),
     Calc(calc::Args),
+    Bench(bench_command::Args),
 }
 
 impl Cli {
@@ -84,6 +85,7 @@ impl Cli {
             Command::Serve(args) => serve::run(&bench, &args),
             Command::Validate(args) => validate::run(&bench, &args),
             Command::Calc(args) => calc::run(&bench, &args),
+            Command::Bench(args) => bench_command::run(&bench, &args),
         }
     }
 }

@@ -1,5 +1,6 @@
 //! One file for each command, or for a few that belong together.
 
+pub mod bench;
 pub mod calc;
 pub mod capture;
 pub mod certify;

@@ -75,11 +75,10 @@ impl Journal {
     /// # Errors
     /// [`CaptureError::Io`] where the file exists already or cannot be written.
     pub fn create(path: &Path, announcement: &Announcement) -> Result<Self> {
-        let file = File::options()
-            .write(true)
-            .create_new(true)
-            .open(path)
-            .map_err(|source| CaptureError::Io { path: path.into(), doing: "create", source })?;
+        let file =
+            File::options().write(true).create_new(true).open(path).map_err(|source| {
+                CaptureError::Io { path: path.into(), doing: "create", source }
+            })?;
         let journal = Self::begin(path, file, announcement)?;
         // The name is on the disk only when the folder is.
         #[cfg(unix)]
@@ -145,7 +144,8 @@ impl Journal {
 
     fn frame(&mut self, kind: Kind, payload: &[u8]) -> Result<()> {
         let head = self.chain.seal(kind, payload);
-        let written = self.file.write_all(&head.bytes()).and_then(|()| self.file.write_all(payload));
+        let written =
+            self.file.write_all(&head.bytes()).and_then(|()| self.file.write_all(payload));
         match written {
             Ok(()) => {
                 self.chain = Chain::after(&head);

@@ -9,7 +9,9 @@ use arrow::array::{
     Array, FixedSizeListArray, Float32Array, Float64Array, PrimitiveArray, RecordBatch,
     UInt32Array, UInt64Array,
 };
-use arrow::datatypes::{ArrowPrimitiveType, DataType, Field, Float32Type, Int8Type, Int16Type, Schema};
+use arrow::datatypes::{
+    ArrowPrimitiveType, DataType, Field, Float32Type, Int8Type, Int16Type, Schema,
+};
 use serde::{Deserialize, Serialize};
 
 use crate::error::{CaptureError, Result};
@@ -222,10 +224,8 @@ fn column<A: Array + Clone + 'static>(
             wanted: format!("{name} ({wanted}) is needed"),
         });
     };
-    let array: &A = array
-        .as_any()
-        .downcast_ref()
-        .ok_or_else(|| wrong_kind(name, array.data_type(), wanted))?;
+    let array: &A =
+        array.as_any().downcast_ref().ok_or_else(|| wrong_kind(name, array.data_type(), wanted))?;
     if array.null_count() > 0 {
         return Err(empty_places(name, array.null_count()));
     }

@@ -85,8 +85,7 @@ fn what_was_written_is_read() {
     let end = End { length_m: Some(1.25), broken_off: None, findings: Vec::new() };
     write(&path, &runs, Some(&end));
     let (frames, torn) = read(&path);
-    let wanted: Vec<Frame> =
-        runs.into_iter().map(Frame::Run).chain([Frame::End(end)]).collect();
+    let wanted: Vec<Frame> = runs.into_iter().map(Frame::Run).chain([Frame::End(end)]).collect();
     assert_eq!(frames, wanted);
     assert_eq!(torn, None);
     let again = Journal::create(&path, &announcement()).expect_err("it is there");

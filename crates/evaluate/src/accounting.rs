@@ -147,12 +147,7 @@ pub(crate) fn account(
 
 /// Stretches between sound shots of one beam that lie too far apart, and why. The shots are in
 /// order along the bar.
-fn gaps(
-    own: &[Stand],
-    bar: Stretch,
-    longest_m: f64,
-    in_turn_s: f64,
-) -> Vec<(LossCause, Stretch)> {
+fn gaps(own: &[Stand], bar: Stretch, longest_m: f64, in_turn_s: f64) -> Vec<(LossCause, Stretch)> {
     let mut out = Vec::new();
     // A hair above the limit, so that sums of spacings do not trip over rounding.
     let (whole, half) = (longest_m * (1.0 + 1e-9), longest_m / 2.0 * (1.0 + 1e-9));

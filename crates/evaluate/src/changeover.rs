@@ -127,9 +127,11 @@ fn blame(kind: StepKind, e: &Explanation) -> Option<StepState> {
 fn steps_of(cause: &Cause) -> &'static [StepKind] {
     match cause {
         Cause::OffCentre { .. } | Cause::BentBar { .. } => &[StepKind::Centring],
-        Cause::WaterTemperature { .. } => &[StepKind::Water],
+        Cause::WaterTemperature { .. } | Cause::Bubbles { .. } => &[StepKind::Water],
         Cause::WaterPath { .. } => &[StepKind::Ring],
-        Cause::ProbeMoved { .. } | Cause::Elements { .. } => &[StepKind::Probes],
+        Cause::ProbeMoved { .. } | Cause::Elements { .. } | Cause::Drift { .. } => {
+            &[StepKind::Probes]
+        }
         Cause::ProbeLow { .. } => &[StepKind::Probes, StepKind::Connectors],
         Cause::ProbesSwapped { .. } | Cause::ProbeReversed { .. } => &[StepKind::Connectors],
         Cause::WrongProbes => &[StepKind::Probes, StepKind::Ring],

@@ -461,9 +461,7 @@ impl Checking {
             .collect();
         passes
             .iter()
-            .flat_map(|p| {
-                account(t, Stands::of(t, &p.lines), self.header.length_m, gap, &[]).lost
-            })
+            .flat_map(|p| account(t, Stands::of(t, &p.lines), self.header.length_m, gap, &[]).lost)
             .filter(|l| l.cause != LossCause::End && !l.beams.iter().all(|b| dead.contains(b)))
             .map(|l| (l.cause, Stretch::new(l.from_m, l.to_m)))
             .collect()

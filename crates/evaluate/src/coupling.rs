@@ -99,9 +99,9 @@ impl Supervision {
             self.last[line.beam as usize] = Some((line.shot, silent));
             // The shot a follower took its surface from is the last one of the beam it follows.
             let leader = technique.beams[line.beam as usize].surface_beam;
-            let led = leader.and_then(|b| self.last.get(b as usize).copied().flatten()).is_some_and(
-                |(shot, silent)| silent && line.surface_shot == Some(shot),
-            );
+            let led = leader
+                .and_then(|b| self.last.get(b as usize).copied().flatten())
+                .is_some_and(|(shot, silent)| silent && line.surface_shot == Some(shot));
             if silent || led {
                 line.coupled = false;
             }

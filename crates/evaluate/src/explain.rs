@@ -4,29 +4,34 @@
 //! 1. [`seen`] reduces the captures: surface times by beam and motion, heights, profiles over the
 //!    turn.
 //! 2. Plugs first: exchanged or reversed ones and wrong probes make all other readings of their
-//!    beams meaningless.
+//!    beams meaningless. Then the water: spells that it spoilt are left out of all that follows.
 //! 3. Surface times tell where bar and probes stand; models compete by the Bayesian information
-//!    criterion, and what lies below its detection limit is not claimed.
-//! 4. Heights, freed of what a misplaced bar does to them, tell probes that are low and, by
+//!    criterion, and what lies below its detection limit, or does not stand far enough above the
+//!    scatter of beams and probes, is not claimed.
+//! 4. Heights that change with time tell drift.
+//! 5. Heights, freed of what a misplaced bar does to them, tell probes that are low and, by
 //!    overlapping apertures and by profiles over the turn, elements that are weak.
 //!
 //! Detection limits are constants of the model files with their reasons.
 
 mod aperture;
 mod bend;
+mod bubbles;
 mod centre;
 mod common;
+mod drift;
 mod elements;
-mod fit;
+mod faults;
 mod form;
 mod freed;
+mod likelihood;
 mod mirror;
 mod moved;
 mod place;
 mod plugs;
 mod probes;
+mod readings;
 mod seen;
-mod sensitivity;
 mod timing;
 mod words;
 mod wrong;
@@ -36,7 +41,9 @@ use barwright_job::{
     level::{Cause, Explanation},
 };
 
-pub(crate) use seen::Seen;
+use crate::fit;
+
+pub(crate) use seen::{Seen, Taken};
 
 /// Difference of the criterion up to which two models do equally well (Kass & Raftery, JASA 90
 /// (1995) 773: above 6 the evidence is strong).
@@ -58,9 +65,10 @@ pub(crate) struct Explained {
 }
 
 impl Explained {
-    /// Whether something must be moved or plugged before the level can be good.
+    /// Whether something must be moved, plugged, vented or warmed up before the level can be good.
     pub fn needs_a_hand(&self) -> bool {
-        self.list.iter().any(|e| is_mechanical(&e.cause))
+        let unsteady = |c: &Cause| matches!(c, Cause::Bubbles { .. } | Cause::Drift { .. });
+        self.list.iter().any(|e| is_mechanical(&e.cause) || unsteady(&e.cause))
     }
 }
 
@@ -82,7 +90,9 @@ fn is_mechanical(cause: &Cause) -> bool {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Rank {
     Plug,
+    Water,
     Place,
+    Drift,
     Probe,
     Element,
 }
@@ -112,8 +122,10 @@ pub(crate) fn explain(seen: &Seen<'_>) -> Explained {
     let mut taken: Vec<u32> = plugs.iter().flat_map(|w| probes_of(&w.explanation.cause)).collect();
     let mut places = place::places(seen);
     let wrong = wrong::explain(seen, places.outwards_m);
-    let bent = bend::explain(seen);
-    let sag_m = bent.iter().map(|w| sag_m(&w.explanation.cause)).fold(0.0, f64::max);
+    let bubbles = bubbles::explain(seen);
+    let sag = bend::measure(seen);
+    let bent = sag.as_ref().and_then(bend::explain);
+    let sag_m = sag.as_ref().map_or(0.0, |s| s.sag_m);
     // Another probe's law or a bar that circles shifts one probe's surface a little by itself.
     places.list.retain(|w| match w.explanation.cause {
         Cause::ProbeMoved { probe, change_m } => !taken.contains(&probe) && change_m.abs() >= sag_m,
@@ -134,8 +146,16 @@ pub(crate) fn explain(seen: &Seen<'_>) -> Explained {
     };
     let mut all: Vec<Weighed> = plugs;
     all.extend(wrong);
-    all.extend(places.list);
-    all.extend(bent);
+    let mut surfaces: Vec<Weighed> = places.list.into_iter().chain(bent).collect();
+    if bubbles::share(bubbles.as_ref()) >= bubbles::MANY {
+        let cause = bubbles.iter().map(|w| &w.explanation.cause);
+        for w in &mut surfaces {
+            w.explanation.alternatives.extend(cause.clone().cloned());
+        }
+    }
+    all.extend(surfaces);
+    all.extend(bubbles);
+    all.extend(drift::explain(seen));
     all.extend(low);
     all.extend(weak);
     all.sort_by(|a, b| a.rank.cmp(&b.rank).then(b.weight.total_cmp(&a.weight)));
@@ -157,11 +177,6 @@ fn probes_of(cause: &Cause) -> Vec<u32> {
     }
 }
 
-/// Sag that a cause tells, in metres; nought for any other.
-fn sag_m(cause: &Cause) -> f64 {
-    if let Cause::BentBar { sag_m, .. } = cause { *sag_m } else { 0.0 }
-}
-
 /// Probes so low that their heights say nothing of single elements.
 fn dead_probes(low: &Weighed) -> Option<u32> {
     match low.explanation.cause {
@@ -177,6 +192,8 @@ fn finding(e: &Explanation) -> Finding {
             Topic::OffCentre
         }
         Cause::WaterTemperature { .. } | Cause::WaterPath { .. } => Topic::Assumed,
+        Cause::Bubbles { .. } => Topic::CouplingLost,
+        Cause::Drift { .. } => Topic::Validity,
         _ => Topic::Missing,
     };
     let seen = e.evidence.first().map_or("", String::as_str);

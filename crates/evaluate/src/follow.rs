@@ -98,7 +98,7 @@ impl Follower {
             .map(|i| match self.sources[shots.beam[i] as usize] {
                 Source::Own(gate) => {
                     detector.peak(&samples[i * n..(i + 1) * n], gate.start_s, gate.end_s)
-                },
+                }
                 _ => None,
             })
             .collect();

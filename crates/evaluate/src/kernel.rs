@@ -370,9 +370,8 @@ mod tests {
         for (after, sample, height) in [(3000i16, 100.0, 4000.0), (4000, 100.5, 4125.0)] {
             let mut ascan = vec![0i16; 600];
             ascan[99..102].copy_from_slice(&[3000, 4000, after]);
-            let r = detector
-                .peak(&ascan, record.time_s(0.0), record.time_s(599.0))
-                .expect("a peak");
+            let r =
+                detector.peak(&ascan, record.time_s(0.0), record.time_s(599.0)).expect("a peak");
             assert!((r.height_fsh - height * scale).abs() < 1e-12);
             assert!((r.time_s - record.time_s(sample)).abs() < 1e-15);
         }

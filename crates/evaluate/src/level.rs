@@ -16,6 +16,7 @@ mod heights;
 mod stray;
 mod tell;
 mod track;
+mod water;
 
 use barwright_capture::{CaptureKind, Header, Shots};
 use barwright_job::{
@@ -28,7 +29,7 @@ use rayon::prelude::*;
 
 use crate::{
     error::{EvaluateError, Result},
-    explain::{self, Seen},
+    explain::{self, Seen, Taken},
     follow::Follower,
     kernel::Detector,
     reading::{demand_capture, demand_shots, wrapped},
@@ -37,7 +38,8 @@ use attend::Attendance;
 use track::{Look, Point};
 
 pub(crate) use heights::BeamRead;
-pub(crate) use track::{Form, SurfacePoint, Trace, Track};
+pub(crate) use track::{Form, Part, SurfacePoint, Trace, Track};
+pub(crate) use water::{Spell, Water};
 
 /// Share of the surface gate's threshold that is enough before gains are level (12 dB).
 const UNLEVELLED: f64 = 0.25;
@@ -152,11 +154,17 @@ impl Levelling {
             let beam = shots.beam[i] as usize;
             let (motion, turn) = (shots.pass[i], f64::from(shots.turn_rad[i]));
             let run = self.attendance.note(beam, motion, turn, shots.z_m[i]);
-            if f.coupled && f.surface.is_some() {
+            if let Some(surface) = f.surface.filter(|_| f.surface_shot.is_some()) {
+                let before_fsh = self.before_fsh(shots, i, f.shift_s);
                 self.surfaces[beam].push(SurfacePoint {
+                    capture,
                     motion,
                     turn_rad: turn as f32,
+                    time_s: shots.time_s[i],
                     shift_s: f.shift_s,
+                    height_fsh: surface.height_fsh as f32,
+                    before_fsh: before_fsh as f32,
+                    coupled: f.coupled,
                 });
             }
             if f.coupled && capture == 0 {
@@ -165,6 +173,7 @@ impl Levelling {
             for mut look in seen {
                 look.point.run = run;
                 look.point.capture = capture;
+                look.point.time_s = shots.time_s[i] as f32;
                 self.tracks[look.expected].add(&look);
             }
         }
@@ -184,8 +193,18 @@ impl Levelling {
         let end = t.record.position(b.surface_time_s + 2.0 * self.foot_s).max(0.0) as usize;
         let ascan = shots.ascan(i);
         if let Some(form) = self.forms[beam].get_mut(usize::from(shots.pass[i])) {
-            form.add(&ascan[..end.min(ascan.len())], t.record.full_scale_fsh);
+            let (time_s, turn_rad) = (shots.time_s[i], f64::from(shots.turn_rad[i]));
+            form.add(&ascan[..end.min(ascan.len())], t.record.full_scale_fsh, time_s, turn_rad);
         }
+    }
+
+    /// Largest height before the flank of a shot's surface echo, where only water is.
+    fn before_fsh(&self, shots: &Shots, i: usize, shift_s: f64) -> f64 {
+        let beam = &self.technique.body.beams[shots.beam[i] as usize];
+        // Twice as far from its peak a pulse stands four times as many decibels down.
+        let end_s = beam.surface_time_s + shift_s - 2.0 * self.foot_s;
+        let start_s = self.technique.body.record.first_sample_s;
+        self.detector.peak(shots.ascan(i), start_s, end_s).map_or(0.0, |r| r.height_fsh)
     }
 
     /// Readings of all expected windows of one shot's beam.
@@ -218,6 +237,8 @@ impl Levelling {
                         clipped: reading.clipped || (a <= window.1 && b >= window.0),
                         run: 0,
                         capture: 0,
+                        time_s: 0.0,
+                        spoilt: false,
                     },
                     wide: None,
                     others: Vec::new(),
@@ -284,12 +305,20 @@ impl Levelling {
     /// [`EvaluateError::Empty`] when no shot was read; [`EvaluateError::OtherMotion`] when the bar
     /// was not moved as the reference bar's motion list says; [`EvaluateError::Gap`] when shots of
     /// the list are missing where an echo could hide.
-    pub fn finish_all(self, captures: Vec<Hash>) -> Result<Sealed<Level>> {
+    pub fn finish_all(mut self, captures: Vec<Hash>) -> Result<Sealed<Level>> {
         if self.shots == 0 {
             return Err(EvaluateError::Empty);
         }
         if self.headers[0].kind != CaptureKind::Still {
             self.attendance.demand(&self.reference.body, &self.by_beam)?;
+        }
+        let water = Water::of(&self.technique.body, &self.surfaces);
+        for (e, track) in self.reference.body.expected.iter().zip(&mut self.tracks) {
+            let Some(beam) = self.technique.body.beams.get(e.beam as usize) else { continue };
+            for p in &mut track.points {
+                let at = f64::from(p.time_s);
+                p.spoilt = water.spoilt(beam.probe, p.capture, (at, at));
+            }
         }
         let gains: Vec<&[f64]> = self.headers.iter().map(|h| h.gains_db.as_slice()).collect();
         let (technique, reference) = (&self.technique.body, &self.reference.body);
@@ -299,15 +328,15 @@ impl Levelling {
         let strays: Vec<Option<stray::Stray>> = (0..self.by_beam.len())
             .map(|b| stray::find(reference, &self.by_beam[b], &self.tracks, &reads[b]))
             .collect();
-        let seen = Seen::new(
-            technique,
-            reference,
-            &self.tracks,
-            &self.surfaces,
-            &self.forms,
-            &reads,
-            &gains,
-        );
+        let taken = Taken {
+            tracks: &self.tracks,
+            surfaces: &self.surfaces,
+            forms: &self.forms,
+            reads: &reads,
+            gains: &gains,
+            water: &water,
+        };
+        let seen = Seen::new(technique, reference, &taken);
         let explained = explain::explain(&seen);
         let context = gains::Context { rule: &self.rules.level, electronics: &self.electronics };
         let latest = gains.last().copied().unwrap_or_default();

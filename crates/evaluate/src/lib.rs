@@ -23,6 +23,7 @@ mod coupling;
 pub mod cut;
 pub mod error;
 mod explain;
+mod fit;
 mod follow;
 mod heights;
 pub mod indications;

@@ -102,10 +102,6 @@ impl Screening {
         let mut closing = self.review.close();
         let mut peaks = self.peaks;
         closing.mark(&mut peaks);
-        Screened {
-            echoes: peaks.echoes,
-            kept: self.kept,
-            ..closing.finish(capture, None, noticed)
-        }
+        Screened { echoes: peaks.echoes, kept: self.kept, ..closing.finish(capture, None, noticed) }
     }
 }

@@ -55,6 +55,17 @@ pub struct BeamLevel {
     pub found: Option<Found>,
 }
 
+impl BeamLevel {
+    /// Height that the echo read will have at the new gain, as a fraction of full screen height; absent
+    /// where no height is known (no echo, or a clipped one).
+    #[must_use]
+    pub fn height_after_fsh(&self) -> Option<f64> {
+        self.height_fsh
+            .filter(|_| self.state != BeamState::Clipped)
+            .map(|h| h * 10f64.powf(self.change_db / 20.0))
+    }
+}
+
 /// Where an echo was found against where it was expected.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Found {
@@ -177,6 +188,30 @@ pub enum Cause {
     },
     /// The probes are not those of the technique (pitch, frequency or radius differ).
     WrongProbes,
+    /// Bubbles in the water: for short spells the beams of a probe read low, or something echoes
+    /// before the surface.
+    Bubbles {
+        /// Spells in a second, all probes together.
+        per_second: f64,
+        /// Share of the shots that they spoilt, 0 to 1.
+        share: f64,
+    },
+    /// Heights that changed steadily while the capture was taken: probes or electronics that drift.
+    Drift {
+        /// The probes whose heights changed, fastest first.
+        probes: Vec<ProbeDrift>,
+    },
+}
+
+/// How the heights of one probe changed while a capture was taken.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct ProbeDrift {
+    /// The probe.
+    pub probe: u32,
+    /// Change of echo height in dB per minute; positive: rising.
+    pub db_per_min: f64,
+    /// Its standard uncertainty in dB per minute.
+    pub uncertainty_db_per_min: f64,
 }
 
 /// Elements that lost sensitivity.

@@ -3,6 +3,8 @@
 
 mod spokes;
 
+pub(crate) use spokes::{cross, diamond};
+
 use barwright_job::technique::{Beam, Section, Technique};
 use barwright_wave::{Mode, Point};
 

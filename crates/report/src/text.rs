@@ -239,6 +239,25 @@ pub fn cause(cause: &Cause) -> String {
         }
         Cause::ProbeReversed { probe } => format!("probe {} in reverse order", probe + 1),
         Cause::WrongProbes => "other probes than the technique's".to_owned(),
+        Cause::Bubbles { per_second, share } => format!(
+            "bubbles in the water, {} a second over all probes ({} % of the shots spoilt)",
+            number(*per_second, 2),
+            number(share * 100.0, 1)
+        ),
+        Cause::Drift { probes } => {
+            let rates: Vec<String> = probes
+                .iter()
+                .map(|p| {
+                    format!(
+                        "probe {} by {} dB/min (±{} dB/min)",
+                        p.probe + 1,
+                        signed(p.db_per_min, 1),
+                        number(p.uncertainty_db_per_min, 1)
+                    )
+                })
+                .collect();
+            format!("drift of heights: {}", rates.join(", "))
+        }
     }
 }
 

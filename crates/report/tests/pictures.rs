@@ -4,10 +4,10 @@
 
 mod support;
 
-use barwright_job::judgement::Verdict;
+use barwright_job::{judgement::Verdict, level::BeamState};
 use barwright_report::{
-    Case, FieldPair, Map, Palette, Place, Rays, Ribbon, Ring, Spoke, Spokes, field_pair,
-    margin_map, reference_bar_drawing, ribbon, ring, schedule,
+    Case, FieldPair, Heights, Map, Palette, Place, Rays, Ribbon, Ring, Spoke, Spokes, field_pair,
+    heights, margin_map, reference_bar_drawing, ribbon, ring, schedule,
 };
 use barwright_wave::Point;
 
@@ -82,6 +82,37 @@ fn spokes_tell_inside_outside_clipped_and_missing_by_shape() {
     assert_eq!(count_in(&svg, "spoke", "circle"), 1, "inside: a dot");
     assert_eq!(count_in(&svg, "spoke", "path"), 2, "outside and clipped");
     assert_eq!(count_in(&svg, "spoke", "line"), 3 + 2, "missing: a cross");
+}
+
+/// Counts known from the fixture: one beam without an echo, one clipped, one made to stay outside.
+#[test]
+fn heights_before_and_after_tell_their_state_by_shape_and_words() {
+    let t = support::technique();
+    let mut level = support::level(&t).body;
+    level.beams[40].state = BeamState::OutOfReach;
+    level.beams[40].height_fsh = Some(0.3);
+    level.beams[40].change_db = 2.0;
+    let picture = || {
+        let all =
+            Heights { technique: &t.body, level: &level, target_fsh: 0.8, band_fsh: [0.7, 0.9] };
+        heights(&all, &Palette::page())
+    };
+    let svg = picture();
+    assert_eq!(count(&svg, "height"), 198);
+    // 66 longitudinal and 132 shear beams, of which a row holds 116.
+    assert_eq!(count(&svg, "band"), 3);
+    let words = words(&svg);
+    for wanted in ["after: inside (195)", "after: outside (1)", "clipped (1)", "no echo (1)"] {
+        assert!(words.contains(wanted), "{wanted}: {words}");
+    }
+    // The diamond and the arrow.
+    assert_eq!(count_in(&svg, "height", "path"), 2);
+    // Rings of all that were read but the clipped one, discs of those inside.
+    assert_eq!(count_in(&svg, "height", "circle"), 196 + 195);
+    assert!(words.contains("|70|90|"), "the band's edges are written: {words}");
+    // 0.3 FSH and 2 dB more.
+    assert!(svg.contains("read 30.0 %, 37.8 % at the new gain (+2.0 dB), out of reach"), "{svg}");
+    assert_eq!(svg, picture(), "equal input, equal bytes");
 }
 
 #[test]

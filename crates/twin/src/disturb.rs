@@ -55,13 +55,8 @@ impl Disturbance {
         if faults.drift_db_per_min == 0.0 && faults.bubbles.is_none() {
             return None;
         }
-        let mut random = generator(seed, "drift");
-        let drift_db_s = (0..probes)
-            .map(|_| {
-                let sign = if random.random_range(0.0..1.0) < 0.5 { -1.0 } else { 1.0 };
-                sign * random.random_range(0.5..1.0) * faults.drift_db_per_min / 60.0
-            })
-            .collect();
+        let drift_db_s =
+            drift_db_per_min(faults, probes, seed).into_iter().map(|d| d / 60.0).collect();
         let purpose = format!("bubbles/{capture}");
         let bubbles = faults
             .bubbles
@@ -102,6 +97,17 @@ impl Disturbance {
             .take_while(move |b| b.start_s <= time_s)
             .filter(move |b| b.probe == probe && time_s < b.end_s)
     }
+}
+
+/// Drift of each probe in dB of echo height per minute: its own sign, and a share of its own.
+pub(crate) fn drift_db_per_min(faults: &StationFaults, probes: usize, seed: u64) -> Vec<f64> {
+    let mut random = generator(seed, "drift");
+    (0..probes)
+        .map(|_| {
+            let sign = if random.random_range(0.0..1.0) < 0.5 { -1.0 } else { 1.0 };
+            sign * random.random_range(0.5..1.0) * faults.drift_db_per_min
+        })
+        .collect()
 }
 
 /// Bubbles at random: gaps and stays are exponential.

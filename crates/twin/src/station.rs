@@ -15,6 +15,7 @@ use std::f64::consts::TAU;
 use crate::beam::{BeamModel, ElementRow};
 use crate::bend::{BentAxis, Places};
 use crate::capture::Capture;
+use crate::disturb::drift_db_per_min;
 use crate::echo::EchoMaker;
 use crate::error::{Result, TwinError};
 use crate::faults::StationFaults;
@@ -144,6 +145,12 @@ impl VirtualStation {
     #[must_use]
     pub fn sensitivity_db(&self) -> &[Vec<f64>] {
         &self.sensitivity_db
+    }
+
+    /// Drift of each probe in dB of echo height per minute: the truth behind a levelling.
+    #[must_use]
+    pub fn drift_db_per_min(&self) -> Vec<f64> {
+        drift_db_per_min(&self.faults, self.technique.probes.len(), self.seed)
     }
 
     /// The reference bar moved through its motion list, `count` times over. The column

@@ -6,7 +6,7 @@ const LAST = 8;
 
 function follow(section) {
   const part = (name) => section.querySelector(`[data-${name}]`);
-  let state = JSON.parse(section.dataset.state);
+  let state = { bar: "", length_m: 0, z_m: 0, shots: 0, alarms: 0, uncoupled_beams: 0, running: false };
   let alarms = 0;
 
   const say = (name, text) => { part(name).textContent = text; };
@@ -64,7 +64,7 @@ function follow(section) {
   };
 
   draw();
-  return (news) => {
+  const take = (news) => {
     if (news.event === "began") began(news);
     else if (news.event === "progress") { state = news; draw(); }
     else if (news.event === "alarm") { state.alarms = Math.max(state.alarms, alarms + 1); mark(news); draw(); }
@@ -77,6 +77,8 @@ function follow(section) {
       tell(news.bar, `${news.verdict ?? "not judged"}, ${share}, ${number(news.shots)} shots`);
     } else if (news.event === "trouble") tell("Trouble", news.message);
   };
+  JSON.parse(section.dataset.past).forEach(take);
+  return take;
 }
 
 const lines = new Map();

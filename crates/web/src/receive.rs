@@ -125,7 +125,9 @@ impl ReceiveError {
             Self::Open { .. } => {
                 Some("use 127.0.0.1, or give --token-file and, off this machine, --tls-cert".into())
             }
-            Self::Shared { .. } => Some("give every line a name and a job folder of its own".into()),
+            Self::Shared { .. } => {
+                Some("give every line a name and a job folder of its own".into())
+            }
             Self::Listen { source, .. } if source.kind() == std::io::ErrorKind::AddrInUse => {
                 Some("another program uses this port: choose another with --address".into())
             }
@@ -177,8 +179,7 @@ pub async fn receive_on(
         .tcp_nodelay(true);
     if let Some((certificate, key)) = &options.tls {
         let identity = Identity::from_pem(certificate, key);
-        server =
-            server.tls_config(ServerTlsConfig::new().identity(identity)).map_err(broken)?;
+        server = server.tls_config(ServerTlsConfig::new().identity(identity)).map_err(broken)?;
     }
     let watch: Vec<_> = lines
         .iter()

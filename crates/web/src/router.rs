@@ -135,7 +135,10 @@ async fn bar(State(site): State<Site>, Path(name): Path<String>) -> Response {
 }
 
 async fn line(State(site): State<Site>) -> Response {
-    let lines = site.news.as_ref().map(Newsroom::lines);
+    let lines = site.news.as_ref().map(|news| {
+        let names = news.lines().into_iter().map(|l| l.line);
+        names.map(|line| (line.clone(), news.past(&line))).collect::<Vec<_>>()
+    });
     site.page(move |lot| Some(pages::line::page(lot, lines.as_deref()))).await
 }
 

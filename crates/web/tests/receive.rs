@@ -9,15 +9,16 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use arrow::array::{RecordBatch, UInt32Array};
-use barwright_capture::{CaptureReader, read_echoes, read_inspected, read_kept};
+use barwright_capture::{CaptureReader, Journal, read_echoes, read_inspected, read_kept};
 use barwright_evaluate::screen::{Retention, Screening};
 use barwright_job::judgement::Verdict;
 use barwright_job::screened::LossCause;
 use barwright_job::{Hash, Topic};
 use barwright_wave::Point;
+use barwright_web::files;
 use barwright_web::receive::{self, News, Newsroom, Options};
-use line::bench::{Scene, disc};
 use futures_util::StreamExt;
+use line::bench::{Scene, disc};
 use line::{Client, Job, LINE};
 use serde_json::json;
 use tokio::net::TcpListener;
@@ -126,6 +127,10 @@ async fn a_streamed_bar_is_screened_as_its_capture_would_be() {
     assert!(matches!(&events[0], News::Began { bar, .. } if bar == "0001"));
     assert!(events.iter().any(|n| matches!(n, News::Ended { broken_off: None, .. })));
     assert!(events.iter().any(|n| matches!(n, News::Judged { verdict: Some(_), .. })));
+    // A page that is opened now hears the same, but for the progress on the way.
+    let past = s.news.past(LINE);
+    let kinds = |n: &[News]| n.iter().filter(|n| !matches!(n, News::Progress(_))).count();
+    assert_eq!(kinds(&past), kinds(&events));
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -137,12 +142,16 @@ async fn kept_ascans_stand_around_what_they_show() {
     s.client.settled("k").await;
     let kept = read_kept(&s.job.folder.ascans_path("k")).unwrap().ascans;
     let echoes = read_echoes(&s.job.folder.echoes_path("k")).unwrap().echoes;
-    let mut over: Vec<f64> =
-        echoes.iter().filter(|e| e.beam == 0 && e.gate == 1 && e.height_fsh >= 0.4).map(|e| e.z_m).collect();
+    let mut over: Vec<f64> = echoes
+        .iter()
+        .filter(|e| e.beam == 0 && e.gate == 1 && e.height_fsh >= 0.4)
+        .map(|e| e.z_m)
+        .collect();
     over.sort_by(f64::total_cmp);
     let of_beam: Vec<f64> = kept.iter().filter(|a| a.beam == 0).map(|a| a.z_m).collect();
     // Two shots before the first and after the last, 6 mm apart.
-    let (first, last) = (over[0] - 2.0 * line::bench::SPACING, over[over.len() - 1] + 2.0 * line::bench::SPACING);
+    let (first, last) =
+        (over[0] - 2.0 * line::bench::SPACING, over[over.len() - 1] + 2.0 * line::bench::SPACING);
     assert!((of_beam[0] - first).abs() < 1e-9, "{of_beam:?} {over:?}");
     assert!((of_beam[of_beam.len() - 1] - last).abs() < 1e-9, "{of_beam:?} {over:?}");
 }
@@ -211,10 +220,7 @@ async fn what_does_not_hold_together_is_refused_and_the_rest_stays() {
             .collect();
         RecordBatch::try_new(turned.schema(), columns).unwrap()
     };
-    for (bad, why) in [
-        (unknown_beam, "beam 99 of 36"),
-        (turned, "numbers rise"),
-    ] {
+    for (bad, why) in [(unknown_beam, "beam 99 of 36"), (turned, "numbers rise")] {
         let streamed = s.client.put(&announcement, vec![batches[0].clone(), bad]).await;
         assert_eq!(streamed.code(), Some(Code::InvalidArgument), "{streamed:?}");
         assert!(streamed.end.unwrap_err().message().contains(why));
@@ -265,7 +271,10 @@ async fn bars_that_do_not_belong_are_refused() {
     let loaded = s.client.ask("loaded", json!({"line": LINE})).await.unwrap();
     assert_eq!(loaded["announcement"]["header"]["technique"], good.header.technique.0);
     assert_eq!(s.client.ask("dance", json!({})).await.unwrap_err().code(), Code::Unimplemented);
-    assert_eq!(s.client.ask("loaded", json!({"lime": 1})).await.unwrap_err().code(), Code::InvalidArgument);
+    assert_eq!(
+        s.client.ask("loaded", json!({"lime": 1})).await.unwrap_err().code(),
+        Code::InvalidArgument
+    );
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -275,8 +284,8 @@ async fn silence_a_bar_without_end_and_the_next_bar_break_a_bar_off() {
     let batches = s.job.batches(&Scene::plain(0.6), 10);
     // A client that stalls within a stream.
     let first = batches[0].clone();
-    let stalling = futures_util::stream::once(async { first })
-        .chain(futures_util::stream::pending());
+    let stalling =
+        futures_util::stream::once(async { first }).chain(futures_util::stream::pending());
     let streamed = s.client.put_stream(&s.job.announcement("stalled", 0.6), stalling).await;
     assert_eq!(streamed.code(), Some(Code::DeadlineExceeded), "{streamed:?}");
     let at = s.client.settled("stalled").await;
@@ -307,7 +316,6 @@ async fn silence_a_bar_without_end_and_the_next_bar_break_a_bar_off() {
     assert_eq!(s.client.settled("late").await["state"], "screened");
 }
 
-
 #[tokio::test(flavor = "multi_thread")]
 async fn one_client_a_line_and_a_stop_in_good_order() {
     let mut s = Service::start(Options::default()).await;
@@ -317,8 +325,8 @@ async fn one_client_a_line_and_a_stop_in_good_order() {
     let holding = tokio::spawn({
         let (mut client, announcement) = (s.client.clone(), announcement.clone());
         async move {
-            let never = futures_util::stream::once(async { first })
-                .chain(futures_util::stream::pending());
+            let never =
+                futures_util::stream::once(async { first }).chain(futures_util::stream::pending());
             client.put_stream(&announcement, never).await
         }
     });
@@ -335,8 +343,35 @@ async fn one_client_a_line_and_a_stop_in_good_order() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_an_earlier_run_left_behind_is_settled_or_put_aside() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = Job::new(folder.path());
+    // Three bars: one broken off after its announcement, one before, one that is no journal at all.
+    let path = |bar: &str| job.folder.journal_path(bar);
+    files::make_room(&path("announced")).unwrap();
+    drop(Journal::create(&path("announced"), &job.announcement("announced", 0.6)).unwrap());
+    let whole = std::fs::read(path("announced")).unwrap();
+    std::fs::write(path("cut"), &whole[..whole.len() - 1]).unwrap();
+    std::fs::write(path("empty"), b"").unwrap();
+    let news = Newsroom::default();
+    let named = vec![(LINE.to_owned(), job.folder.clone())];
+    let lines = receive::lines(named, &news, Retention::Around).unwrap();
+    assert_eq!(receive::recover(&lines[0]).unwrap(), ["announced"]);
+    let bar = job.folder.screened("announced").unwrap().body;
+    assert_eq!((bar.shots, bar.inspected[0].share), (0, 0.0));
+    assert!(bar.broken_off.is_some());
+    assert_eq!(job.folder.bars_in_progress().unwrap(), Vec::<String>::new());
+    assert!(path("cut").with_extension("journal-torn").exists());
+    let troubles = news.past(LINE).iter().filter(|n| matches!(n, News::Trouble { .. })).count();
+    assert_eq!(troubles, 2);
+    // A second recovery finds nothing left to do.
+    assert_eq!(receive::recover(&lines[0]).unwrap(), Vec::<String>::new());
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_token_is_asked_for() {
-    let mut s = Service::start(Options { token: Some("let me in".into()), ..Options::default() }).await;
+    let mut s =
+        Service::start(Options { token: Some("let me in".into()), ..Options::default() }).await;
     assert!(s.client.ask("lines", json!({})).await.is_ok());
     for wrong in ["let me", "let me in ", ""] {
         let mut stranger = s.client.clone().with_token(wrong);
@@ -395,4 +430,58 @@ async fn places_that_cannot_be_believed_are_told() {
     assert!(told[1].starts_with("the clock ran back"), "{told:?}");
     // Shots came in turn: what lies between two places was passed too fast.
     assert!(bar.lost.iter().any(|l| l.cause == LossCause::TooFast), "{:?}", bar.lost);
+}
+
+/// A certificate and key of this machine, made by OpenSSL; absent where there is none.
+fn certificate(folder: &std::path::Path) -> Option<(String, String)> {
+    let (cert, key) = (folder.join("cert.pem"), folder.join("key.pem"));
+    let made = std::process::Command::new("openssl")
+        .args(["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"])
+        .args(["-days", "2", "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"])
+        .args(["-addext", "basicConstraints=critical,CA:FALSE"])
+        .arg("-out")
+        .arg(&cert)
+        .arg("-keyout")
+        .arg(&key)
+        .output()
+        .ok()?;
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    Some((std::fs::read_to_string(cert).unwrap(), std::fs::read_to_string(key).unwrap()))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_connection_can_be_encrypted() {
+    use tonic::transport::{Certificate, Channel, ClientTlsConfig};
+    let folder = tempfile::tempdir().unwrap();
+    let Some((cert, key)) = certificate(folder.path()) else {
+        eprintln!("SKIPPED: there is no openssl to make a certificate with");
+        return;
+    };
+    let job = Job::new(folder.path());
+    let news = Newsroom::default();
+    let options = Options { tls: Some((cert.clone(), key)), ..Options::default() };
+    let named = vec![(LINE.to_owned(), job.folder.clone())];
+    let lines = receive::lines(named, &news, options.retention).unwrap();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let served =
+        tokio::spawn(receive::receive_on(lines, listener, options, news, std::future::pending()));
+    let trust = |pem: &str| {
+        let tls = ClientTlsConfig::new()
+            .ca_certificate(Certificate::from_pem(pem))
+            .domain_name("localhost");
+        Channel::from_shared(format!("https://127.0.0.1:{port}")).unwrap().tls_config(tls).unwrap()
+    };
+    let mut client = Client::over(trust(&cert).connect().await.unwrap());
+    client.put(&job.announcement("t", 0.6), job.batches(&flawed(), 10)).await.end.unwrap();
+    client.end_bar("t").await.unwrap();
+    assert_eq!(client.settled("t").await["state"], "screened");
+    // Another certificate is not trusted, and nobody speaks in the clear.
+    let (other, _) = certificate(tempfile::tempdir().unwrap().path()).unwrap();
+    assert!(trust(&other).connect().await.is_err());
+    let clear = Channel::from_shared(format!("http://127.0.0.1:{port}")).unwrap();
+    if let Ok(channel) = clear.connect().await {
+        assert!(Client::over(channel).ask("lines", json!({})).await.is_err());
+    }
+    served.abort();
 }

@@ -26,6 +26,9 @@ const RIGHT_SHARE: f64 = 0.95;
 const QUIET_SHARE: f64 = 0.99;
 const OFFSET_MM: f64 = 0.05;
 const ELEMENT_DB: f64 = 1.0;
+/// Detection limits of drift, of the fastest probe, and of bubbles.
+const DRIFT_DB_MIN: f64 = 0.5;
+const BUBBLES_1_S: f64 = 0.4;
 
 /// One scene with what levelling made of it.
 #[derive(Debug, Clone, Serialize)]
@@ -131,7 +134,7 @@ fn case(job: &Job, scene: &FaultScene) -> Result<Case, Failure> {
     Ok(Case {
         scene: scene.name.clone(),
         truth: scene.truth,
-        stated: is_stated(&scene.truth),
+        stated: is_stated(&scene.truth, &station),
         right,
         named: list.iter().map(|e| words(&e.cause).to_owned()).collect(),
         false_mechanical: list.iter().any(|e| is_false(e, &scene.truth)),
@@ -197,11 +200,14 @@ fn tells_place(truth: &MainCause) -> bool {
         || matches!(truth, MainCause::OffCentre { .. } | MainCause::OffCentreAndElement { .. })
 }
 
-/// Whether a fault exceeds the detection limit that levelling states for it (docs/levelling.md). Drift and
-/// bubbles have no explanation of their own.
-fn is_stated(truth: &MainCause) -> bool {
+/// Whether a fault exceeds the detection limit that levelling states for it (docs/levelling.md).
+fn is_stated(truth: &MainCause, station: &VirtualStation) -> bool {
     match *truth {
-        MainCause::Healthy | MainCause::Drift { .. } | MainCause::Bubbles { .. } => false,
+        MainCause::Healthy => false,
+        MainCause::Drift { .. } => {
+            station.drift_db_per_min().iter().any(|d| d.abs() >= DRIFT_DB_MIN)
+        }
+        MainCause::Bubbles { per_second, .. } => per_second >= BUBBLES_1_S,
         MainCause::OffCentre { x_mm, y_mm } | MainCause::OffCentreAndElement { x_mm, y_mm, .. } => {
             x_mm.hypot(y_mm) >= 0.1
         }
@@ -231,6 +237,8 @@ fn is_right(cause: &Cause, truth: &MainCause) -> bool {
             Cause::WaterTemperature { .. } | Cause::WaterPath { .. },
         )
         | (MainCause::WrongProbes { .. }, Cause::WrongProbes)
+        | (MainCause::Bubbles { .. }, Cause::Bubbles { .. })
+        | (MainCause::Drift { .. }, Cause::Drift { .. })
         | (MainCause::BentBar { .. }, Cause::BentBar { .. }) => true,
         (MainCause::ProbeMoved { probe: a, .. }, Cause::ProbeMoved { probe: b, .. })
         | (MainCause::ProbeLow { probe: a, .. }, Cause::ProbeLow { probe: b, .. })
@@ -254,7 +262,11 @@ fn is_right(cause: &Cause, truth: &MainCause) -> bool {
 fn is_false(e: &Explanation, truth: &MainCause) -> bool {
     let mechanical = !matches!(
         e.cause,
-        Cause::Elements { .. } | Cause::ProbeLow { .. } | Cause::WaterTemperature { .. }
+        Cause::Elements { .. }
+            | Cause::ProbeLow { .. }
+            | Cause::WaterTemperature { .. }
+            | Cause::Bubbles { .. }
+            | Cause::Drift { .. }
     );
     mechanical && !is_right(&e.cause, truth)
 }
@@ -286,6 +298,8 @@ fn words(cause: &Cause) -> &'static str {
         Cause::ProbesSwapped { .. } => "plugs exchanged",
         Cause::ProbeReversed { .. } => "probe reversed",
         Cause::WrongProbes => "wrong probes",
+        Cause::Bubbles { .. } => "bubbles",
+        Cause::Drift { .. } => "drift",
     }
 }
 

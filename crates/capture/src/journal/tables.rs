@@ -21,11 +21,8 @@ const NO_SHOT: u64 = u64::MAX;
 
 /// A run as bytes: the number of the next shot, the lengths of three tables, the tables.
 pub(super) fn pack(run: &Run) -> Vec<u8> {
-    let tables = [
-        ipc(&lines(&run.peaks.lines)),
-        ipc(&echoes(&run.peaks.echoes)),
-        ipc(&kept(&run.kept)),
-    ];
+    let tables =
+        [ipc(&lines(&run.peaks.lines)), ipc(&echoes(&run.peaks.echoes)), ipc(&kept(&run.kept))];
     let mut out = run.next_shot.to_le_bytes().to_vec();
     for t in &tables {
         out.extend((t.len() as u64).to_le_bytes());
@@ -75,9 +72,8 @@ fn batch(columns: Vec<(&str, ArrayRef)>) -> RecordBatch {
 }
 
 fn lines(l: &[ShotLine]) -> RecordBatch {
-    let flags = |l: &ShotLine| {
-        (if l.coupled { COUPLED } else { 0 }) | (if l.hidden { HIDDEN } else { 0 })
-    };
+    let flags =
+        |l: &ShotLine| (if l.coupled { COUPLED } else { 0 }) | (if l.hidden { HIDDEN } else { 0 });
     let surface = l.iter().map(|l| l.surface_shot.unwrap_or(NO_SHOT));
     batch(vec![
         ("shot", Arc::new(UInt64Array::from_iter_values(l.iter().map(|l| l.shot)))),
@@ -104,7 +100,8 @@ fn echoes(e: &[Echo]) -> RecordBatch {
 }
 
 fn kept(k: &[KeptAscan]) -> RecordBatch {
-    let bytes = k.iter().map(|a| a.samples.iter().flat_map(|s| s.to_le_bytes()).collect::<Vec<_>>());
+    let bytes =
+        k.iter().map(|a| a.samples.iter().flat_map(|s| s.to_le_bytes()).collect::<Vec<_>>());
     batch(vec![
         ("beam", Arc::new(UInt32Array::from_iter_values(k.iter().map(|a| a.beam)))),
         ("z_m", Arc::new(Float64Array::from_iter_values(k.iter().map(|a| a.z_m)))),

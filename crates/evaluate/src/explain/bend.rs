@@ -11,11 +11,21 @@ const LEAST_SCATTER_M: f64 = 1e-6;
 /// Sag over its standard uncertainty from which it is told.
 const LEAST_SIGMAS: f64 = 6.0;
 
-/// The explanation, if the harmonics that turn with the bar tell one.
+/// A sag that stands above its uncertainty, also where it is too small to be told.
+pub(super) struct Sag {
+    /// Sag at mid-length in metres.
+    pub sag_m: f64,
+    direction_rad: f64,
+    uncertainty_m: f64,
+    confidence: f64,
+    by_motion: Option<String>,
+}
+
+/// The sag that the harmonics that turn with the bar tell.
 ///
 /// A bar bent as an arc between its ends stands off by s(z) = 4 sag z (L - z) / L² in a direction ψ
 /// of its own frame. At turn φ it comes nearer to a beam at θ by s cos(θ - φ - ψ).
-pub(super) fn explain(seen: &Seen<'_>) -> Option<Weighed> {
+pub(super) fn measure(seen: &Seen<'_>) -> Option<Sag> {
     let length = seen.reference.length_m;
     let c = seen.technique.media.water?.velocity_m_s;
     let (mut rows, mut y, mut motion) = (Vec::new(), Vec::new(), Vec::new());
@@ -41,19 +51,33 @@ pub(super) fn explain(seen: &Seen<'_>) -> Option<Weighed> {
     let (x, z) = (fit.x[0], fit.x[1]);
     let (sag_m, direction_rad) = (x.hypot(z), z.atan2(x));
     let uncertainty = sigma * fit.variance[0].max(fit.variance[1]).sqrt();
-    if sag_m < LEAST_M || sag_m < LEAST_SIGMAS * uncertainty {
+    if sag_m < LEAST_SIGMAS * uncertainty {
         return None;
     }
     let n = y.len() as f64;
     let gain = fit::loss(&y, sigma) - fit::loss(&fit.residuals, sigma) - 2.0 * n.ln();
-    let confidence = 1.0 / (1.0 + (-0.5 * gain).exp());
+    Some(Sag {
+        sag_m,
+        direction_rad,
+        uncertainty_m: uncertainty,
+        confidence: 1.0 / (1.0 + (-0.5 * gain).exp()),
+        by_motion: by_motion(seen, &rows, &y, &motion),
+    })
+}
+
+/// The explanation, if the sag exceeds its limit.
+pub(super) fn explain(sag: &Sag) -> Option<Weighed> {
+    let Sag { sag_m, direction_rad, uncertainty_m, confidence, .. } = *sag;
+    if sag_m < LEAST_M {
+        return None;
+    }
     let mut evidence = vec![format!(
         "surface times rise and fall once with every turn of the bar, in the bar's own frame: a sag of {:.2} mm (±{:.3} mm) at mid-length towards {:.0}° from its mark",
         sag_m * 1e3,
-        uncertainty * 1e3,
+        uncertainty_m * 1e3,
         direction_rad.to_degrees().rem_euclid(360.0)
     )];
-    evidence.extend(by_motion(seen, &rows, &y, &motion));
+    evidence.extend(sag.by_motion.clone());
     Some(Weighed {
         rank: Rank::Place,
         weight: sag_m / LEAST_M,

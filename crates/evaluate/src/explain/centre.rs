@@ -22,7 +22,8 @@ pub(super) fn columns(way: &Way) -> [f64; 2] {
 pub(super) fn explain(told: &Fitted, all: &[Fitted], ways: &[Way]) -> Option<Weighed> {
     let ([x, y], sigma) = told.centre()?;
     let distance = x.hypot(y);
-    if distance < LEAST_M {
+    // Half of the probes tell each of its two parts.
+    if distance < LEAST_M || !told.stands(distance, sigma, told.probes() / 2.0) {
         return None;
     }
     let towards = y.atan2(x);

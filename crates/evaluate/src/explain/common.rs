@@ -53,7 +53,7 @@ pub(super) fn explain(
     seen: &Seen<'_>,
 ) -> Option<Weighed> {
     let (kind, nearer_m, sigma_m) = told.common()?;
-    if nearer_m.abs() < least_m(seen) {
+    if nearer_m.abs() < least_m(seen) || !told.stands(nearer_m, sigma_m, told.probes()) {
         return None;
     }
     let water_m = median(&mut ways.iter().map(|w| w.water_m).collect::<Vec<_>>());

@@ -15,10 +15,12 @@ use barwright_wave::{Mode, Point};
 use super::{
     Rank, Weighed,
     aperture::Shares,
+    faults::Fault,
     form,
     freed::{self, Freed},
+    likelihood::Problem,
+    readings::{Block, Model},
     seen::Seen,
-    sensitivity::{Block, Fault, Model, Problem},
     words,
 };
 use crate::reading::median;

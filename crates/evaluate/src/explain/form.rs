@@ -7,8 +7,8 @@ use num_complex::Complex64;
 use super::{
     freed::Freed,
     mirror::Mirror,
+    readings::{Block, Model},
     seen::Seen,
-    sensitivity::{Block, Model},
 };
 use crate::reading::median;
 

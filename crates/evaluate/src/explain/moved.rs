@@ -25,7 +25,7 @@ impl Moved {
 pub(super) fn explain(told: &Fitted, all: &[Fitted], ways: &[Way]) -> Vec<Weighed> {
     told.moved()
         .into_iter()
-        .filter(|m| m.1.abs() >= LEAST_M)
+        .filter(|m| m.1.abs() >= LEAST_M && told.stands(m.1, m.2, 1.0))
         .map(|(probe, change_m, sigma)| {
             let own = ways.iter().filter(|w| w.probe == probe).count();
             let alternatives = all

@@ -6,12 +6,14 @@
 //! combinations are fitted and weighed by the Bayesian information criterion (Schwarz, Ann. Stat. 6
 //! (1978) 461).
 
+use std::collections::BTreeMap;
+
 use barwright_wave::Mode;
 
 use super::{
     Weighed, centre, common, fit,
     moved::{self, Moved},
-    seen::Seen,
+    seen::{Circle, Seen},
 };
 
 /// Least scatter of a beam's mean surface way, in metres: surface echoes at full scale are timed by
@@ -19,6 +21,11 @@ use super::{
 const LEAST_SCATTER_M: f64 = 2.0e-6;
 /// Fewest beams with a surface from which anything is told.
 const FEWEST_BEAMS: usize = 6;
+/// A claim over its standard uncertainty from which it is made.
+const LEAST_SIGMAS: f64 = 6.0;
+/// The same over what the other probes are off by, that no model explains: with six probes a few
+/// degrees of freedom are left.
+const LEAST_PROBE_SIGMAS: f64 = 4.0;
 /// Most probes that are said to have moved; with more, it is the ring that is off.
 const MOST_MOVED: usize = 2;
 
@@ -37,6 +44,8 @@ pub(super) struct Way {
     pub radius_m: f64,
     /// How much nearer the surface is than the technique says, in metres.
     pub nearer_m: f64,
+    /// Standard uncertainty of that from the scatter of its shots, in metres.
+    pub uncertainty_m: f64,
 }
 
 /// A combination of causes.
@@ -57,6 +66,9 @@ pub(super) struct Fitted {
     pub sigma: Vec<f64>,
     /// The criterion; lower is better.
     pub bic: f64,
+    /// By how much a probe that did not move is off as a whole, in metres: standard deviation.
+    pub probe_scatter_m: f64,
+    probes: usize,
 }
 
 /// What the surfaces say.
@@ -82,9 +94,13 @@ pub(super) fn ways(seen: &Seen<'_>) -> Vec<Way> {
         .enumerate()
         .filter(|(_, b)| b.mode == Mode::L)
         .filter_map(|(i, b)| {
-            let circles: Vec<f64> =
-                seen.surface[i].iter().flatten().map(|circle| circle.mean_s).collect();
-            let mean_s = crate::reading::mean(&circles)?;
+            let circles: Vec<&Circle> = seen.surface[i].iter().flatten().collect();
+            let n = circles.len() as f64;
+            let mean_s = circles.iter().map(|c| c.mean_s).sum::<f64>() / n;
+            if circles.is_empty() {
+                return None;
+            }
+            let variance: f64 = circles.iter().map(|c| c.variance_s2()).sum();
             let angle_rad = b.axis.entry.angle();
             let aside = seen.probe_middle_rad(b.probe).map_or(0.0, |m| angle_rad - m);
             Some(Way {
@@ -95,6 +111,7 @@ pub(super) fn ways(seen: &Seen<'_>) -> Vec<Way> {
                 water_m: b.surface_time_s * c / 2.0,
                 radius_m: b.axis.entry.radius(),
                 nearer_m: -mean_s * c / 2.0,
+                uncertainty_m: variance.sqrt() / n * c / 2.0,
             })
         })
         .collect()
@@ -183,7 +200,9 @@ fn scatter(ways: &[Way], y: &[f64], probes: &[u32]) -> Option<f64> {
             .collect();
         fit::weighted(&rows, y, &ones)
     })?;
-    Some(fit::deviation(&fit.residuals, fit.x.len()).max(LEAST_SCATTER_M))
+    let shots =
+        crate::reading::median(&mut ways.iter().map(|w| w.uncertainty_m).collect::<Vec<_>>());
+    Some(fit::deviation(&fit.residuals, fit.x.len()).max(shots).max(LEAST_SCATTER_M))
 }
 
 fn models(probes: &[u32]) -> Vec<Model> {
@@ -226,12 +245,51 @@ fn fitted(model: Model, ways: &[Way], y: &[f64], sigma: f64) -> Option<Fitted> {
     Some(Fitted {
         bic: fit::loss(&fit.residuals, sigma) + k as f64 * n.ln(),
         sigma: fit.variance.iter().map(|v| sigma * v.sqrt()).collect(),
+        probe_scatter_m: probe_scatter_m(&model, k, ways, &fit.residuals),
+        probes: by_probe(ways).len(),
         x: fit.x,
         model,
     })
 }
 
+/// Numbers of the ways of each probe.
+fn by_probe(ways: &[Way]) -> BTreeMap<u32, Vec<usize>> {
+    let mut out: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+    for (i, w) in ways.iter().enumerate() {
+        out.entry(w.probe).or_default().push(i);
+    }
+    out
+}
+
+/// Standard deviation of the medians of what is left, over the probes that a model of so many
+/// coefficients leaves in their place.
+fn probe_scatter_m(model: &Model, coefficients: usize, ways: &[Way], residuals: &[f64]) -> f64 {
+    let probes = by_probe(ways);
+    let free = probes.len().saturating_sub(coefficients).max(1) as f64;
+    let sum: f64 = probes
+        .iter()
+        .filter(|(p, _)| !model.moved.contains(p))
+        .map(|(_, own)| {
+            let mut left: Vec<f64> = own.iter().map(|&i| residuals[i]).collect();
+            crate::reading::median(&mut left).powi(2)
+        })
+        .sum();
+    (sum / free).sqrt()
+}
+
 impl Fitted {
+    /// Whether a size stands far enough above its standard uncertainty and above what whole probes are
+    /// off by, of which the claim rests on so many.
+    pub fn stands(&self, size_m: f64, sigma_m: f64, probes: f64) -> bool {
+        let together = self.probe_scatter_m / probes.max(1.0).sqrt();
+        size_m.abs() >= LEAST_SIGMAS * sigma_m && size_m.abs() >= LEAST_PROBE_SIGMAS * together
+    }
+
+    /// Number of probes with ways.
+    pub fn probes(&self) -> f64 {
+        self.probes as f64
+    }
+
     /// Coefficient of the common shift in metres nearer.
     pub fn common(&self) -> Option<(common::Kind, f64, f64)> {
         self.model.common.map(|kind| (kind, self.x[0], self.sigma[0]))

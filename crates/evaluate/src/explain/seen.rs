@@ -8,7 +8,7 @@ use barwright_wave::Mode;
 use super::{fit, timing};
 use crate::{
     kernel::vertex,
-    level::{BeamRead, Form, SurfacePoint, Trace, Track},
+    level::{BeamRead, Form, SurfacePoint, Trace, Track, Water},
     reading::{db, median, wrapped},
 };
 
@@ -38,8 +38,27 @@ pub(crate) struct Seen<'a> {
     pub tracks: &'a [Track],
     /// What steered beams say of all surfaces.
     pub common: timing::Common,
+    /// Spells that the water spoilt.
+    pub water: &'a Water,
     reads: &'a [BeamRead],
     gains: &'a [&'a [f64]],
+}
+
+/// What the captures gave, as the levelling keeps it.
+#[derive(Clone, Copy)]
+pub(crate) struct Taken<'a> {
+    /// One for each expected echo.
+    pub tracks: &'a [Track],
+    /// Surface readings by beam.
+    pub surfaces: &'a [Vec<SurfacePoint>],
+    /// Traces up to the surface: `[beam][motion]`.
+    pub forms: &'a [Vec<Form>],
+    /// One for each beam.
+    pub reads: &'a [BeamRead],
+    /// Gains of each capture, by beam.
+    pub gains: &'a [&'a [f64]],
+    /// What the water did.
+    pub water: &'a Water,
 }
 
 /// Surface time of one beam in one motion against the turn of the bar: mean and first harmonic.
@@ -74,15 +93,8 @@ pub(crate) struct Echo {
 }
 
 impl<'a> Seen<'a> {
-    pub fn new(
-        technique: &'a Technique,
-        reference: &'a ReferenceBar,
-        tracks: &'a [Track],
-        surfaces: &[Vec<SurfacePoint>],
-        forms: &[Vec<Form>],
-        reads: &'a [BeamRead],
-        gains: &'a [&'a [f64]],
-    ) -> Self {
+    pub fn new(technique: &'a Technique, reference: &'a ReferenceBar, taken: &Taken<'a>) -> Self {
+        let Taken { tracks, surfaces, forms, reads, gains, water } = *taken;
         let latest = gains.last().copied().unwrap_or_default();
         let nominal = |b: usize| technique.beams[b].gain_db;
         let mut by_beam = vec![Vec::new(); technique.beams.len()];
@@ -103,11 +115,19 @@ impl<'a> Seen<'a> {
             })
             .collect();
         let motions = reference.motion.len();
+        let probe = |b: usize| technique.beams[b].probe;
         let surface = surfaces
             .iter()
-            .map(|points| {
+            .enumerate()
+            .map(|(b, points)| {
+                let sound = |p: &&SurfacePoint| {
+                    p.coupled && !water.spoilt(probe(b), p.capture, (p.time_s, p.time_s))
+                };
                 (0..motions)
-                    .map(|m| Circle::of(points.iter().filter(|p| usize::from(p.motion) == m)))
+                    .map(|m| {
+                        let own = points.iter().filter(|p| usize::from(p.motion) == m);
+                        Circle::of(own.filter(sound))
+                    })
                     .collect()
             })
             .collect();
@@ -124,12 +144,15 @@ impl<'a> Seen<'a> {
                 .enumerate()
                 .map(|(b, all)| {
                     let scale = 10f64.powf((nominal(b) - gains[0][b]) / 20.0);
-                    all.iter().map(|f| f.middle(scale)).collect()
+                    // Forms are those of the first capture.
+                    let spoilt = |span_s| water.spoilt(probe(b), 0, span_s);
+                    all.iter().map(|f| f.middle(scale, spoilt)).collect()
                 })
                 .collect(),
             raw_db: beams.map(|b| Some(sound(b)? - latest[b] + nominal(b))).collect(),
             tracks,
             common: timing::Common::default(),
+            water,
             reads,
             gains,
         };
@@ -177,6 +200,17 @@ impl<'a> Seen<'a> {
 }
 
 impl Circle {
+    /// Shift at a turn of the bar, in seconds.
+    pub fn at_s(&self, turn_rad: f64) -> f64 {
+        let (s, c) = turn_rad.sin_cos();
+        self.mean_s + self.cos_s * c + self.sin_s * s
+    }
+
+    /// Variance of the mean shift from the scatter of its readings, in square seconds.
+    pub fn variance_s2(&self) -> f64 {
+        self.scatter_s * self.scatter_s / self.count.max(1) as f64
+    }
+
     fn of<'p>(points: impl Iterator<Item = &'p SurfacePoint>) -> Option<Self> {
         let points: Vec<&SurfacePoint> = points.collect();
         let mut shifts: Vec<f64> = points.iter().map(|p| p.shift_s).collect();
@@ -239,6 +273,9 @@ impl Echo {
             .filter(|p| p.capture == read.capture && !p.clipped)
             .filter(|p| f64::from(p.offset_rad).abs() <= PROFILE_RAD || step == 0.0)
             .collect();
+        let sound: Vec<_> = near.iter().copied().filter(|p| !p.spoilt).collect();
+        // One sound visit of two is enough.
+        let near = if 3 * sound.len() >= near.len() { sound } else { near };
         let mut bins: std::collections::BTreeMap<i64, (f64, Vec<f64>)> = Default::default();
         for p in &near {
             let offset = f64::from(p.offset_rad);

@@ -9,13 +9,19 @@ use std::f64::consts::PI;
 
 use num_complex::Complex64;
 
-use super::{form, mirror::Mirror, seen::Seen};
-use crate::reading::{median, wrapped};
+use super::{fit, form, mirror::Mirror, seen::Seen};
+use crate::{
+    level::Part,
+    reading::{median, wrapped},
+};
 
 /// Width of the part of the flank that is used (one standard deviation), and its distance before the
 /// first clipped sample, in cycles.
 const WIDTH_CYCLES: f64 = 0.5;
 const BEFORE_CYCLES: f64 = 1.0;
+/// What clipped echoes of like beams are read apart by, in cycles (one standard deviation): their
+/// middle jumps by half a cycle.
+const READ_CYCLES: f64 = 0.35;
 /// Fewest beams alike for a common flank.
 const FEWEST: usize = 6;
 /// Least steepness of a flank, as the time in which it rises by a neper: one that rises slower is no
@@ -64,29 +70,39 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
         if group.len() < FEWEST {
             continue;
         }
-        // Times from each beam's own surface as it was read.
-        let zero = |b: usize| {
-            let circle = seen.surface[b][motion].map_or(0.0, |c| c.mean_s);
+        // Times from each beam's own surface as it was read; a bar that circles moves it with its turn.
+        let zero = |b: usize, turn_rad: f64| {
+            let circle = seen.surface[b][motion].map_or(0.0, |c| c.at_s(turn_rad));
             t.beams[b].surface_time_s + circle
         };
+        let parts = |b: usize| &seen.forms[b][motion].parts;
         let first_clipped = |b: usize| {
-            let sample = seen.forms[b][motion].first_clipped.unwrap_or(0);
-            t.record.time_s(sample as f64) - zero(b)
+            let time = |p: &Part| {
+                let sample = p.first_clipped.unwrap_or(p.samples.len());
+                t.record.time_s(sample as f64) - zero(b, p.turn_rad)
+            };
+            parts(b).iter().map(time).fold(f64::MAX, f64::min)
         };
         let start = group.iter().map(|&b| first_clipped(b)).fold(f64::MAX, f64::min);
         let (middle, width) = (start - BEFORE_CYCLES / frequency, WIDTH_CYCLES / frequency);
         let line = |b: usize, middle: f64| -> Complex64 {
-            let trace = &seen.forms[b][motion].samples;
-            trace
-                .iter()
-                .enumerate()
-                .map(|(i, &x)| {
-                    let time = t.record.time_s(i as f64) - zero(b);
-                    let taper = (-0.5 * ((time - middle) / width).powi(2)).exp();
-                    let inside = if time < start { taper } else { 0.0 };
-                    Complex64::from_polar(x * inside, 2.0 * PI * frequency * time)
-                })
-                .sum()
+            let of_part = |p: &Part| -> Complex64 {
+                let zero = zero(b, p.turn_rad);
+                p.samples
+                    .iter()
+                    .enumerate()
+                    .map(|(i, &x)| {
+                        let time = t.record.time_s(i as f64) - zero;
+                        let taper = (-0.5 * ((time - middle) / width).powi(2)).exp();
+                        let inside = if time < start { taper } else { 0.0 };
+                        Complex64::from_polar(x * inside, 2.0 * PI * frequency * time)
+                    })
+                    .sum()
+            };
+            let all: Vec<Complex64> = parts(b).iter().map(of_part).collect();
+            let middle =
+                |of: fn(&Complex64) -> f64| median(&mut all.iter().map(of).collect::<Vec<_>>());
+            Complex64::new(middle(|z| z.re), middle(|z| z.im))
         };
         let lines: Vec<Complex64> = group.iter().map(|&b| line(b, middle)).collect();
         // Half a cycle earlier the flank is lower: so steep is it, in nepers per second.
@@ -106,13 +122,28 @@ fn flanks(seen: &mut Seen<'_>, motion: usize, beams: &[usize]) {
         let usual = median(&mut size.clone());
         let sum: Complex64 = lines.iter().filter(|z| z.norm() > 0.0).map(|z| z / z.norm()).sum();
         let period_s = 1.0 / frequency;
-        let late: Vec<f64> = lines
+        let late: Vec<(f64, f64)> = lines
             .iter()
             .zip(&size)
             .map(|(z, size)| {
                 let fine = (z * sum.conj()).arg() / (2.0 * PI * frequency);
-                let coarse = (usual - size) / steep;
-                fine + period_s * ((coarse - fine) / period_s).round()
+                (fine, (usual - size) / steep)
+            })
+            .collect();
+        // How far the coarse time is to be trusted shows in how much it scatters.
+        let coarse: Vec<f64> = late.iter().map(|l| l.1).collect();
+        let trust_s = fit::deviation(&coarse, 1).max(1e-9);
+        let late: Vec<f64> = late
+            .into_iter()
+            .map(|(fine, coarse)| {
+                let cost = |time: f64| {
+                    ((time - coarse) / trust_s).powi(2) + (time / (READ_CYCLES * period_s)).powi(2)
+                };
+                [-1.0, 0.0, 1.0]
+                    .map(|cycles| fine + cycles * period_s)
+                    .into_iter()
+                    .min_by(|a, b| cost(*a).total_cmp(&cost(*b)))
+                    .unwrap_or(fine)
             })
             .collect();
         let shift = median(&mut late.clone());

@@ -1,7 +1,7 @@
 //! The kernel's definition, sample by sample: what the fast form must equal to the last bit.
 
-use super::{Detector, Reading, Waveform, vertex};
 use super::sample::Sample;
+use super::{Detector, Reading, Waveform, vertex};
 
 impl Detector {
     /// As [`Detector::peak`], by looking at one sample after the other.
@@ -80,9 +80,7 @@ impl Detector {
             let x = f64::from(sample(i));
             x * x + f64::from(q) * f64::from(q)
         };
-        let value = |i: Option<usize>| {
-            i.filter(|&i| i < ascan.len() && inside(i)).map(power)
-        };
+        let value = |i: Option<usize>| i.filter(|&i| i < ascan.len() && inside(i)).map(power);
         let mut at = start;
         for _ in 0..self.cycle {
             let here = power(at);

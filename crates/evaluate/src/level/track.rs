@@ -30,6 +30,10 @@ pub(crate) struct Point {
     pub run: u16,
     /// Capture, counted from 0.
     pub capture: u8,
+    /// Time since its capture began, in seconds.
+    pub time_s: f32,
+    /// Whether the water spoilt the shot.
+    pub spoilt: bool,
 }
 
 /// What one shot shows of one expected echo.
@@ -45,73 +49,136 @@ pub(crate) struct Look {
     pub others: Vec<(usize, f32)>,
 }
 
-/// One reading of a surface echo.
+/// One reading of a beam's own surface echo.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SurfacePoint {
+    /// Capture, counted from 0.
+    pub capture: u8,
     /// Motion by number.
     pub motion: u16,
     /// Turn of the bar in rad.
     pub turn_rad: f32,
+    /// Time since its capture began, in seconds.
+    pub time_s: f64,
     /// Measured minus nominal surface time in seconds.
     pub shift_s: f64,
+    /// Largest height in the surface gate.
+    pub height_fsh: f32,
+    /// Largest height before the surface echo's flank; nought where the record begins later.
+    pub before_fsh: f32,
+    /// Whether the surface echo stood at or above its threshold.
+    pub coupled: bool,
 }
 
 /// Shots that are averaged before their medians are taken: a bubble stays for fewer than a few such
 /// blocks.
 const BLOCK: usize = 16;
 
+/// Mean trace of some shots.
+#[derive(Debug, Clone, Default)]
+struct Mean {
+    samples: Vec<f32>,
+    count: usize,
+    first_clipped: Option<usize>,
+    /// Times of the first and the last shot.
+    span_s: (f64, f64),
+    /// Turns of the first and the last shot in rad.
+    span_rad: (f64, f64),
+}
+
 /// Traces of one beam in one motion, up to its surface.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Form {
     /// Means of whole blocks.
-    blocks: Vec<Vec<f32>>,
-    sum: Vec<f32>,
-    count: usize,
-    first_clipped: Option<usize>,
+    blocks: Vec<Mean>,
+    /// Sum of the shots after them.
+    open: Mean,
 }
 
 impl Form {
     /// Adds the first samples of a trace; `full` is the height of the largest sample value.
-    pub fn add(&mut self, samples: &[i16], full_fsh: f64) {
-        self.sum.resize(samples.len(), 0.0);
-        self.count += 1;
+    pub fn add(&mut self, samples: &[i16], full_fsh: f64, time_s: f64, turn_rad: f64) {
+        let open = &mut self.open;
+        // A block of two runs has no one turn.
+        if open.count > 0 && turn_rad < open.span_rad.1 - 1e-6 && !self.blocks.is_empty() {
+            *open = Mean::default();
+        }
+        open.samples.resize(samples.len(), 0.0);
+        if open.count == 0 {
+            open.span_s.0 = time_s;
+            open.span_rad.0 = turn_rad;
+        }
+        open.span_s.1 = time_s;
+        open.span_rad.1 = turn_rad;
+        open.count += 1;
         let unit = (full_fsh / f64::from(i16::MAX)) as f32;
-        let until = self.first_clipped.unwrap_or(samples.len());
-        for (i, (sum, &x)) in self.sum.iter_mut().zip(samples).enumerate() {
+        let until = open.first_clipped.unwrap_or(samples.len());
+        for (i, (sum, &x)) in open.samples.iter_mut().zip(samples).enumerate() {
             *sum += f32::from(x) * unit;
             if i < until && x.unsigned_abs() >= i16::MAX.unsigned_abs() - 1 {
-                self.first_clipped = Some(self.first_clipped.map_or(i, |f| f.min(i)));
+                open.first_clipped = Some(open.first_clipped.map_or(i, |f| f.min(i)));
             }
         }
-        if self.count == BLOCK {
-            let mean = self.sum.iter().map(|x| x / BLOCK as f32).collect();
-            self.blocks.push(mean);
-            self.sum.fill(0.0);
-            self.count = 0;
+        if open.count == BLOCK {
+            let mut whole = std::mem::take(open);
+            whole.samples.iter_mut().for_each(|x| *x /= BLOCK as f32);
+            self.blocks.push(whole);
         }
     }
 
-    /// The median of the blocks, times a factor; of a few shots their mean.
-    pub fn middle(&self, factor: f64) -> Trace {
-        let few = self.count.max(1) as f64;
-        let samples = (0..self.sum.len())
+    /// The median of the blocks, times a factor; of a few shots their mean. Blocks with shots that
+    /// the water spoilt are left out where others are left.
+    pub fn middle(&self, factor: f64, spoilt: impl Fn((f64, f64)) -> bool) -> Trace {
+        let few = self.open.count.max(1) as f32;
+        let rest = Mean {
+            samples: self.open.samples.iter().map(|x| x / few).collect(),
+            ..self.open.clone()
+        };
+        let sound: Vec<&Mean> = self.blocks.iter().filter(|b| !spoilt(b.span_s)).collect();
+        let used = match (self.blocks.is_empty(), sound.is_empty()) {
+            (true, _) => vec![&rest],
+            (_, true) => self.blocks.iter().collect(),
+            _ => sound,
+        };
+        let scaled = |x: f32| f64::from(x) * factor;
+        let samples = (0..used[0].samples.len())
             .map(|i| {
                 let mut all: Vec<f64> =
-                    self.blocks.iter().filter_map(|b| b.get(i)).map(|&x| f64::from(x)).collect();
-                let middle =
-                    if all.is_empty() { f64::from(self.sum[i]) / few } else { median(&mut all) };
-                middle * factor
+                    used.iter().filter_map(|b| b.samples.get(i)).map(|&x| scaled(x)).collect();
+                median(&mut all)
             })
             .collect();
-        Trace { samples, first_clipped: self.first_clipped }
+        let parts = used.iter().map(|b| Part {
+            turn_rad: 0.5 * (b.span_rad.0 + b.span_rad.1),
+            samples: b.samples.iter().map(|&x| scaled(x)).collect(),
+            first_clipped: b.first_clipped,
+        });
+        Trace {
+            samples,
+            parts: parts.collect(),
+            first_clipped: used.iter().filter_map(|b| b.first_clipped).min(),
+        }
     }
+}
+
+/// Mean trace of shots at nearly one turn.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Part {
+    /// Turn of the bar in rad.
+    pub turn_rad: f64,
+    /// Samples in height.
+    pub samples: Vec<f64>,
+    /// First sample that was clipped in any of its shots.
+    pub first_clipped: Option<usize>,
 }
 
 /// What a beam sees up to its surface, from the start of the record.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Trace {
-    /// Samples in height.
+    /// Samples in height: the median of the parts.
     pub samples: Vec<f64>,
+    /// Parts of the turn, of which a bar that circles makes different ones.
+    pub parts: Vec<Part>,
     /// First sample that was clipped in any shot.
     pub first_clipped: Option<usize>,
 }

@@ -75,7 +75,10 @@ impl EncoderWatch {
             let stood_s = time_s - self.moved.1;
             if self.moved.0.is_finite() && stood_s > STILL_S {
                 self.tell(
-                    format!("the bar stood still for {stood_s:.1} s at {:.0} mm", self.moved.0 * 1e3),
+                    format!(
+                        "the bar stood still for {stood_s:.1} s at {:.0} mm",
+                        self.moved.0 * 1e3
+                    ),
                     self.moved.0,
                     self.moved.0,
                 );

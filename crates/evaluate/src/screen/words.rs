@@ -68,12 +68,8 @@ pub(super) fn level(level: Option<&Level>, unlevelled: &[u32], length_m: f64) ->
             .stretch(0.0, length_m),
         );
     }
-    let unproven: Vec<u32> = level
-        .beams
-        .iter()
-        .filter(|b| b.state == BeamState::Corrected)
-        .map(|b| b.beam)
-        .collect();
+    let unproven: Vec<u32> =
+        level.beams.iter().filter(|b| b.state == BeamState::Corrected).map(|b| b.beam).collect();
     if !unproven.is_empty() {
         out.push(
             Finding::new(

@@ -240,3 +240,100 @@ fn stray_doubled_and_neighbouring_echoes_are_told() {
     assert_eq!(l.body.beams[5].change_db, 0.0);
     assert_eq!(l.body.beams[7].change_db, 0.0);
 }
+
+/// Levels a capture whose shots `spoil` may change first: beam, probe, time, trace.
+fn spoilt(bench: &Bench, passes: u32, spoil: &dyn Fn(u32, f64, &mut [i16])) -> Sealed<Level> {
+    let scene = Scene { noise_fsh: 0.01, ..bench.reference_scene() };
+    let header = bench.header(CaptureKind::Reference, scene.length_m, None);
+    let electronics = &bench.station.electronics;
+    let mut judge =
+        Levelling::new(&bench.technique, &bench.reference, &bench.rules, electronics, &header)
+            .expect("its own documents");
+    for pass in 0..passes {
+        let start_s = f64::from(pass) * 32.0;
+        bench.turned(&scene, &header.gains_db, 1.0, |s| {
+            let mut s = s.clone();
+            // The bench starts each motion's clock anew; the second motion runs after the first.
+            let motion_s = f64::from(s.pass[0]) * 15.0;
+            for i in 0..s.len() {
+                s.time_s[i] += start_s + motion_s;
+                let (beam, at) = (s.beam[i], s.time_s[i]);
+                let n = s.samples_per_shot;
+                let probe = bench.technique.body.beams[beam as usize].probe;
+                spoil(probe, at, &mut s.samples[i * n..(i + 1) * n]);
+            }
+            judge.push(&s).expect("whole shots");
+        });
+    }
+    judge.finish(Hash::of(b"capture")).expect("the whole motion list")
+}
+
+fn scale(trace: &mut [i16], factor: f64) {
+    trace.iter_mut().for_each(|x| *x = (f64::from(*x) * factor).round() as i16);
+}
+
+#[test]
+fn bubbles_are_named_and_nothing_is_blamed_for_them() {
+    let bench = Bench::new(36);
+    // Every second for a fifth of one at one probe after another: 12 dB down, and an echo of half a
+    // screen 2 µs before the surface.
+    let bubble = |probe: u32, at: f64, trace: &mut [i16]| {
+        if at.fract() < 0.2 && at as u32 % 6 == probe {
+            scale(trace, 0.25);
+            let first = ((50.6e-6 - 50e-6) * 25e6) as usize;
+            for (k, x) in trace[first..first + 10].iter_mut().enumerate() {
+                *x += if k % 5 < 2 { 4000 } else { -2700 };
+            }
+        }
+    };
+    let l = spoilt(&bench, 2, &bubble);
+    let Cause::Bubbles { per_second, share } = first(&l).cause else {
+        panic!("{:#?}", l.body.explanations)
+    };
+    // One a second in 2 x 2 runs of 11.1 s, of which the last may be cut short; 0.2 s of each, widened by a
+    // cycle of 0.03 s, over six probes.
+    assert!((per_second - 1.0).abs() < 0.15, "{per_second}");
+    assert!((share - 0.2 / 6.0).abs() < 0.01, "{share}");
+    assert_eq!(l.body.explanations.len(), 1, "{:#?}", l.body.explanations);
+    assert!(!l.body.good, "bubbles ask for a hand");
+    // 0.3 dB: noise of 0.01 FSH. Every echo was shown twice, once without a bubble.
+    for b in &l.body.beams {
+        let off = 20.0 * (b.height_fsh.expect("an echo") / 0.8).log10();
+        assert!(off.abs() < 0.3, "{b:?}");
+    }
+}
+
+#[test]
+fn one_spell_is_no_stream_of_bubbles() {
+    let bench = Bench::new(36);
+    let once = |probe: u32, at: f64, trace: &mut [i16]| {
+        if probe == 2 && (5.0..5.3).contains(&at) {
+            scale(trace, 0.2);
+        }
+    };
+    let l = spoilt(&bench, 2, &once);
+    assert!(l.body.explanations.is_empty(), "{:#?}", l.body.explanations);
+}
+
+#[test]
+fn drift_is_told_probe_by_probe_with_its_rate() {
+    let bench = Bench::new(36);
+    let rates = [1.0, 0.0, -1.5, 0.0, 0.0, 0.0];
+    let drift = |probe: u32, at: f64, trace: &mut [i16]| {
+        scale(trace, 10f64.powf(rates[probe as usize] * at / 60.0 / 20.0));
+    };
+    let l = spoilt(&bench, 2, &drift);
+    let Cause::Drift { probes } = &first(&l).cause else { panic!("{:#?}", l.body.explanations) };
+    let told: Vec<u32> = probes.iter().map(|p| p.probe).collect();
+    assert_eq!(told, [2, 0], "fastest first, and no sound probe");
+    for p in probes {
+        let wanted = rates[p.probe as usize];
+        // The bench repeats its noise in every pass: what is left is the rounding of the samples, 0.005 dB
+        // over half a minute.
+        assert!((p.db_per_min - wanted).abs() < 0.01, "{p:?}");
+    }
+    assert_eq!(l.body.explanations.len(), 1, "{:#?}", l.body.explanations);
+    // Without another pass nothing tells drift.
+    let once = spoilt(&bench, 1, &drift);
+    assert!(once.body.explanations.is_empty(), "{:#?}", once.body.explanations);
+}

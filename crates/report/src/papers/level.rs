@@ -13,6 +13,7 @@ use super::{
     parts,
 };
 use crate::{
+    heights::{Heights, heights},
     palette::Palette,
     ring::{Rays, Ring, Spoke, Spokes, ring},
     text,
@@ -106,22 +107,24 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
     data["explanations"] = l.explanations.iter().map(explanation).collect();
     data["findings"] = parts::findings(&l.findings);
     data["evidence"] = parts::hashes("level", input.level);
-    let heights = spokes(l, input.rules.level.target_fsh_percent / 100.0);
+    let target_fsh = input.rules.level.target_fsh_percent / 100.0;
+    let read = spokes(l, target_fsh);
     let picture = ring(
         &Ring {
             technique: t,
             rays: Rays::None,
-            spokes: Some(Spokes { heights: &heights, band_fsh: band }),
+            spokes: Some(Spokes { heights: &read, band_fsh: band }),
             places: &[],
         },
         &Palette::paper(),
     );
+    let both = Heights { technique: t, level: l, target_fsh, band_fsh: band };
     engine::set(
         Paper {
             name: "level.typ",
             template: include_str!("../../templates/level.typ"),
             data,
-            pictures: vec![("ring", picture)],
+            pictures: vec![("ring", picture), ("heights", heights(&both, &Palette::paper()))],
         },
         input.issue.made_at,
     )

@@ -136,7 +136,7 @@ fn mode(mode: Mode) -> &'static str {
 }
 
 /// A beam without an echo.
-pub(super) fn cross(svg: &mut Svg, (x, y): (f64, f64), look: &Palette) {
+pub(crate) fn cross(svg: &mut Svg, (x, y): (f64, f64), look: &Palette) {
     svg.line((x - 3.5, y - 3.5), (x + 3.5, y + 3.5), &look.alert, 1.6).line(
         (x - 3.5, y + 3.5),
         (x + 3.5, y - 3.5),
@@ -146,7 +146,7 @@ pub(super) fn cross(svg: &mut Svg, (x, y): (f64, f64), look: &Palette) {
 }
 
 /// A height outside the band.
-pub(super) fn diamond(svg: &mut Svg, (x, y): (f64, f64), r: f64, fill: &str, stroke: &str) {
+pub(crate) fn diamond(svg: &mut Svg, (x, y): (f64, f64), r: f64, fill: &str, stroke: &str) {
     let mut d = String::new();
     move_to(&mut d, (x, y - r));
     line_to(&mut d, (x + r, y));

@@ -4,7 +4,7 @@ use barwright_job::{
     Sealed, Technique,
     level::{BeamState, Level},
 };
-use barwright_report::{Palette, Rays, Ring, Spokes, papers::spokes, ring, text};
+use barwright_report::{Heights, Palette, Rays, Ring, Spokes, heights, papers::spokes, ring, text};
 use barwright_wave::{Mode, Point};
 use maud::{Markup, html};
 
@@ -57,17 +57,36 @@ fn body(lot: &Lot, sealed: &Sealed<Level>) -> Markup {
                 (parts::findings(&l.findings))
             }
         }
+        @if let Some(t) = technique { (before_and_after(lot, t, l)) }
         (behind("Every beam as a table", &numbers(l, technique)))
         (parts::origin(lot, sealed))
     }
 }
 
-/// One ring for each kind of wave, because their beams stand at the same clock positions.
-fn pictures(lot: &Lot, t: &Technique, l: &Level) -> Markup {
+/// Target and accepted band, as fractions of full screen height.
+fn accepted(lot: &Lot, t: &Technique) -> (f64, [f64; 2]) {
     let target = t.sensitivity.target_fsh;
     let band = lot.rules.here().map_or([0.875 * target, 1.125 * target], |r| {
         [r.level.low_fsh_percent / 100.0, r.level.high_fsh_percent / 100.0]
     });
+    (target, band)
+}
+
+fn before_and_after(lot: &Lot, t: &Technique, l: &Level) -> Markup {
+    let (target_fsh, band_fsh) = accepted(lot, t);
+    let picture =
+        heights(&Heights { technique: t, level: l, target_fsh, band_fsh }, &Palette::page());
+    html! {
+        section {
+            h2 { "Before and after" }
+            (parts::long_picture(picture, "Every beam's height as it was read and as it will stand at its new gain, against the accepted band. A part that a misplaced bar explains is not given to gain, so such beams stay outside."))
+        }
+    }
+}
+
+/// One ring for each kind of wave, because their beams stand at the same clock positions.
+fn pictures(lot: &Lot, t: &Technique, l: &Level) -> Markup {
+    let (target, band) = accepted(lot, t);
     let all = spokes(l, target);
     let of = |mode: Mode| {
         let beam = |id: u32| t.beams.get(id as usize);

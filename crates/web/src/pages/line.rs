@@ -8,11 +8,12 @@ use crate::{
     chain::Shape,
     look::{mark, parts, shell},
     lot::Lot,
-    receive::LineState,
+    receive::News,
 };
 
-/// The page; `lines` is absent where this program receives no shots.
-pub fn page(lot: &Lot, lines: Option<&[LineState]>) -> Markup {
+/// The page, from the lines' names and what happened on them; `lines` is absent where this program
+/// receives no shots.
+pub fn page(lot: &Lot, lines: Option<&[(String, Vec<News>)]>) -> Markup {
     shell::shell(
         lot,
         "/line",
@@ -25,7 +26,7 @@ pub fn page(lot: &Lot, lines: Option<&[LineState]>) -> Markup {
                 }
                 Some(lines) => {
                     p.quiet role="status" data-line-link { "Waiting for the service." }
-                    @for line in lines { (one(line)) }
+                    @for (line, past) in lines { (one(line, past)) }
                     script type="module" src="/assets/line.js" {}
                 }
             }
@@ -34,21 +35,22 @@ pub fn page(lot: &Lot, lines: Option<&[LineState]>) -> Markup {
     )
 }
 
-/// One line. What changes is filled in by `line.js`, from the same state.
-fn one(line: &LineState) -> Markup {
+/// One line. What changes is filled in by `line.js`, first from the past.
+fn one(line: &str, past: &[News]) -> Markup {
+    let ahead = format!("ahead-{}", line.replace(|c: char| !c.is_ascii_alphanumeric(), "-"));
     html! {
-        section.card.line data-line=(line.line) data-state=(serde_json::to_string(line).unwrap_or_default()) {
-            h2 { (text::visible(&line.line)) }
+        section.card.line data-line=(line) data-past=(serde_json::to_string(past).unwrap_or_default()) {
+            h2 { (text::visible(line)) }
             p.now { (mark::link(Shape::Open)) strong data-bar { "no bar" } span data-words { "nothing has run yet" } }
             figure.ribbon {
                 svg viewBox="0 0 1000 150" role="img" aria-label="The bar unrolled, head at the left, clock positions upward" data-ribbon {
                     defs {
-                        pattern id=(format!("ahead-{}", line.line.replace(|c: char| !c.is_ascii_alphanumeric(), "-"))) width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)" {
+                        pattern id=(ahead) width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)" {
                             path.hatch d="M0 0V9" {}
                         }
                     }
                     rect.passed x="0" y="10" width="0" height="110" data-passed {}
-                    rect.ahead x="0" y="10" width="1000" height="110" data-ahead fill=(format!("url(#ahead-{})", line.line.replace(|c: char| !c.is_ascii_alphanumeric(), "-"))) {}
+                    rect.ahead x="0" y="10" width="1000" height="110" data-ahead fill=(format!("url(#{ahead})")) {}
                     rect.rim x="0" y="10" width="1000" height="110" {}
                     g data-alarms {}
                     text x="0" y="144" { "0" }

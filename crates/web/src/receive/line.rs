@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-use barwright_capture::{Announcement, CaptureKind, Header};
+use barwright_capture::{Announcement, CaptureError, CaptureKind, Header, JournalReader};
 use barwright_evaluate::screen::Retention;
 use serde::Serialize;
 use tokio::sync::{Mutex, OwnedMutexGuard, Semaphore};
@@ -92,6 +92,7 @@ impl Line {
     pub(super) fn loaded(&self) -> Result<Loaded, Status> {
         let documents = settle::documents(&self.folder)
             .map_err(|e| Status::failed_precondition(e.to_string()))?;
+        let order = self.folder.order().map_err(|e| Status::failed_precondition(e.to_string()))?;
         let technique = &documents.technique;
         let gains_db = match &documents.level {
             Some(level) => level.body.beams.iter().map(|b| b.gain_db).collect(),
@@ -107,7 +108,7 @@ impl Line {
                     technique: technique.hash.clone(),
                     level: documents.level.map(|l| l.hash),
                     bar: String::new(),
-                    heat: String::new(),
+                    heat: order.order.heat,
                     length_m: 0.0,
                     record: technique.body.record,
                     gains_db,
@@ -294,7 +295,8 @@ impl Line {
         let screened = match settle::settle(&self.folder, &journal, reason) {
             Ok(screened) => screened.body,
             Err(e) => {
-                return self.trouble(&format!("bar {bar} cannot be settled, its journal stays: {e}"));
+                return self
+                    .trouble(&format!("bar {bar} cannot be settled, its journal stays: {e}"));
             }
         };
         let verdict = match judging::judge(&self.folder, bar) {
@@ -316,9 +318,25 @@ impl Line {
         });
     }
 
+    /// Puts a journal aside whose announcement is not whole: nothing of its bar was acknowledged,
+    /// so that the bar may come again.
+    fn set_aside(&self, bar: &str, journal: &Path) -> bool {
+        let Err(e @ CaptureError::Corrupt { .. }) = JournalReader::open(journal) else {
+            return false;
+        };
+        let aside = journal.with_extension("journal-torn");
+        match std::fs::rename(journal, &aside) {
+            Ok(()) => self.trouble(&format!(
+                "bar {bar} was announced and nothing of it acknowledged; its journal lies aside as {}: {e}",
+                aside.display()
+            )),
+            Err(e) => self.trouble(&format!("the journal of bar {bar} cannot be put aside: {e}")),
+        }
+        true
+    }
+
     fn trouble(&self, message: &str) {
-        self.news
-            .tell(News::Trouble { line: self.name.clone(), message: message.to_owned() });
+        self.news.tell(News::Trouble { line: self.name.clone(), message: message.to_owned() });
     }
 
     /// Breaks off the bar under the ring, and waits until all bars are settled.
@@ -364,7 +382,10 @@ pub(super) fn silence(patience: Duration) -> String {
 pub fn recover(line: &Line) -> Result<Vec<String>, ReceiveError> {
     let document = |source| ReceiveError::Document { line: line.name.clone(), source };
     let mut out = Vec::new();
-    for (bar, _) in settle::journals(&line.folder).map_err(document)? {
+    for (bar, journal) in settle::journals(&line.folder).map_err(document)? {
+        if line.set_aside(&bar, &journal) {
+            continue;
+        }
         line.settle(&bar, "the program ended while the bar ran");
         out.push(bar);
     }

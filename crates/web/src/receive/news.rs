@@ -1,7 +1,7 @@
 //! What happens on the lines, for pages, markers and sorters: events as they come, and the state of
 //! each line for whoever arrives later.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use barwright_evaluate::screen::Alarm;
@@ -11,6 +11,11 @@ use tokio::sync::broadcast;
 
 /// Events that a slow listener may fall behind before it misses some.
 const BACKLOG: usize = 1024;
+
+/// Alarms of the bar under the ring that are remembered for pages opened later.
+const ALARMS: usize = 256;
+/// Ends and judgements of bars that are remembered.
+const BARS: usize = 16;
 
 /// Something that happened on a line.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -96,7 +101,47 @@ pub struct LineState {
 #[derive(Debug, Clone)]
 pub struct Newsroom {
     events: broadcast::Sender<News>,
-    lines: Arc<Mutex<BTreeMap<String, LineState>>>,
+    lines: Arc<Mutex<BTreeMap<String, Remembered>>>,
+}
+
+/// What is remembered of a line.
+#[derive(Debug, Clone, Default)]
+struct Remembered {
+    state: LineState,
+    /// How the last bars went.
+    bars: VecDeque<News>,
+    /// Where the bar under the ring began, and its alarms.
+    alarms: Vec<News>,
+}
+
+impl News {
+    fn line(&self) -> &str {
+        match self {
+            Self::Began { line, .. }
+            | Self::Alarm { line, .. }
+            | Self::Ended { line, .. }
+            | Self::Judged { line, .. }
+            | Self::Trouble { line, .. } => line,
+            Self::Progress(state) => &state.line,
+        }
+    }
+}
+
+impl Remembered {
+    fn remember(&mut self, news: &News) {
+        match news {
+            News::Began { .. } => self.alarms = vec![news.clone()],
+            News::Alarm { .. } if self.alarms.len() <= ALARMS => self.alarms.push(news.clone()),
+            News::Alarm { .. } => {}
+            News::Progress(state) => self.state = state.clone(),
+            News::Ended { .. } | News::Judged { .. } | News::Trouble { .. } => {
+                self.bars.push_back(news.clone());
+                if self.bars.len() > BARS {
+                    self.bars.pop_front();
+                }
+            }
+        }
+    }
 }
 
 impl Default for Newsroom {
@@ -108,17 +153,20 @@ impl Default for Newsroom {
 impl Newsroom {
     /// Tells everybody who listens; nobody need.
     pub fn tell(&self, news: News) {
-        if let News::Progress(state) = &news {
-            self.note(state.clone());
-        }
+        self.remembered(news.line(), |line| line.remember(&news));
         // An error says only that nobody listens.
         let _ = self.events.send(news);
     }
 
     /// Notes a line's state without an event.
     pub fn note(&self, state: LineState) {
+        let line = state.line.clone();
+        self.remembered(&line, |r| r.state = state);
+    }
+
+    fn remembered(&self, line: &str, change: impl FnOnce(&mut Remembered)) {
         let mut lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
-        lines.insert(state.line.clone(), state);
+        change(lines.entry(line.to_owned()).or_default());
     }
 
     /// Hears all news from now on.
@@ -131,6 +179,18 @@ impl Newsroom {
     #[must_use]
     pub fn lines(&self) -> Vec<LineState> {
         let lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
-        lines.values().cloned().collect()
+        lines.values().map(|r| r.state.clone()).collect()
+    }
+
+    /// What happened on a line, for a page that is opened later: how the last bars went, then the
+    /// bar under the ring with its alarms and its state.
+    #[must_use]
+    pub fn past(&self, line: &str) -> Vec<News> {
+        let lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(r) = lines.get(line) else {
+            return Vec::new();
+        };
+        let now = News::Progress(r.state.clone());
+        r.bars.iter().chain(&r.alarms).cloned().chain([now]).collect()
     }
 }

@@ -48,7 +48,8 @@ pub(super) fn service(
     news: Newsroom,
     stopping: watch::Receiver<bool>,
     largest_message: usize,
-) -> InterceptedService<FlightServiceServer<Ingest>, impl tonic::service::Interceptor + Clone + use<>> {
+) -> InterceptedService<FlightServiceServer<Ingest>, impl tonic::service::Interceptor + Clone + use<>>
+{
     let ingest = Ingest { lines: lines.into(), patience: options.patience, news, stopping };
     let server = FlightServiceServer::new(ingest).max_decoding_message_size(largest_message);
     // Hashes of one length are compared in constant time.
@@ -283,7 +284,9 @@ impl FlightService for Ingest {
             "end_bar" => {
                 named(&asked.bar)?;
                 if asked.length_m.is_some_and(|l| !(l.is_finite() && l > 0.0 && l <= 100.0)) {
-                    return Err(Status::invalid_argument("length_m must lie above 0 and up to 100"));
+                    return Err(Status::invalid_argument(
+                        "length_m must lie above 0 and up to 100",
+                    ));
                 }
                 let line = self.line(&asked.line)?;
                 serde_json::to_vec(&line.end(&asked.bar, asked.length_m).await?)

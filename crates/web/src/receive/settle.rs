@@ -68,9 +68,8 @@ pub(super) fn settle_with(
     let mut first = JournalReader::open(journal)?;
     let mut header = first.announcement.header.clone();
     let technique = &documents.technique;
-    let new_review = |header| {
-        Review::new(technique, documents.level.as_ref(), &documents.rules, header)
-    };
+    let new_review =
+        |header| Review::new(technique, documents.level.as_ref(), &documents.rules, header);
     // The length is known at the end only; learning does not ask for it.
     let mut review = new_review(&header)?;
     let mut end: Option<End> = None;

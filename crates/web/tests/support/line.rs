@@ -54,11 +54,12 @@ impl Job {
             ("station-line-2.toml", folder.station_path()),
             ("rules-th-k2.toml", folder.rules_path()),
         ] {
-            files::write(&to, bench::example(from).as_bytes()).unwrap();
+            // Pieces of a bar of 0.6 m are to be worth keeping.
+            let text = bench::example(from).replace("shortest_mm = 800.0", "shortest_mm = 100");
+            files::write(&to, text.as_bytes()).unwrap();
         }
         let order = folder.order().unwrap().hash();
-        bench.technique =
-            Sealed::seal(body, [("order", order), ("station", bench.station.hash())]);
+        bench.technique = Sealed::seal(body, [("order", order), ("station", bench.station.hash())]);
         let level = bench.level();
         files::write_sealed(&folder.technique_path(), &bench.technique).unwrap();
         files::write_sealed(&folder.level_path(), &level).unwrap();
@@ -128,12 +129,16 @@ impl Streamed {
 }
 
 impl Client {
+    pub fn over(channel: Channel) -> Self {
+        Self(FlightServiceClient::new(channel), None)
+    }
+
     /// Connects, trying until the service answers.
     pub async fn connect(address: &str) -> Self {
         for _ in 0..400 {
             let endpoint = Channel::from_shared(format!("http://{address}")).unwrap();
             if let Ok(channel) = endpoint.connect().await {
-                return Self(FlightServiceClient::new(channel), None);
+                return Self::over(channel);
             }
             tokio::time::sleep(std::time::Duration::from_millis(25)).await;
         }
@@ -182,9 +187,13 @@ impl Client {
         panic!("bar {bar} is not settled");
     }
 
-    pub async fn put(&mut self, announcement: &Announcement, batches: Vec<RecordBatch>) -> Streamed {
+    pub async fn put(
+        &mut self,
+        announcement: &Announcement,
+        batches: Vec<RecordBatch>,
+    ) -> Streamed {
         let schema = batches.is_empty().then(|| Arc::new(schema(DataType::Int16, 600)));
-        self.stream(announcement, futures_util::stream::iter(batches), schema).await
+        self.stream(announcement, futures_util::stream::iter(batches), schema, |_| ()).await
     }
 
     /// Streams batches as they come.
@@ -193,7 +202,17 @@ impl Client {
         announcement: &Announcement,
         batches: impl Stream<Item = RecordBatch> + Send + 'static,
     ) -> Streamed {
-        self.stream(announcement, batches, None).await
+        self.stream(announcement, batches, None, |_| ()).await
+    }
+
+    /// Streams batches as they come and hears every acknowledgement.
+    pub async fn put_heard(
+        &mut self,
+        announcement: &Announcement,
+        batches: impl Stream<Item = RecordBatch> + Send + 'static,
+        heard: impl FnMut(u64),
+    ) -> Streamed {
+        self.stream(announcement, batches, None, heard).await
     }
 
     async fn stream(
@@ -201,6 +220,7 @@ impl Client {
         announcement: &Announcement,
         batches: impl Stream<Item = RecordBatch> + Send + 'static,
         schema: Option<SchemaRef>,
+        mut heard: impl FnMut(u64),
     ) -> Streamed {
         let command = serde_json::to_vec(announcement).unwrap();
         let mut encoder = FlightDataEncoderBuilder::new();
@@ -219,8 +239,9 @@ impl Client {
         loop {
             match answers.message().await {
                 Ok(Some(answer)) => {
-                    let heard: Value = serde_json::from_slice(&answer.app_metadata).expect("JSON");
-                    durable = heard["next_shot"].as_u64();
+                    let said: Value = serde_json::from_slice(&answer.app_metadata).expect("JSON");
+                    durable = said["next_shot"].as_u64();
+                    durable.into_iter().for_each(&mut heard);
                 }
                 Ok(None) => return Streamed { durable, end: Ok(()) },
                 Err(status) => return Streamed { durable, end: Err(status) },

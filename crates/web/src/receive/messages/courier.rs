@@ -169,7 +169,10 @@ impl Courier {
     fn send_states(&mut self, link: &Link, answers: &Answers) {
         for state in self.news.lines() {
             let line = state.line.clone();
-            if line.is_empty() || self.under_way.contains(&line) || self.kept.get(&line) == Some(&state) {
+            if line.is_empty()
+                || self.under_way.contains(&line)
+                || self.kept.get(&line) == Some(&state)
+            {
                 continue;
             }
             let number = self.outbox.number();

@@ -1,24 +1,15 @@
-//! Sensitivities of the elements of one probe, from heights that overlapping apertures read.
+//! Elements of one probe that lost sensitivity, looked for in the likelihood of its readings.
 //!
 //! # Algorithm
-//! 1. Sound elements differ a little (a normal prior about their common mean); together with noise
-//!    and with what each echo's own place and level leave open, that gives the covariance of all
-//!    heights of the probe.
-//! 2. Faults are runs of elements (mostly of one) that lost much. Each run's likelihood is taken from
+//! 1. Faults are runs of elements (mostly of one) that lost much. Each run's likelihood is taken from
 //!    the linear model; the most likely are weighed again with the full one, since a dead element is
 //!    no small change. The best is kept if it explains far more than it costs, and the search goes on.
-//! 3. Runs that do nearly as well as one that was kept are told together with it: the apertures do
+//! 2. Runs that do nearly as well as one that was kept are told together with it: the apertures do
 //!    not tell them apart.
 //!
-//! Generalised least squares and the Bayesian information criterion: Bishop, *Pattern Recognition
-//! and Machine Learning* (2006), ch. 3 and 4.4.
+//! Bayesian information criterion: Bishop, *Pattern Recognition and Machine Learning* (2006), ch. 4.4.
 
-use std::sync::Arc;
-
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
-use num_complex::Complex64;
-
-use super::{aperture::Shares, mirror::Mirror};
+use super::{likelihood::Problem, readings::Block};
 
 /// Longest run of elements that is thought of as one fault: a connector's.
 const LONGEST_RUN: usize = 32;
@@ -33,64 +24,6 @@ const TRIED: [f64; 9] = [0.0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8];
 const LEAST_GAIN: f64 = 6.0;
 /// Difference up to which another place explains as much.
 const CLOSE_GAIN: f64 = 5.0;
-/// Uncertainty of the probe's common level, as a relative amplitude: it is not asked for here.
-const PROBE_LEVEL: f64 = 0.3;
-
-/// What readings are compared with.
-#[derive(Debug, Clone)]
-pub(super) enum Model {
-    /// One height in dB.
-    Height(Arc<Shares>),
-    /// A surface echo, real and imaginary part line by line, over its size.
-    Surface {
-        /// The echo's dependence on its elements.
-        mirror: Arc<Mirror>,
-        /// Factor of each line.
-        scale: Vec<Complex64>,
-        /// Size of the echo.
-        size: f64,
-    },
-}
-
-/// Readings of one aperture that share what is loose about them.
-#[derive(Debug, Clone)]
-pub(super) struct Block {
-    /// First element of the aperture.
-    pub first: usize,
-    /// Number of elements.
-    pub count: usize,
-    /// What they are compared with: one for all, or for heights one a reading.
-    pub model: Model,
-    /// Readings against those of like beams.
-    pub values: Vec<f64>,
-    /// Their standard deviations by noise and model.
-    pub sigmas: Vec<f64>,
-    /// Directions in which the readings are loose together, one standard deviation each.
-    pub loose: Vec<Vec<f64>>,
-}
-
-impl Block {
-    /// Values for sensitivities of the aperture's elements, and their derivatives (`[value][element]`).
-    fn predicted(&self, s: &[f64]) -> (Vec<f64>, Vec<Vec<f64>>) {
-        match &self.model {
-            Model::Height(shares) => {
-                let (height, slope) = shares.height_db(s);
-                (vec![height; self.values.len()], vec![slope; self.values.len()])
-            }
-            Model::Surface { mirror, scale, size } => {
-                let (mut values, mut slopes) = (Vec::new(), Vec::new());
-                for ((value, slope), k) in mirror.echo(s).into_iter().zip(scale) {
-                    let value = value * k / size;
-                    values.extend([value.re, value.im]);
-                    let slope: Vec<Complex64> = slope.into_iter().map(|d| d * k / size).collect();
-                    slopes.push(slope.iter().map(|d| d.re).collect());
-                    slopes.push(slope.iter().map(|d| d.im).collect());
-                }
-                (values, slopes)
-            }
-        }
-    }
-}
 
 /// A run of elements that lost sensitivity.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -108,147 +41,7 @@ pub(super) struct Fault {
     pub gain: f64,
 }
 
-/// The readings of a probe, ready to be asked.
-pub(super) struct Problem<'r> {
-    blocks: Vec<Ready<'r>>,
-    elements: usize,
-    /// Precision of the sound elements after the readings.
-    posterior: Cholesky<f64, Dyn>,
-    /// Sound elements' spread, and the logarithm of what it costs.
-    spread: f64,
-    log_det: f64,
-}
-
-/// A block with what does not change while faults are tried.
-struct Ready<'r> {
-    block: &'r Block,
-    /// Lower triangle of the covariance of its readings.
-    noise: Cholesky<f64, Dyn>,
-    /// Values for sound elements.
-    base: Vec<f64>,
-    /// Derivatives at the sensitivities about which elements spread, over the noise: `value x
-    /// element of the aperture`.
-    white: DMatrix<f64>,
-}
-
-impl<'r> Ready<'r> {
-    fn of(block: &'r Block, about: &[f64]) -> Option<Self> {
-        let n = block.values.len();
-        let mut c = DMatrix::zeros(n, n);
-        for i in 0..n {
-            c[(i, i)] = block.sigmas[i] * block.sigmas[i];
-            for j in 0..n {
-                c[(i, j)] += block.loose.iter().map(|l| l[i] * l[j]).sum::<f64>();
-            }
-        }
-        let noise = c.cholesky()?;
-        let (base, _) = block.predicted(&vec![1.0; block.count]);
-        let (_, slopes) = block.predicted(&about[block.first..block.first + block.count]);
-        let white = whitened(&noise, &slopes, block.count);
-        Some(Self { block, noise, base, white })
-    }
-
-    /// What is left of the readings for sensitivities of all elements, over the noise.
-    fn rest(&self, s: &[f64]) -> DVector<f64> {
-        let b = self.block;
-        let (values, _) = b.predicted(&s[b.first..b.first + b.count]);
-        let rest = b.values.iter().zip(values).zip(&self.base).map(|((v, p), base)| v - (p - base));
-        let mut out = DVector::from_iterator(b.values.len(), rest);
-        self.noise.l_dirty().solve_lower_triangular_mut(&mut out);
-        out
-    }
-}
-
-fn whitened(noise: &Cholesky<f64, Dyn>, slopes: &[Vec<f64>], count: usize) -> DMatrix<f64> {
-    let mut white = DMatrix::from_fn(slopes.len(), count, |i, j| slopes[i][j]);
-    noise.l_dirty().solve_lower_triangular_mut(&mut white);
-    white
-}
-
 impl<'r> Problem<'r> {
-    /// For a spread of sound elements (relative amplitude); absent when the covariance is not one.
-    pub fn new(blocks: &'r [Block], elements: usize, spread: f64) -> Option<Self> {
-        Self::about(blocks, spread, &vec![1.0; elements])
-    }
-
-    /// The same about other sensitivities than those of sound elements.
-    fn about(blocks: &'r [Block], spread: f64, s: &[f64]) -> Option<Self> {
-        let blocks: Vec<Ready<'_>> =
-            blocks.iter().map(|b| Ready::of(b, s)).collect::<Option<_>>()?;
-        let elements = s.len();
-        let n = elements as f64;
-        // The inverse of spread² I + level² 1 1ᵀ (Sherman and Morrison, Ann. Math. Stat. 21 (1950)
-        // 124).
-        let (own, all) = (spread * spread, PROBE_LEVEL * PROBE_LEVEL);
-        let common = all / (own * (own + n * all));
-        let prior = DMatrix::from_fn(elements, elements, |i, j| {
-            (if i == j { 1.0 / own } else { 0.0 }) - common
-        });
-        let mut power = DMatrix::zeros(elements, elements);
-        let mut log_det = n * own.ln() + (1.0 + n * all / own).ln();
-        for r in &blocks {
-            let own = r.white.transpose() * &r.white;
-            let (f, c) = (r.block.first, r.block.count);
-            let mut view = power.view_mut((f, f), (c, c));
-            view += own;
-        }
-        let posterior = (&prior + &power).cholesky()?;
-        let l = posterior.l_dirty();
-        log_det += 2.0 * (0..elements).map(|i| l[(i, i)].ln()).sum::<f64>();
-        Some(Self { blocks, elements, posterior, spread, log_det })
-    }
-
-    /// Twice the negative logarithm of the likelihood for sensitivities about which sound elements
-    /// spread, but for a constant that the spread decides.
-    fn misfit(&self, s: &[f64]) -> f64 {
-        let mut pull = DVector::zeros(self.elements);
-        let mut sum = 0.0;
-        for r in &self.blocks {
-            let rest = r.rest(s);
-            sum += rest.norm_squared();
-            let own = r.white.tr_mul(&rest);
-            let mut view = pull.rows_mut(r.block.first, r.block.count);
-            view += own;
-        }
-        sum - pull.dot(&self.posterior.solve(&pull))
-    }
-
-    /// Twice the negative logarithm of the likelihood of sound elements with this spread.
-    pub fn evidence(&self) -> f64 {
-        self.misfit(&vec![1.0; self.elements]) + self.log_det
-    }
-
-    /// Precision and pull of the elements at sensitivities, with the spread of the sound ones taken
-    /// into account.
-    fn linear(&self, s: &[f64]) -> (DMatrix<f64>, DVector<f64>) {
-        let n = self.elements;
-        let (mut own, mut cross) = (DMatrix::zeros(n, n), DMatrix::zeros(n, n));
-        let (mut pull, mut prior_pull) = (DVector::zeros(n), DVector::zeros(n));
-        for r in &self.blocks {
-            let b = r.block;
-            let (f, c) = (b.first, b.count);
-            let (_, slopes) = b.predicted(&s[f..f + c]);
-            let white = whitened(&r.noise, &slopes, c);
-            let rest = r.rest(s);
-            let mut view = own.view_mut((f, f), (c, c));
-            view += white.tr_mul(&white);
-            let mut view = cross.view_mut((f, f), (c, c));
-            view += r.white.tr_mul(&white);
-            let mut view = pull.rows_mut(f, c);
-            view += white.tr_mul(&rest);
-            let mut view = prior_pull.rows_mut(f, c);
-            view += r.white.tr_mul(&rest);
-        }
-        let power = own - cross.tr_mul(&self.posterior.solve(&cross));
-        let pull = pull - cross.tr_mul(&self.posterior.solve(&prior_pull));
-        (power, pull)
-    }
-
-    /// The same readings with elements that spread about other sensitivities.
-    fn moved_to(&self, blocks: &'r [Block], s: &[f64]) -> Option<Self> {
-        Self::about(blocks, self.spread, s)
-    }
-
     /// Faults that cost a run of elements at least so much (as an amplitude at most), the clearest
     /// first. `blocks` are those that the problem was made from.
     pub fn faults(&self, blocks: &'r [Block], most_left: f64) -> Vec<Fault> {
@@ -414,7 +207,10 @@ fn merge(faults: &mut Vec<Fault>) {
 
 #[cfg(test)]
 mod tests {
+    use std::sync::Arc;
+
     use super::*;
+    use crate::explain::{aperture::Shares, readings::Model};
 
     /// Heights of apertures of `width` elements that start every `step`, for true sensitivities.
     fn blocks(truth: &[f64], width: usize, step: usize) -> Vec<Block> {

@@ -12,7 +12,7 @@ const DEPENDENT: f64 = 1e-9;
 
 /// A solution with its quality.
 #[derive(Debug, Clone)]
-pub(super) struct Fit {
+pub(crate) struct Fit {
     /// The coefficients.
     pub x: Vec<f64>,
     /// Their variances for data of unit variance.
@@ -23,7 +23,7 @@ pub(super) struct Fit {
 
 /// Least squares of rows · x = y with weights; absent where the columns are dependent or outnumber
 /// the rows.
-pub(super) fn weighted(rows: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Option<Fit> {
+pub(crate) fn weighted(rows: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Option<Fit> {
     let (n, k) = (rows.len(), rows.first()?.len());
     if n < k || k == 0 {
         let residuals = y.to_vec();
@@ -51,7 +51,7 @@ pub(super) fn weighted(rows: &[Vec<f64>], y: &[f64], weights: &[f64]) -> Option<
 }
 
 /// Huber's fit for data of a known standard deviation.
-pub(super) fn robust(rows: &[Vec<f64>], y: &[f64], sigma: f64) -> Option<Fit> {
+pub(crate) fn robust(rows: &[Vec<f64>], y: &[f64], sigma: f64) -> Option<Fit> {
     let mut weights = vec![1.0; y.len()];
     let mut fit = weighted(rows, y, &weights)?;
     for _ in 0..ROUNDS {
@@ -65,7 +65,7 @@ pub(super) fn robust(rows: &[Vec<f64>], y: &[f64], sigma: f64) -> Option<Fit> {
 }
 
 /// Huber's loss of residuals: their sum of squares in standard deviations, linear beyond 1.5.
-pub(super) fn loss(residuals: &[f64], sigma: f64) -> f64 {
+pub(crate) fn loss(residuals: &[f64], sigma: f64) -> f64 {
     residuals
         .iter()
         .map(|r| {
@@ -77,7 +77,7 @@ pub(super) fn loss(residuals: &[f64], sigma: f64) -> f64 {
 
 /// Standard deviation from the median of magnitudes (normal data), for residuals of a fit with so
 /// many coefficients.
-pub(super) fn deviation(residuals: &[f64], coefficients: usize) -> f64 {
+pub(crate) fn deviation(residuals: &[f64], coefficients: usize) -> f64 {
     let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
     let n = sizes.len() as f64;
     let lost = (n / (n - coefficients as f64).max(1.0)).sqrt();
