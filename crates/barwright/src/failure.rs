@@ -170,6 +170,13 @@ impl From<barwright_web::receive::ReceiveError> for Failure {
     }
 }
 
+impl From<barwright_web::receive::MessageError> for Failure {
+    fn from(error: barwright_web::receive::MessageError) -> Self {
+        let hint = error.hint();
+        Self::because(&error).hint(hint)
+    }
+}
+
 impl From<barwright_ledger::LedgerError> for Failure {
     fn from(error: barwright_ledger::LedgerError) -> Self {
         let hint = error.hint().map(str::to_owned);

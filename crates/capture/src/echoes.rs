@@ -125,9 +125,24 @@ pub fn write_echoes(path: &Path, technique: &Hash, echoes: &[Echo]) -> Result<Ha
 /// # Errors
 /// As [`crate::CaptureReader::open`].
 pub fn read_echoes(path: &Path) -> Result<EchoTable> {
+    let mut echoes = Vec::new();
+    let technique = each_echoes(path, |group| {
+        echoes.extend_from_slice(group);
+        Ok(())
+    })?;
+    Ok(EchoTable { technique, echoes })
+}
+
+/// Reads a table of echoes and hands them on, a row group at a time, in the order in which they
+/// were written. Returns the hash of the technique.
+///
+/// # Errors
+/// As [`crate::CaptureReader::open`], and what `take` says.
+pub fn each_echoes(path: &Path, mut take: impl FnMut(&[Echo]) -> Result<()>) -> Result<Hash> {
     let table = TableReader::open(path, &ECHOES)?;
     let mut echoes = Vec::new();
     for i in 0..table.groups() {
+        echoes.clear();
         table.group(i, GROUP_ROWS, |batch| {
             let beam: &UInt32Array = table.column(batch, "beam")?;
             let gate: &UInt8Array = table.column(batch, "gate")?;
@@ -153,8 +168,9 @@ pub fn read_echoes(path: &Path) -> Result<EchoTable> {
             }
             Ok(())
         })?;
+        take(&echoes)?;
     }
-    Ok(EchoTable { technique: Hash(table.value(TECHNIQUE)?.to_owned()), echoes })
+    Ok(Hash(table.value(TECHNIQUE)?.to_owned()))
 }
 
 pub(crate) fn number(mark: EchoMark) -> u8 {

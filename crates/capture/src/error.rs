@@ -68,6 +68,21 @@ pub enum CaptureError {
         /// What is accepted.
         expected: String,
     },
+    /// A row of a table of another system that cannot be read.
+    #[error("{}:{line}: {column}: {message}", path.display())]
+    Line {
+        /// The file.
+        path: PathBuf,
+        /// The line, from 1; the row in a file without lines.
+        line: u64,
+        /// The column, by number and name.
+        column: String,
+        /// What is wrong.
+        message: String,
+    },
+    /// A mapping document that cannot be used, or does not fit its file.
+    #[error(transparent)]
+    Map(#[from] barwright_job::DocumentError),
     /// The system refused.
     #[error("{}: cannot {doing}: {source}", path.display())]
     Io {
@@ -96,6 +111,10 @@ impl CaptureError {
                 "check that the file may be read and the disk is sound"
             }
             Self::Io { .. } => "check that the folder exists, may be written and has room",
+            Self::Map(e) => return e.hint(),
+            Self::Line { .. } => {
+                "correct the row, or say in the mapping document how it is to be read"
+            }
             Self::Impossible { .. } => return None,
         };
         Some(cure.to_owned())

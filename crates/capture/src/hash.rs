@@ -88,12 +88,15 @@ impl NewFile {
         self.held = Some(Vec::new());
     }
 
-    /// Writes the footer that was held with its hash ahead of it, brings the bytes to the disk,
-    /// gives the file its name and returns the hash of its bytes.
+    /// Writes the footer, where one was held, with its hash ahead of it, brings the bytes to the
+    /// disk, gives the file its name and returns the hash of its bytes.
     pub(crate) fn finish(mut self) -> Result<Hash> {
-        let footer = self.held.take().unwrap_or_default();
-        let sealed =
-            self.write_all(blake3::hash(&footer).as_bytes()).and_then(|()| self.write_all(&footer));
+        let sealed = match self.held.take() {
+            Some(footer) => self
+                .write_all(blake3::hash(&footer).as_bytes())
+                .and_then(|()| self.write_all(&footer)),
+            None => Ok(()),
+        };
         let path = self.path;
         let fail = |e| CaptureError::writing(&path, e);
         sealed.map_err(fail)?;

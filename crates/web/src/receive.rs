@@ -9,6 +9,7 @@
 
 mod bar;
 mod line;
+pub mod messages;
 mod news;
 mod service;
 pub mod settle;
@@ -24,6 +25,7 @@ use tokio_stream::wrappers::TcpListenerStream;
 use tonic::transport::{Identity, Server, ServerTlsConfig};
 
 pub use line::{Line, recover};
+pub use messages::{MessageError, MessageOptions, Publisher};
 pub use news::{LineState, News, Newsroom};
 
 use crate::folder::JobFolder;

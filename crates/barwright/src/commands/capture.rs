@@ -1,4 +1,7 @@
-//! `capture`: bringing in measured data, and looking at what a capture is.
+//! `capture`: bringing in measured data, giving it to other programs, and looking at what a capture
+//! is.
+
+mod exchange;
 
 use std::path::PathBuf;
 
@@ -12,7 +15,7 @@ use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use crate::steps;
 
-/// Bring in measured captures, or show what a capture is.
+/// Bring in measured captures, give them to other programs, or show what a capture is.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     #[command(subcommand)]
@@ -44,6 +47,15 @@ enum Action {
         #[arg(long, default_value = "still")]
         name: String,
     },
+    /// Bring in A-scans of another system: CSV or NPY, read as a mapping document says.
+    ///
+    /// The capture can be screened, levelled on or checked like any other (docs/imports.md). Exit
+    /// status 1 if samples were beyond full scale or a beam has no shot.
+    ImportShots(exchange::ImportArgs),
+    /// Write a capture's shots to CSV or to Parquet that needs no knowledge of ours.
+    Export(exchange::ExportArgs),
+    /// Write a screened bar's echoes to CSV.
+    ExportEchoes(exchange::EchoArgs),
     /// Show a capture's header and its number of shots.
     Show {
         /// The capture.
@@ -139,6 +151,9 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             );
             bench.answer(&text, &Shown { hash: hash.0, shots: shots.len(), header: &header })?;
         }
+        Action::ImportShots(args) => return exchange::import(bench, args),
+        Action::Export(args) => return exchange::shots(bench, args),
+        Action::ExportEchoes(args) => return exchange::echoes(bench, args),
         Action::Show { capture } => {
             let reader = CaptureReader::open(capture)?;
             let header = reader.header().clone();

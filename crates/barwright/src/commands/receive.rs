@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use barwright_evaluate::screen::Retention;
-use barwright_web::receive::{self, News, Newsroom, Options};
+use barwright_web::receive::{self, MessageOptions, News, Newsroom, Options, Publisher};
 use barwright_web::{JobFolder, files};
 
 use crate::bench::Bench;
@@ -44,6 +44,19 @@ pub struct Args {
     /// Private key (PEM) of the certificate.
     #[arg(long, value_name = "FILE", requires = "tls_cert")]
     tls_key: Option<PathBuf>,
+    /// Also tell the news to this MQTT 5 broker, for machines that mark and sort.
+    #[arg(long, value_name = "mqtt[s]://HOST:PORT")]
+    mqtt: Option<String>,
+    /// What the topics of the messages begin with.
+    #[arg(long, value_name = "PREFIX", default_value = "barwright", requires = "mqtt")]
+    mqtt_prefix: String,
+    /// Certificate (PEM) of the authority that an mqtts:// broker is trusted by.
+    #[arg(long, value_name = "FILE", requires = "mqtt")]
+    mqtt_ca: Option<PathBuf>,
+    /// File with the broker's login, a line of NAME:PASSWORD. Without TLS it crosses the network in
+    /// the clear.
+    #[arg(long, value_name = "FILE", requires = "mqtt")]
+    mqtt_login: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -101,6 +114,19 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         (Some(cert), Some(key)) => Some((files::read_text(cert)?, files::read_text(key)?)),
         _ => None,
     };
+    let messages = match &args.mqtt {
+        Some(broker) => {
+            let mut options = MessageOptions::new(broker, &args.mqtt_prefix)?;
+            if let Some(path) = &args.mqtt_ca {
+                options = options.trusting(&files::read_text(path)?)?;
+            }
+            if let Some(path) = &args.mqtt_login {
+                options = options.with_login(&files::read_text(path)?)?;
+            }
+            Some(options.whole()?)
+        }
+        None => None,
+    };
     let retention = args.keep.into();
     let patience = Duration::from_secs_f64(args.patience);
     let options = Options { retention, patience, token, tls };
@@ -109,6 +135,10 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     runtime.block_on(async {
         let told = tokio::spawn(tell(news.listen(), bench.json));
         let lines = receive::lines(named, &news, retention)?;
+        let publisher = messages.map(|options| {
+            bench.say(&format!("messages to {}", args.mqtt.as_deref().unwrap_or_default()));
+            Publisher::start(options, &news)
+        });
         for line in &lines {
             for bar in receive::recover(line)? {
                 bench.say(&format!(
@@ -132,6 +162,9 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             })
         });
         let received = receive::receive(lines, args.address, options, news, interrupted()).await;
+        if let Some(publisher) = publisher {
+            publisher.stop().await;
+        }
         if let Some(pages) = pages {
             pages.abort();
         }

@@ -40,7 +40,7 @@ pub(crate) struct TableWriter {
 }
 
 impl TableWriter {
-    /// Starts a table. `packed` names the column of A-scans, with the usual bytes of one; it is
+    /// Starts a table. `packed` names the column of A-scans (its path, with points), with the usual bytes of one; it is
     /// neither given a dictionary nor statistics.
     pub(crate) fn create(
         path: &Path,
@@ -59,10 +59,11 @@ impl TableWriter {
             .set_data_page_size_limit(PAGE_BYTES);
         if let Some((name, row_bytes)) = packed {
             // The size of a page is looked at once in so many rows.
+            let leaf = || ColumnPath::new(name.split('.').map(str::to_owned).collect());
             properties = properties
                 .set_write_batch_size((PAGE_BYTES / row_bytes.max(1)).clamp(1, 1024))
-                .set_column_dictionary_enabled(ColumnPath::from(name), false)
-                .set_column_statistics_enabled(ColumnPath::from(name), EnabledStatistics::None);
+                .set_column_dictionary_enabled(leaf(), false)
+                .set_column_statistics_enabled(leaf(), EnabledStatistics::None);
         }
         let schema = Arc::new(Schema::new(columns));
         let file = NewFile::create(path)?;
