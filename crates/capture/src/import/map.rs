@@ -21,7 +21,7 @@ pub struct ImportMap {
     /// Its name, for messages.
     #[serde(skip)]
     document: String,
-    /// Format number, [`FORMAT`].
+    /// Format number, 1.
     pub format: u32,
     /// What the file is a capture of.
     #[serde(default)]
