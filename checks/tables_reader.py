@@ -20,7 +20,7 @@ except ImportError as e:
 
 ASKED = {
     "echoes": "select count(*), max(height_fsh), sum(beam) from '{}'",
-    "ascans": "select count(*), max(octet_length(ascan)), sum(beam) from '{}'",
+    "ascans": "select count(*), coalesce(max(octet_length(ascan)), 0), coalesce(sum(beam), 0) from '{}'",
     "inspected": "select count(*), sum(case when lost = 0 then to_mm - from_mm else 0 end), sum(beam) from '{}'",
     "capture": "select count(*), max(octet_length(ascan)), sum(beam) from '{}'",
 }
@@ -41,7 +41,8 @@ def figures(name, t):
     elif name == "inspected":
         most = sum(b - a for a, b, lost in zip(t["from_mm"], t["to_mm"], t["lost"]) if lost == 0)
     else:
-        most = max(map(len, t["ascan"]))
+        # Where all are kept in a capture, none is kept beside it.
+        most = max(map(len, t["ascan"]), default=0)
     return [len(t["beam"]), most, sum(t["beam"])]
 
 
