@@ -206,7 +206,10 @@ async fn a_foreign_client_streams_a_capture_and_the_news_are_told() {
     writer.finish().unwrap();
     let token = temporary.path().join("token");
     std::fs::write(&token, "let me in\n").unwrap();
-    let mut program = Program::start(temporary.path(), &["--token-file", token.to_str().unwrap()]);
+    let mut program = Program::start(
+        temporary.path(),
+        &["--token-file", token.to_str().unwrap(), "--keep", "all"],
+    );
     let mut client = Client::connect(&program.address).await.with_token("let me in");
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../examples/stream_bar.py");
     let said = Command::new(&python)
