@@ -368,6 +368,43 @@ async fn what_an_earlier_run_left_behind_is_settled_or_put_aside() {
     assert_eq!(receive::recover(&lines[0]).unwrap(), Vec::<String>::new());
 }
 
+/// Most bytes of samples that may be under way: the connection's window, and the batches that wait
+/// and are screened together (2 MB each).
+const UNDER_WAY: u64 = (64 + 2 * 16) << 20;
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_client_that_floods_is_made_to_wait() {
+    use std::sync::atomic::{AtomicU64, Ordering};
+    let mut s = Service::start(Options::default()).await;
+    let whole = s.job.batches(&Scene::plain(0.3), 50);
+    let per_batch = whole[0].num_rows() as u64;
+    let bytes_per_shot = 1200;
+    let sent = Arc::new(AtomicU64::new(0));
+    let (counted, batch) = (Arc::clone(&sent), whole[0].clone());
+    // A quarter of a gigabyte, given as fast as it is taken.
+    let count = (256 << 20) / (per_batch * bytes_per_shot);
+    let flood = futures_util::stream::iter((0..count).map(move |k| {
+        counted.fetch_add(per_batch, Ordering::SeqCst);
+        let first = k * per_batch;
+        let numbers = arrow::array::UInt64Array::from_iter_values(first..first + per_batch);
+        let mut columns = batch.columns().to_vec();
+        columns[0] = Arc::new(numbers);
+        RecordBatch::try_new(batch.schema(), columns).unwrap()
+    }));
+    let mut ahead = 0;
+    let announcement = s.job.announcement("flood", 0.6);
+    let streamed = s
+        .client
+        .put_heard(&announcement, flood, |durable| {
+            ahead = ahead.max(sent.load(Ordering::SeqCst) - durable);
+        })
+        .await;
+    assert!(streamed.end.is_ok(), "{streamed:?}");
+    assert_eq!(streamed.durable, Some(count * per_batch), "nothing is lost");
+    eprintln!("at most {} MiB were under way", (ahead * bytes_per_shot) >> 20);
+    assert!(ahead * bytes_per_shot <= UNDER_WAY, "{} bytes under way", ahead * bytes_per_shot);
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn lines_run_side_by_side_and_never_mix() {
     let (one, two) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
