@@ -53,6 +53,15 @@ impl Program {
     }
 }
 
+impl Drop for Program {
+    /// A test that fails leaves no program behind.
+    fn drop(&mut self) {
+        // An error says that it has ended already.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 fn scene() -> Scene {
     Scene::plain(0.6).with(&[disc(Point::new(0.010, 0.0), 0.3, 1.5)])
 }
