@@ -136,12 +136,6 @@ impl Journal {
         self.file.sync_data().map_err(|e| CaptureError::writing(&self.path, e))
     }
 
-    /// Bytes written so far.
-    #[must_use]
-    pub fn bytes(&self) -> u64 {
-        self.good
-    }
-
     fn frame(&mut self, kind: Kind, payload: &[u8]) -> Result<()> {
         let head = self.chain.seal(kind, payload);
         let written =

@@ -81,9 +81,7 @@ pub async fn serve_line(
     if !address.ip().is_loopback() {
         return Err(ServeError::Open { address });
     }
-    let listener = TcpListener::bind(address)
-        .await
-        .map_err(|source| ServeError::Listen { address, source })?;
+    let listener = listen(address).await?;
     axum::serve(listener, router_with(folder, Some(news)))
         .await
         .map_err(|source| ServeError::Broken { source })
@@ -95,9 +93,7 @@ pub async fn serve_line(
 /// # Errors
 /// As [`serve`], without [`ServeError::Open`].
 pub async fn serve_anywhere(folder: JobFolder, address: SocketAddr) -> Result<(), ServeError> {
-    let listener = TcpListener::bind(address)
-        .await
-        .map_err(|source| ServeError::Listen { address, source })?;
+    let listener = listen(address).await?;
     let interrupted = async {
         if tokio::signal::ctrl_c().await.is_err() {
             // Without the signal the service ends with the program.
@@ -105,6 +101,10 @@ pub async fn serve_anywhere(folder: JobFolder, address: SocketAddr) -> Result<()
         }
     };
     serve_on(folder, listener, interrupted).await
+}
+
+async fn listen(address: SocketAddr) -> Result<TcpListener, ServeError> {
+    TcpListener::bind(address).await.map_err(|source| ServeError::Listen { address, source })
 }
 
 /// Serves on a listener until `end` is over; requests under way are answered first.

@@ -3,12 +3,7 @@
 use std::collections::VecDeque;
 
 use barwright_capture::Peaks;
-use barwright_job::{
-    Rules, Technique,
-    proof::FlawClass,
-    screened::{Echo, EchoMark},
-    technique::GateKind,
-};
+use barwright_job::{Rules, Technique, proof::FlawClass, screened::EchoMark, technique::GateKind};
 use barwright_wave::Point;
 use serde::Serialize;
 
@@ -88,7 +83,13 @@ impl AlarmWatch {
                 if !over || e.mark == EchoMark::CouplingLost {
                     continue;
                 }
-                let spot = self.spot(class, place(beam, gate.kind, e.after_surface_s, turn(e)), e);
+                let spot = Spot {
+                    class,
+                    z_m: e.z_m,
+                    place: place(beam, gate.kind, e.after_surface_s, f64::from(e.turn_rad)),
+                    height_fsh: e.height_fsh,
+                    called: false,
+                };
                 if let Some(height_fsh) = self.join(spot) {
                     out.push(Alarm {
                         class,
@@ -103,10 +104,6 @@ impl AlarmWatch {
             }
         }
         out
-    }
-
-    fn spot(&self, class: FlawClass, place: Point, e: &Echo) -> Spot {
-        Spot { class, z_m: e.z_m, place, height_fsh: e.height_fsh, called: false }
     }
 
     /// Joins an echo to those held; the highest height if it completes a place not yet called.
@@ -134,8 +131,4 @@ impl AlarmWatch {
         self.held.push_back(spot);
         (complete && !called).then_some(highest)
     }
-}
-
-fn turn(e: &Echo) -> f64 {
-    f64::from(e.turn_rad)
 }

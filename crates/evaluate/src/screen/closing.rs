@@ -129,8 +129,8 @@ impl Closing {
     }
 
     /// Ends the screening; `capture` is the hash of the capture read, `broken_off` says why the
-    /// screening ended before the bar did, `noticed` what was noticed on the way. A bar without shots is one of which nothing was
-    /// inspected.
+    /// screening ended before the bar did, `noticed` what was noticed on the way. A bar without
+    /// shots is one of which nothing was inspected.
     #[must_use]
     pub fn finish(
         self,

@@ -382,8 +382,8 @@ pub(super) fn silence(patience: Duration) -> String {
 pub fn recover(line: &Line) -> Result<Vec<String>, ReceiveError> {
     let document = |source| ReceiveError::Document { line: line.name.clone(), source };
     let mut out = Vec::new();
-    for (bar, journal) in settle::journals(&line.folder).map_err(document)? {
-        if line.set_aside(&bar, &journal) {
+    for bar in line.folder.bars_in_progress().map_err(document)? {
+        if line.set_aside(&bar, &line.folder.journal_path(&bar)) {
             continue;
         }
         line.settle(&bar, "the program ended while the bar ran");

@@ -1,7 +1,7 @@
 //! From the journal of a bar to its documents: echoes, kept A-scans, the account of every
 //! millimetre, the screened bar and its judgement.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use barwright_capture::journal::{End, Frame};
 use barwright_capture::{
@@ -44,27 +44,6 @@ pub fn settle(
     broken_off: &str,
 ) -> Result<Sealed<ScreenedBar>, SettleError> {
     let documents = documents(folder)?;
-    settle_with(folder, journal, &documents, broken_off)
-}
-
-/// The documents of a folder that screening rests on.
-pub(super) fn documents(folder: &JobFolder) -> Result<Documents, FileError> {
-    Ok(Documents {
-        technique: folder.technique()?,
-        level: match folder.level() {
-            Err(FileError::Absent { .. }) => None,
-            level => Some(level?),
-        },
-        rules: folder.rules()?,
-    })
-}
-
-pub(super) fn settle_with(
-    folder: &JobFolder,
-    journal: &Path,
-    documents: &Documents,
-    broken_off: &str,
-) -> Result<Sealed<ScreenedBar>, SettleError> {
     let mut first = JournalReader::open(journal)?;
     let mut header = first.announcement.header.clone();
     let technique = &documents.technique;
@@ -134,6 +113,18 @@ pub(super) fn settle_with(
     Ok(sealed)
 }
 
+/// The documents of a folder that screening rests on.
+pub(super) fn documents(folder: &JobFolder) -> Result<Documents, FileError> {
+    Ok(Documents {
+        technique: folder.technique()?,
+        level: match folder.level() {
+            Err(FileError::Absent { .. }) => None,
+            level => Some(level?),
+        },
+        rules: folder.rules()?,
+    })
+}
+
 /// A batch as shots of a capture, 16 bit.
 fn shots(batch: &WireBatch) -> Shots {
     let run = batch.run(0..batch.len());
@@ -147,13 +138,4 @@ fn shots(batch: &WireBatch) -> Shots {
         clipped_s: run.clipped_s.to_vec(),
         samples: run.samples.to_i16(0..run.samples.len()),
     }
-}
-
-/// Journals that lie in a folder, by bar.
-pub(super) fn journals(folder: &JobFolder) -> Result<Vec<(String, PathBuf)>, FileError> {
-    Ok(folder
-        .bars_in_progress()?
-        .into_iter()
-        .map(|bar| (bar.clone(), folder.journal_path(&bar)))
-        .collect())
 }
