@@ -282,11 +282,11 @@ mod tests {
         }
     }
 
-    /// Samples of every kind of trouble: noise, an echo, silence, full scale.
-    fn ascan(seed: u64, amplitude: f64) -> Vec<f64> {
+    /// Samples of every kind of trouble: noise, an echo at a sample, silence, full scale.
+    fn ascan(seed: u64, amplitude: f64, sample: u64) -> Vec<f64> {
         let pulse = Pulse::new(5e6, 0.6).expect("a pulse");
         let record = record(25e6);
-        let at_s = record.time_s((seed % 600) as f64 + 0.37);
+        let at_s = record.time_s(sample as f64 + 0.37);
         let mut state = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
         (0..record.samples)
             .map(|i| {
@@ -315,7 +315,7 @@ mod tests {
                 if rectified { Waveform::Rectified } else { Waveform::RadioFrequency };
             let detector = Detector::for_pulse(record, 5e6).reading(waveform);
             let (from_s, to_s) = (record.time_s(from), record.time_s(from + long));
-            let x = ascan(seed, amplitude);
+            let x = ascan(seed, amplitude, seed % 600);
             let sign = |v: f64| if rectified { v.abs() } else { v };
             let wide: Vec<i16> = x.iter().map(|&v| (sign(v) * 32767.0).round() as i16).collect();
             let narrow: Vec<i8> = x.iter().map(|&v| (sign(v) * 127.0).round() as i8).collect();
@@ -340,12 +340,13 @@ mod tests {
             );
         }
 
-        // Truth: closed form. The same echo reads alike in 8 bit, 16 bit and floating point.
+        // Truth: closed form. The same echo reads alike in 8 bit, 16 bit and floating point. It lies in
+        // the window: of noise alone, rounding decides which of two equal peaks is the largest.
         #[test]
-        fn sample_types_agree(seed in 1u64..1 << 40) {
+        fn sample_types_agree(seed in 1u64..1 << 40, sample in 20u64..580) {
             let record = record(25e6);
             let detector = Detector::for_pulse(record, 5e6);
-            let x = ascan(seed, 0.8);
+            let x = ascan(seed, 0.8, sample);
             let wide: Vec<i16> = x.iter().map(|&v| (v * 32767.0).round() as i16).collect();
             let narrow: Vec<i8> = x.iter().map(|&v| (v * 127.0).round() as i8).collect();
             let real: Vec<f32> = x.iter().map(|&v| v as f32).collect();
