@@ -7,8 +7,8 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    bench as bench_command, calc, capture, certify, changeover, example, ledger, level, plan,
-    receive, screen, serve, technique, twin, validate,
+    bench as bench_command, calc, capture, certify, changeover, decide, example, ledger, level,
+    plan, receive, rules, screen, sentence, serve, technique, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -49,7 +49,9 @@ enum Command {
     Check(level::CheckArgs),
     Screen(screen::ScreenArgs),
     Receive(receive::Args),
-    Sentence(screen::SentenceArgs),
+    Rules(rules::Args),
+    Sentence(sentence::Args),
+    Decide(decide::Args),
     Ledger(ledger::Args),
     Certify(certify::Args),
     Serve(serve::Args),
@@ -79,7 +81,9 @@ impl Cli {
             Command::Check(args) => level::check(&bench, &args),
             Command::Screen(args) => screen::screen(&bench, &args),
             Command::Receive(args) => receive::run(&bench, &args),
-            Command::Sentence(args) => screen::sentence(&bench, &args),
+            Command::Rules(args) => rules::run(&bench, &args),
+            Command::Sentence(args) => sentence::run(&bench, &args),
+            Command::Decide(args) => decide::run(&bench, &args),
             Command::Ledger(args) => ledger::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),

@@ -53,6 +53,12 @@ pub enum EvaluateError {
         /// What does not agree, with the numbers.
         message: String,
     },
+    /// A verdict cannot be changed so.
+    #[error("{message}")]
+    Decision {
+        /// What is missing or impossible.
+        message: String,
+    },
     /// A run of shots does not hold together.
     #[error("shot {shot} of the run: {message}")]
     Shots {
@@ -120,6 +126,7 @@ impl EvaluateError {
                 Some("an echo could hide in the gap: take the capture again, whole".into())
             }
             Self::Shots { .. } | Self::Empty => Some("take the capture again".into()),
+            Self::Decision { .. } => None,
             Self::OtherEchoes { .. } => Some("read the echo file named in the screened bar".into()),
         }
     }

@@ -8,16 +8,20 @@
 //! 3. Place: mean of the places of the echoes within 6 dB of the highest, weighted by the square
 //!    of their heights. Length: 6 dB drop, corrected for the beam. Size: from the highest echo.
 
-use std::collections::BTreeMap;
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    f64::consts::{FRAC_PI_4, TAU},
+};
 
 use barwright_job::{
     Rules, Technique,
     judgement::Indication,
     proof::FlawClass,
+    rules::zones::Extent,
     screened::{Echo, EchoMark},
-    technique::GateKind,
+    technique::{Beam, GateKind, Section},
 };
-use barwright_wave::Point;
+use barwright_wave::{Mode, Point};
 
 use crate::{
     accounting::class_of,
@@ -172,6 +176,8 @@ fn root(parent: &[Option<usize>], mut i: usize) -> usize {
 pub(crate) struct Measured {
     pub indication: Indication,
     pub margin_m: f64,
+    /// Its echoes, by their places in the list.
+    pub members: Vec<usize>,
 }
 
 /// Heights of each beam and gate along the bar, for the 6 dB drop.
@@ -258,21 +264,30 @@ pub(crate) fn measure(
         FlawClass::Crack => 0.0,
         FlawClass::Disc => technique.section.depth_m(place).max(0.0),
     };
-    let on_axis = !matches!(technique.section, barwright_job::technique::Section::Flat { .. })
+    let on_axis = !matches!(technique.section, Section::Flat { .. })
         && place.radius() <= (2.0 * place_uncertainty_m).max(wavelength_m(technique, beam));
-    let kind = kind::words(kind::Traits {
+    let extent = if length > 0.0 { Extent::Extended } else { Extent::Point };
+    let kind = kind::tell(&kind::Traits {
         class: group.class,
         long: length > 3.0 * beam.axial_width_m,
+        extent,
         on_axis,
         one_sided_db: one_sided_db(technique, group, echoes),
+        directions: directions(technique, gate.kind, &near),
+        before_surface_m: before_surface_m(technique, gate.kind, &near),
+        before_uncertainty_m: wavelength_m(technique, beam) / 4.0,
     });
+    let mut modes: Vec<Mode> = beams.iter().map(|&b| technique.beams[b as usize].mode).collect();
+    modes.sort_unstable();
+    modes.dedup();
     let clipped = near.iter().any(|e| e.mark == EchoMark::Clipped);
     Some(Measured {
         margin_m: beam.axial_width_m / 2.0 + technique.pulse_spacing_m,
+        members: group.members.clone(),
         indication: Indication {
             letter: String::new(),
             class: group.class,
-            kind,
+            kind: kind.words,
             place,
             place_uncertainty_m,
             depth_m,
@@ -284,26 +299,80 @@ pub(crate) fn measure(
             size_uncertainty_db: size::uncertainty_db(rules, peak, noise_fsh),
             beams,
             echoes: group.members.len() as u32,
+            extent: Some(extent),
+            length_uncertainty_m: Some(size::length_uncertainty_m(
+                technique.pulse_spacing_m,
+                beam.axial_width_m,
+            )),
+            across_m: Some(across_m(technique, gate.kind, &near)),
+            modes,
+            kind_reasons: kind.reasons,
+            ghost: None,
         },
     })
+}
+
+/// Where an echo comes from, in the bar's frame.
+fn place_of(technique: &Technique, kind: GateKind, e: &Echo) -> Point {
+    place(&technique.beams[e.beam as usize], kind, e.after_surface_s, f64::from(e.turn_rad))
+}
+
+/// Largest distance between the places of echoes, in metres, from those farthest along x, y and the
+/// diagonals: within 8 % of the true one.
+fn across_m(technique: &Technique, kind: GateKind, near: &[&Echo]) -> f64 {
+    let places: Vec<Point> = near.iter().map(|e| place_of(technique, kind, e)).collect();
+    (0..4)
+        .map(|k| {
+            let (sin, cos) = (f64::from(k) * FRAC_PI_4).sin_cos();
+            let along = places.iter().map(|p| p.x * cos + p.y * sin);
+            along.clone().fold(f64::MIN, f64::max) - along.fold(f64::MAX, f64::min)
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Twelfths of the circumference from which a flaw was seen, and those from which beams of its kind
+/// look at all.
+fn directions(technique: &Technique, kind: GateKind, near: &[&Echo]) -> (usize, usize) {
+    let twelfth = |angle: f64| (angle.rem_euclid(TAU) / TAU * 12.0) as u8 % 12;
+    let entry = |b: &Beam, turn: f64| twelfth(b.axis.entry.angle() - turn);
+    // A bar that turns under the ring shows all its sides to any beam.
+    let turn = near.first().map_or(0.0, |e| f64::from(e.turn_rad));
+    let of = |b: &Beam| b.gate(kind).is_some();
+    let there: BTreeSet<u8> =
+        technique.beams.iter().filter(|b| of(b)).map(|b| entry(b, turn)).collect();
+    let seen: BTreeSet<u8> = near
+        .iter()
+        .map(|e| entry(&technique.beams[e.beam as usize], f64::from(e.turn_rad)))
+        .collect();
+    (seen.len(), there.len().max(seen.len()))
+}
+
+/// By how much the echoes of a surface flaw come from before the surface on their beams' axes, in
+/// metres of way, as a mean weighted by the square of the height; absent for others.
+fn before_surface_m(technique: &Technique, kind: GateKind, near: &[&Echo]) -> Option<f64> {
+    if kind != GateKind::Crack {
+        return None;
+    }
+    let (mut sum, mut total) = (0.0, 0.0);
+    for e in near {
+        let axis = &technique.beams[e.beam as usize].axis;
+        let weight = f64::from(e.height_fsh).powi(2);
+        sum += weight * (axis.reach_m - axis.velocity_m_s * e.after_surface_s / 2.0);
+        total += weight;
+    }
+    (total > 0.0).then(|| sum / total)
 }
 
 /// Mean place weighted by the square of the height, and the weighted scatter about it, in metres.
 fn mean_place(technique: &Technique, kind: GateKind, near: &[&Echo]) -> (Point, f64) {
     let spots: Vec<(Point, f64)> = near
         .iter()
-        .map(|e| {
-            let beam = &technique.beams[e.beam as usize];
-            let at = place(beam, kind, e.after_surface_s, f64::from(e.turn_rad));
-            (at, f64::from(e.height_fsh).powi(2))
-        })
+        .map(|e| (place_of(technique, kind, e), f64::from(e.height_fsh).powi(2)))
         .collect();
     let total: f64 = spots.iter().map(|s| s.1).sum();
     let sum = spots.iter().fold(Point::default(), |sum, (p, w)| sum + *p * *w);
     let mut mean = sum * (1.0 / total.max(f64::MIN_POSITIVE));
-    if let (GateKind::Crack, barwright_job::technique::Section::Round { radius_m }) =
-        (kind, technique.section)
-    {
+    if let (GateKind::Crack, Section::Round { radius_m }) = (kind, technique.section) {
         // A mean of points on a circle lies inside it; the crack is at the surface.
         mean = Point::polar(radius_m, mean.angle());
     }

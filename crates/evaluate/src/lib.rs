@@ -17,14 +17,18 @@
 #![deny(missing_docs)]
 
 mod accounting;
+mod back_wall;
 pub mod changeover;
 pub mod check;
 mod coupling;
 pub mod cut;
+pub mod decision;
+pub mod difference;
 pub mod error;
 mod explain;
 mod fit;
 mod follow;
+mod ghosts;
 mod heights;
 pub mod indications;
 pub mod kernel;
@@ -33,6 +37,7 @@ pub mod level;
 pub mod place;
 mod reading;
 mod repeat;
+mod ruling;
 mod scan;
 pub mod screen;
 pub mod sentence;
@@ -41,4 +46,4 @@ mod stretch;
 mod verdict;
 
 pub use error::{EvaluateError, Result};
-pub use sentence::sentence;
+pub use sentence::{sentence, sentence_by};

@@ -1,5 +1,7 @@
 //! Sentencing: indications, verdict and cut plan of a screened bar.
 
+use std::collections::BTreeSet;
+
 use barwright_job::{
     DocumentError, Finding, Order, Rules, Sealed, Technique, Topic,
     judgement::Judgement,
@@ -7,10 +9,12 @@ use barwright_job::{
 };
 
 use crate::{
+    back_wall,
     error::{EvaluateError, Result},
-    indications::{Grouped, Measured, Profiles, group, measure},
+    ghosts,
+    indications::{Group, Grouped, Measured, Profiles, group, measure},
     reading::is_flaw_gate,
-    verdict::judge,
+    verdict::{Seen, judge},
 };
 
 /// Judges a screened bar by its echoes.
@@ -25,8 +29,6 @@ pub fn sentence(
     rules: &Rules,
     order: &Order,
 ) -> Result<Sealed<Judgement>> {
-    screened.demand("screened bar", "technique", &technique.hash)?;
-    technique.demand("technique", "order", &order.hash())?;
     if order.order.rules != rules.rules.name {
         return Err(DocumentError::Mismatch {
             document: format!("order {}", order.order.number),
@@ -36,8 +38,28 @@ pub fn sentence(
         }
         .into());
     }
+    sentence_by(screened, echoes, technique, rules, order)
+}
+
+/// Judges a screened bar by rules that need not be those of its order: what the bar would be under
+/// them.
+///
+/// # Errors
+/// As [`sentence()`], but for the name of the rules.
+pub fn sentence_by(
+    screened: &Sealed<ScreenedBar>,
+    echoes: &[Echo],
+    technique: &Sealed<Technique>,
+    rules: &Rules,
+    order: &Order,
+) -> Result<Sealed<Judgement>> {
+    screened.demand("screened bar", "technique", &technique.hash)?;
+    technique.demand("technique", "order", &order.hash())?;
+    let tables = rules.tables(section_m(&technique.body))?;
     demand_echoes(&technique.body, echoes, screened.body.echoes_over_threshold)?;
-    let grouped = group(&technique.body, rules, echoes);
+    let mut grouped = group(&technique.body, rules, echoes);
+    let most = rules.too_many.unwrap_or_default().most as usize;
+    let unmeasured = keep_highest(&mut grouped.confirmed, echoes, most);
     let profiles = Profiles::new(echoes);
     let mut measured: Vec<Measured> = grouped
         .confirmed
@@ -48,11 +70,23 @@ pub fn sentence(
     for (i, m) in measured.iter_mut().enumerate() {
         m.indication.letter = letters(i);
     }
-    let levelled = screened.made_from.contains_key("level");
-    let outcome = judge(&screened.body, &measured, rules, order, levelled);
+    ghosts::mark(&technique.body, echoes, &mut measured);
+    let losses = rules.back_wall.map_or_else(Vec::new, |b| {
+        back_wall::losses(&technique.body, echoes, b.most_loss_db, b.over_mm / 1e3)
+    });
+    let seen = Seen {
+        screened: &screened.body,
+        measured: &measured,
+        unmeasured,
+        losses: &losses,
+        levelled: screened.made_from.contains_key("level"),
+    };
+    let outcome = judge(&seen, rules, &tables, order);
     let mut findings = screened.body.findings.clone();
     findings.extend(single_findings(&grouped, echoes, rules));
     findings.extend(clipped_findings(&measured));
+    findings.extend(ghost_findings(&measured));
+    findings.extend(many_finding(unmeasured, most));
     findings.extend(outcome.findings);
     let body = Judgement {
         bar: screened.body.bar.clone(),
@@ -63,6 +97,7 @@ pub fn sentence(
         reasons: outcome.reasons,
         cut: outcome.cut,
         findings,
+        decisions: Vec::new(),
     };
     Ok(Sealed::seal(
         body,
@@ -73,6 +108,59 @@ pub fn sentence(
             ("order", order.hash()),
         ],
     ))
+}
+
+/// Diameter, side or thickness in metres.
+fn section_m(technique: &Technique) -> f64 {
+    2.0 * technique.section.half_extent_m()
+}
+
+/// Keeps the groups with the highest echoes, in their order along the bar; returns how many go.
+fn keep_highest(groups: &mut Vec<Group>, echoes: &[Echo], most: usize) -> usize {
+    let beyond = groups.len().saturating_sub(most);
+    if beyond > 0 {
+        let peak = |g: &Group| g.members.first().map_or(0.0, |&m| echoes[m].height_fsh);
+        let mut order: Vec<usize> = (0..groups.len()).collect();
+        order.sort_by(|&a, &b| peak(&groups[b]).total_cmp(&peak(&groups[a])).then(a.cmp(&b)));
+        let keep: BTreeSet<usize> = order.into_iter().take(most).collect();
+        let mut place = 0..groups.len();
+        groups.retain(|_| place.next().is_some_and(|i| keep.contains(&i)));
+    }
+    beyond
+}
+
+fn many_finding(unmeasured: usize, most: usize) -> Option<Finding> {
+    (unmeasured > 0).then(|| {
+        Finding::new(
+            Topic::TooMany,
+            format!(
+                "too many indications: the {most} highest are listed, {unmeasured} more are not; the station or the bar is in disorder"
+            ),
+        )
+    })
+}
+
+/// One finding for each indication that another one explains.
+fn ghost_findings(measured: &[Measured]) -> Vec<Finding> {
+    measured
+        .iter()
+        .filter_map(|m| {
+            let i = &m.indication;
+            let ghost = i.ghost.as_ref()?;
+            let of = if ghost.of.is_empty() {
+                String::new()
+            } else {
+                format!(" from indication {}", ghost.of)
+            };
+            let message = format!(
+                "indication {} is no flaw of its own: {}{of}",
+                i.letter,
+                ghost.path.words()
+            );
+            let finding = Finding::new(Topic::Ghost, message);
+            Some(finding.beams(i.beams.iter().copied()).stretch(i.from_m, i.to_m))
+        })
+        .collect()
 }
 
 fn demand_echoes(technique: &Technique, echoes: &[Echo], wanted: u64) -> Result<()> {

@@ -62,6 +62,15 @@ pub fn length_m(seen_m: f64, beam_m: f64) -> f64 {
     0.5 * (low + high) * beam_m
 }
 
+/// Standard uncertainty in metres of a length told from the 6 dB drop: each end lies somewhere
+/// between two shots (rectangular over half the spacing, as the fall is interpolated), and the beam's
+/// width is known to a tenth.
+#[must_use]
+pub fn length_uncertainty_m(spacing_m: f64, beam_m: f64) -> f64 {
+    let end = 0.5 * spacing_m / 12f64.sqrt();
+    (2.0 * end * end + (0.1 * beam_m).powi(2)).sqrt()
+}
+
 /// Full width at half height of a line of length `l` seen by a Gaussian beam of width one.
 fn seen_width(l: f64) -> f64 {
     // exp(-z²/2s²) is one half at z = 1/2.

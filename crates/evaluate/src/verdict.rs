@@ -2,15 +2,17 @@
 
 use barwright_job::{
     Finding, Order, Rules, Topic,
-    judgement::{CutPlan, Indication, Reason, Verdict},
+    judgement::{CutPlan, Reason, Verdict},
     proof::FlawClass,
-    rules::GapAction,
+    rules::{GapAction, tables::Table, zones::Action},
     screened::{LossCause, Lost, ScreenedBar},
 };
 
 use crate::{
+    back_wall::Loss,
     cut::{self, Unsound},
     indications::Measured,
+    ruling::{ghost_reason, rule},
     stretch::{Stretch, union, without},
 };
 
@@ -22,35 +24,126 @@ pub(crate) struct Outcome {
     pub findings: Vec<Finding>,
 }
 
-/// Applies the rules. `levelled` tells whether the bar was screened with a level.
-pub(crate) fn judge(
-    screened: &ScreenedBar,
-    measured: &[Measured],
-    rules: &Rules,
-    order: &Order,
-    levelled: bool,
-) -> Outcome {
-    let length_m = screened.length_m;
-    let mut reasons = Vec::new();
-    let mut flaws: Vec<Unsound> = Vec::new();
-    let (mut reject, mut hold) = (false, false);
-    for m in measured {
-        let ruling = rule(&m.indication, rules);
-        reject |= ruling.reject;
-        hold |= ruling.hold;
-        if ruling.cut {
-            flaws.push(Unsound {
-                from_m: m.indication.from_m - m.margin_m,
-                to_m: m.indication.to_m + m.margin_m,
-                reason: format!("indication {}", m.indication.letter),
+/// What was seen of a bar, as the rules need it.
+pub(crate) struct Seen<'a> {
+    pub screened: &'a ScreenedBar,
+    /// What was measured, along the bar.
+    pub measured: &'a [Measured],
+    /// Groups of echoes beyond those measured.
+    pub unmeasured: usize,
+    /// Where the back wall is lost.
+    pub losses: &'a [Loss],
+    /// Whether the bar was screened with a level.
+    pub levelled: bool,
+}
+
+/// What of a bar must go, and what that follows from.
+#[derive(Default)]
+struct Case {
+    reasons: Vec<Reason>,
+    /// Stretches of flaws.
+    flaws: Vec<Unsound>,
+    cropped: bool,
+    reject: bool,
+    hold: bool,
+}
+
+impl Case {
+    fn take(&mut self, action: Action) {
+        self.cropped |= action == Action::Crop;
+        self.hold |= action == Action::Hold;
+        self.reject |= action == Action::Reject;
+    }
+
+    fn say(&mut self, clause: &str, statement: String) {
+        self.reasons.push(Reason { clause: clause.into(), statement, indications: Vec::new() });
+    }
+}
+
+/// Applies the rules to all flaws.
+fn flaws(seen: &Seen<'_>, rules: &Rules, tables: &[Table]) -> Case {
+    let mut case = Case::default();
+    for ruling in rule(seen.measured, rules, tables) {
+        case.take(ruling.action);
+        if ruling.action >= Action::Crop {
+            let of = |f: &dyn Fn(&Measured) -> f64| -> Vec<f64> {
+                ruling.members.iter().map(|&m| f(&seen.measured[m])).collect()
+            };
+            let from = of(&|m| m.indication.from_m - m.margin_m);
+            let to = of(&|m| m.indication.to_m + m.margin_m);
+            let letters: Vec<&str> = ruling
+                .members
+                .iter()
+                .map(|&m| seen.measured[m].indication.letter.as_str())
+                .collect();
+            case.flaws.push(Unsound {
+                from_m: from.into_iter().fold(f64::MAX, f64::min),
+                to_m: to.into_iter().fold(f64::MIN, f64::max),
+                reason: format!("indication {}", letters.join(", ")),
             });
         }
-        reasons.extend(ruling.reasons);
+        case.reasons.extend(ruling.reasons);
     }
+    case.reasons.extend(seen.measured.iter().filter_map(|m| ghost_reason(&m.indication)));
+    if let Some(limit) = rules.back_wall {
+        for loss in seen.losses {
+            case.take(limit.action);
+            case.flaws.push(Unsound {
+                from_m: loss.from_m,
+                to_m: loss.to_m,
+                reason: "back wall lost".into(),
+            });
+            let statement = format!(
+                "back wall {:.1} dB below its usual height between {:.0} and {:.0} mm, accepted are {:.1} dB",
+                loss.loss_db,
+                loss.from_m * 1e3,
+                loss.to_m * 1e3,
+                limit.most_loss_db
+            );
+            case.say("back_wall.most_loss_db", statement);
+        }
+    }
+    if seen.unmeasured > 0 {
+        let many = rules.too_many.unwrap_or_default();
+        case.take(many.action);
+        let statement = format!(
+            "too many indications: {} in this bar, {} are judged one by one",
+            seen.measured.len() + seen.unmeasured,
+            many.most
+        );
+        case.say("too_many.most", statement);
+    }
+    case
+}
+
+/// The ends: what the station does not inspect, and what the rules take off whatever was seen.
+pub(crate) fn ends(screened: &ScreenedBar, rules: &Rules) -> Vec<Unsound> {
+    let length_m = screened.length_m;
+    let lost = screened.lost.iter().filter(|l| l.cause == LossCause::End).map(not_inspected);
+    let mut all: Vec<Unsound> = lost.collect();
+    let Some(ends) = rules.ends else {
+        return all;
+    };
+    let by_rule =
+        [(0.0, ends.head_mm / 1e3, "head"), (length_m - ends.tail_mm / 1e3, length_m, "tail")];
+    all.extend(
+        by_rule
+            .into_iter()
+            .filter(|(from_m, to_m, _)| to_m > from_m)
+            .map(|(from_m, to_m, end)| Unsound { from_m, to_m, reason: format!("{end}, by rule") }),
+    );
+    all
+}
+
+/// Applies the rules, as `tables` has them for this section.
+pub(crate) fn judge(seen: &Seen<'_>, rules: &Rules, tables: &[Table], order: &Order) -> Outcome {
+    let screened = seen.screened;
+    let length_m = screened.length_m;
+    let Case { mut reasons, flaws, mut cropped, reject, mut hold } = flaws(seen, rules, tables);
     let (ends, between): (Vec<&Lost>, Vec<&Lost>) =
         screened.lost.iter().partition(|l| l.cause == LossCause::End);
     let mut unsound = flaws.clone();
-    unsound.extend(ends.iter().map(|l| not_inspected(l)));
+    unsound.extend(self::ends(screened, rules));
     if let Some(reason) = ends_reason(&ends) {
         reasons.push(reason);
     }
@@ -74,7 +167,7 @@ pub(crate) fn judge(
             indications: Vec::new(),
         });
     }
-    if !levelled {
+    if !seen.levelled {
         hold = true;
         reasons.push(Reason {
             clause: "level".into(),
@@ -83,7 +176,7 @@ pub(crate) fn judge(
         });
     }
     let full = plan(length_m, &unsound, order);
-    let cropped = measured.iter().any(|m| rule(&m.indication, rules).cut) || !between.is_empty();
+    cropped |= !between.is_empty();
     let nothing = |reasons: &mut Vec<Reason>| {
         reasons.push(Reason {
             clause: "cut.shortest_mm".into(),
@@ -126,69 +219,8 @@ pub(crate) fn judge(
     Outcome { verdict, reasons, cut, findings }
 }
 
-fn plan(length_m: f64, unsound: &[Unsound], order: &Order) -> CutPlan {
+pub(crate) fn plan(length_m: f64, unsound: &[Unsound], order: &Order) -> CutPlan {
     cut::plan(length_m, unsound, order.cut.shortest_mm / 1e3, order.cut.kerf_mm / 1e3)
-}
-
-/// What the rules say of one indication.
-#[derive(Default)]
-struct Ruling {
-    cut: bool,
-    reject: bool,
-    hold: bool,
-    reasons: Vec<Reason>,
-}
-
-fn rule(i: &Indication, rules: &Rules) -> Ruling {
-    let mut out = Ruling::default();
-    let size_mm = i.size_m * 1e3;
-    let length_mm = (i.to_m - i.from_m) * 1e3;
-    let bound = if i.clipped { "at least " } else { "" };
-    let mut say = |clause: &str, statement: String| {
-        out.reasons.push(Reason {
-            clause: clause.into(),
-            statement,
-            indications: vec![i.letter.clone()],
-        });
-    };
-    let (clause, limit_mm, what) = match i.class {
-        FlawClass::Disc => {
-            ("volume.largest_disc_mm", rules.volume.largest_disc_mm, "equivalent disc")
-        }
-        FlawClass::Crack => {
-            ("surface.deepest_mm", rules.surface.deepest_mm, "equivalent crack depth")
-        }
-    };
-    let over = size_mm > limit_mm;
-    let verb = if over { "allowed are" } else { "within" };
-    say(clause, format!("{what} {bound}{size_mm:.2} mm, {verb} {limit_mm:.2} mm"));
-    let mut cut = over;
-    let hold = i.clipped && !over;
-    if hold {
-        say(clause, "the echo was clipped, so that it may be larger than allowed".into());
-    }
-    let mut reject = false;
-    match i.class {
-        FlawClass::Disc if length_mm > rules.volume.longest_mm => {
-            cut = true;
-            say(
-                "volume.longest_mm",
-                format!("length {length_mm:.0} mm, allowed are {:.0} mm", rules.volume.longest_mm),
-            );
-        }
-        FlawClass::Crack if size_mm > rules.surface.reject_bar_mm => {
-            reject = true;
-            say(
-                "surface.reject_bar_mm",
-                format!(
-                    "equivalent crack depth {bound}{size_mm:.2} mm, the bar is rejected above {:.2} mm",
-                    rules.surface.reject_bar_mm
-                ),
-            );
-        }
-        _ => {}
-    }
-    Ruling { cut, reject, hold, reasons: out.reasons }
 }
 
 fn not_inspected(lost: &Lost) -> Unsound {

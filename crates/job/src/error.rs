@@ -23,6 +23,14 @@ pub enum DocumentError {
         /// How to cure it; may be empty.
         hint: String,
     },
+    /// A template whose values were not all entered.
+    #[error("{document}: {} values are still to be entered: {}", keys.len(), lines(keys))]
+    Unfilled {
+        /// Name of the document.
+        document: String,
+        /// Line, from 1, and dotted path of each key.
+        keys: Vec<(usize, String)>,
+    },
     /// The text is well formed but what it says cannot be.
     #[error("{document}: {key} is {value}; {expected}")]
     Impossible {
@@ -85,12 +93,20 @@ fn at_key(key: &str) -> String {
     if key.is_empty() { String::new() } else { format!(" (at {key})") }
 }
 
+fn lines(keys: &[(usize, String)]) -> String {
+    let list: Vec<String> = keys.iter().map(|(line, key)| format!("{key} (line {line})")).collect();
+    list.join(", ")
+}
+
 impl DocumentError {
     /// The cure in words, where one is known.
     #[must_use]
     pub fn hint(&self) -> Option<String> {
         match self {
             Self::Malformed { hint, .. } if !hint.is_empty() => Some(hint.clone()),
+            Self::Unfilled { .. } => {
+                Some("take the values from your controlled copy of the standard".into())
+            }
             Self::Corrupt { .. } => Some("restore the file from a copy, or derive it again".into()),
             Self::TooNew { .. } => {
                 Some("use the program version that wrote it, or a later one".into())

@@ -27,6 +27,10 @@ pub enum Topic {
     OffCentre,
     /// Echoes above threshold where none should be.
     FalseCall,
+    /// Echoes that another reflector or a detour of sound explains.
+    Ghost,
+    /// More than can be weighed one by one.
+    TooMany,
     /// Something is due: a check, a calibration.
     Overdue,
     /// A model is used near or beyond its stated validity.

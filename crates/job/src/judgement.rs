@@ -1,9 +1,14 @@
 //! Indications, verdict and cut plan of one bar.
 
-use barwright_wave::Point;
+use barwright_wave::{Mode, Point};
 use serde::{Deserialize, Serialize};
 
-use crate::{finding::Finding, proof::FlawClass, seal::Document};
+use crate::{
+    finding::Finding,
+    proof::FlawClass,
+    rules::zones::Extent,
+    seal::{Document, Hash},
+};
 
 /// The judgement of a bar. Its sources are `screened`, `technique`, `rules` and `order`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -24,6 +29,9 @@ pub struct Judgement {
     pub cut: CutPlan,
     /// What was noticed.
     pub findings: Vec<Finding>,
+    /// Who changed the verdict and why, first to last; empty where it is the rules' own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub decisions: Vec<Decision>,
 }
 
 impl Document for Judgement {
@@ -43,6 +51,23 @@ pub enum Verdict {
     Hold,
     /// Not good.
     Reject,
+}
+
+/// A verdict changed by a person. What stood before is kept.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Decision {
+    /// Who decided.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+    /// When, microseconds since 1970-01-01 UTC.
+    pub time_us: i64,
+    /// The verdict that was changed.
+    pub verdict: Verdict,
+    /// The cut plan that went with it.
+    pub cut: CutPlan,
+    /// The judgement that was changed.
+    pub judgement: Hash,
 }
 
 /// One reason of a verdict.
@@ -87,6 +112,67 @@ pub struct Indication {
     pub beams: Vec<u32>,
     /// Echoes it was made from.
     pub echoes: u32,
+    /// Whether it is longer along the bar than a beam can tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extent: Option<Extent>,
+    /// Standard uncertainty of the length along the bar, in metres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub length_uncertainty_m: Option<f64>,
+    /// Extent in the section as far as the places of its echoes within 6 dB reach, in metres: for
+    /// cracks along the surface.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub across_m: Option<f64>,
+    /// Kinds of wave that saw it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub modes: Vec<Mode>,
+    /// What the likely kind rests on, one observation a line.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub kind_reasons: Vec<String>,
+    /// Another indication explains it: no flaw of its own.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ghost: Option<Ghost>,
+}
+
+/// Why an indication is no flaw of its own.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Ghost {
+    /// Letter of the indication that explains it; empty where none is needed.
+    pub of: String,
+    /// The way its sound took.
+    pub path: GhostPath,
+    /// Largest difference between the predicted times of its echoes and those read, in seconds.
+    pub off_s: f64,
+    /// Its height against that of the indication that explains it, in dB; absent where none is
+    /// needed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub height_db: Option<f64>,
+}
+
+/// Ways of sound that end in an echo where nothing is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum GhostPath {
+    /// Surface, probe, surface: the second surface echo.
+    SecondSurface,
+    /// Twice between flaw and surface.
+    TwiceBetween,
+    /// One leg as the other kind of wave.
+    ConvertedLeg,
+    /// Sent by one beam, received by another that fired with it.
+    CrossTalk,
+}
+
+impl GhostPath {
+    /// In words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::SecondSurface => "second surface echo",
+            Self::TwiceBetween => "sound that went twice between flaw and surface",
+            Self::ConvertedLeg => "sound that came back as the other kind of wave",
+            Self::CrossTalk => "cross-talk between beams that fire together",
+        }
+    }
 }
 
 /// How a bar is cut.

@@ -215,7 +215,7 @@ impl Order {
     /// Malformed text, an unknown key, a later format, or a value that cannot be.
     pub fn from_toml(name: &str, text: &str) -> Result<Self> {
         let order: Self = read::toml(name, text)?;
-        order.check(name)?;
+        order.check(name).map_err(|e| read::at_line(e, text))?;
         Ok(order)
     }
 

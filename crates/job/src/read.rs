@@ -1,5 +1,6 @@
 //! Reading the documents that people write.
 
+use ::toml::de::{DeTable, DeValue};
 use serde::de::DeserializeOwned;
 
 use crate::error::{DocumentError, Result};
@@ -46,6 +47,83 @@ pub fn place(text: &str, offset: usize) -> (usize, usize) {
     let line = before.matches('\n').count() + 1;
     let column = before.rsplit('\n').next().map_or(0, |l| l.chars().count()) + 1;
     (line, column)
+}
+
+/// Demands that no value of a document is still `blank`, as templates have them.
+///
+/// # Errors
+/// [`DocumentError::Unfilled`] with every such key and its line. Text that cannot be parsed passes:
+/// whoever reads it says why.
+pub fn demand_filled(document: &str, text: &str, blank: &str) -> Result<()> {
+    let Ok(table) = DeTable::parse(text) else {
+        return Ok(());
+    };
+    let mut keys = Vec::new();
+    let whole = DeValue::Table(table.into_inner());
+    walk(&whole, "", &mut |key, value, span| {
+        if value.as_str() == Some(blank) {
+            keys.push((place(text, span.start).0, key.to_owned()));
+        }
+    });
+    keys.sort();
+    if keys.is_empty() {
+        return Ok(());
+    }
+    Err(DocumentError::Unfilled { document: document.to_owned(), keys })
+}
+
+/// Adds the line of the key to the name of the document, where the key stands in the text, or else
+/// the line of what it should stand in.
+#[must_use]
+pub fn at_line(error: DocumentError, text: &str) -> DocumentError {
+    let DocumentError::Impossible { document, key, value, expected } = error else {
+        return error;
+    };
+    let line = line_of(text, &key);
+    let document = line.map_or_else(|| document.clone(), |line| format!("{document}:{line}"));
+    DocumentError::Impossible { document, key, value, expected }
+}
+
+/// Line, from 1, of a key such as `zone[1].class[0].up_to_mm`; of the nearest table above it where
+/// the key itself is absent.
+fn line_of(text: &str, key: &str) -> Option<usize> {
+    let table = DeTable::parse(text).ok()?;
+    let mut starts = Vec::new();
+    let whole = DeValue::Table(table.into_inner());
+    walk(&whole, "", &mut |found, _, span| starts.push((found.to_owned(), span.start)));
+    let mut wanted = key;
+    loop {
+        if let Some((_, start)) = starts.iter().find(|(found, _)| found == wanted) {
+            return Some(place(text, *start).0);
+        }
+        wanted = &wanted[..wanted.rfind(['.', '['])?];
+    }
+}
+
+/// Visits every value of a document with its dotted key.
+fn walk(
+    value: &DeValue<'_>,
+    key: &str,
+    visit: &mut impl FnMut(&str, &DeValue<'_>, std::ops::Range<usize>),
+) {
+    match value {
+        DeValue::Table(table) => {
+            for (name, inner) in table {
+                let name = name.get_ref();
+                let key = if key.is_empty() { name.to_string() } else { format!("{key}.{name}") };
+                visit(&key, inner.get_ref(), inner.span());
+                walk(inner.get_ref(), &key, visit);
+            }
+        }
+        DeValue::Array(list) => {
+            for (i, inner) in list.iter().enumerate() {
+                let key = format!("{key}[{i}]");
+                visit(&key, inner.get_ref(), inner.span());
+                walk(inner.get_ref(), &key, visit);
+            }
+        }
+        _ => {}
+    }
 }
 
 /// For serde's "unknown field `x`, expected one of `a`, `b`": the nearest of the expected names.

@@ -245,7 +245,7 @@ impl Station {
     /// Malformed text, an unknown key, a later format, or a value that cannot be.
     pub fn from_toml(name: &str, text: &str) -> Result<Self> {
         let station: Self = read::toml(name, text)?;
-        station.check(name)?;
+        station.check(name).map_err(|e| read::at_line(e, text))?;
         Ok(station)
     }
 

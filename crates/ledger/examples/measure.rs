@@ -58,6 +58,7 @@ fn record(i: i64) -> Record {
             verdict: Verdict::Release,
             reasons: vec![],
             kept_m: vec![[0.05, 5.95]],
+            decided_by: None,
         };
         (bar.to_string(), Facts::Judgement(facts))
     };

@@ -214,6 +214,9 @@ pub struct JudgementFacts {
     pub reasons: Vec<String>,
     /// Kept pieces: start and end in metres from the head end.
     pub kept_m: Vec<[f64; 2]>,
+    /// Who changed the verdict of the rules; absent where it is theirs.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub decided_by: Option<String>,
 }
 
 /// Facts of a printed paper.
@@ -496,6 +499,7 @@ impl Record {
                     .filter(|piece| piece.fate == Fate::Keep)
                     .map(|piece| [piece.from_m, piece.to_m])
                     .collect(),
+                decided_by: body.decisions.last().map(|d| d.by.clone()),
                 bar,
                 origin,
             }),

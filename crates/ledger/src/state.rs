@@ -10,8 +10,8 @@
 //!
 //! Everything else is waiting, held or rejected. A failed, overdue or foreign closing check holds
 //! every bar since the last good one. Held bars are cured by screening them again; a rejected bar
-//! stays rejected until a retest is ordered, or its judgement is withdrawn and it is judged anew, so
-//! that nobody passes a bar by trying often enough. Corrections can take trust away but grant none.
+//! stays rejected until a retest is ordered, its judgement is withdrawn and it is judged anew, or a
+//! person decides otherwise by name, so that nobody passes a bar by trying often enough. Corrections can take trust away but grant none.
 //!
 //! Order is that of the entries' numbers. Times count only for the interval between checks, and
 //! only those of the station's own entries (technique loaded, level, check, screened bar) are
@@ -287,6 +287,8 @@ impl Yard {
                     screening.judgement = (!withdrawn).then(|| (seq, f.verdict, f.kept_m.clone()));
                     if f.verdict == Verdict::Reject && !withdrawn {
                         bar.rejected = true;
+                    } else if f.decided_by.is_some() && !withdrawn {
+                        bar.rejected = false;
                     }
                 }
             }

@@ -120,6 +120,7 @@ fn a_bar_and_its_judgement_name_each_other() {
             lost_m: 3.0,
         },
         findings: vec![],
+        decisions: vec![],
     };
     let judgement = Sealed::seal(judgement, [("screened", bar.hash.clone())]);
     let bar = Record::bar_screened(&bar, "line 2").unwrap();

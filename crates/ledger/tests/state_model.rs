@@ -7,8 +7,8 @@ mod common;
 use barwright_job::judgement::Verdict;
 use barwright_ledger::{BarState, Record, State, state::bars};
 use common::{
-    HOUR_US, LINE, MINUTE_US, START_US, check, entries, judgement, level, retest, screened,
-    technique, withdraw,
+    HOUR_US, LINE, MINUTE_US, START_US, by_a_person, check, entries, judgement, level, retest,
+    screened, technique, withdraw,
 };
 use proptest::prelude::*;
 
@@ -34,6 +34,8 @@ enum Event {
         bar: usize,
         verdict: Verdict,
         stale: bool,
+        /// By a person, against the rules.
+        decided: bool,
     },
     Retest(usize),
     Withdraw(usize),
@@ -59,8 +61,9 @@ fn event() -> impl Strategy<Value = (Event, i64)> {
         10 => (few(), 0..4usize, few(), few()).prop_map(
             |(line, bar, technique, level)| Event::Screen { line, bar, technique, level }
         ),
-        10 => (0..4usize, verdict, prop::bool::weighted(0.1))
-            .prop_map(|(bar, verdict, stale)| Event::Judge { bar, verdict, stale }),
+        10 => (0..4usize, verdict, prop::bool::weighted(0.1), prop::bool::weighted(0.1)).prop_map(
+            |(bar, verdict, stale, decided)| Event::Judge { bar, verdict, stale, decided }
+        ),
         1 => (0..4usize).prop_map(Event::Retest),
         1 => (0..40usize).prop_map(Event::Withdraw),
     ];
@@ -88,10 +91,11 @@ fn records(events: &[(Event, i64)]) -> Vec<(Record, i64)> {
                 let bar = bar.to_string();
                 screened(&format!("s{i}"), &bar, &t(technique), &v(level), LINES[*line])
             }
-            Event::Judge { bar, verdict, stale } => {
+            Event::Judge { bar, verdict, stale, decided } => {
                 let of = &screenings[*bar];
                 let screened = &of[of.len().saturating_sub(1 + usize::from(*stale))];
-                judgement(&format!("j{i}"), &bar.to_string(), screened, *verdict)
+                let judged = judgement(&format!("j{i}"), &bar.to_string(), screened, *verdict);
+                if *decided { by_a_person(judged) } else { judged }
             }
             Event::Retest(bar) => retest(&bar.to_string()),
             Event::Withdraw(n) => withdraw(i64::try_from(*n).unwrap() + 1),
@@ -173,9 +177,11 @@ impl Model<'_> {
         if !seen && !judged {
             return None;
         }
+        // A person's decision other than to reject, on what was then the latest screening.
+        let freed = |i: usize| matches!(self.events[i].0, Event::Judge { bar: b, decided: true, .. } if b == bar);
         // A rejection of what was then the latest screening, with no standing retest since.
         let fresh = |i: usize| match self.events[i].0 {
-            Event::Judge { bar: b, verdict, stale } if b == bar => {
+            Event::Judge { bar: b, verdict, stale, .. } if b == bar => {
                 let any = (0..i)
                     .any(|j| matches!(self.events[j].0, Event::Screen { bar: b, .. } if b == bar));
                 (any && !stale).then_some(verdict)
@@ -186,6 +192,12 @@ impl Model<'_> {
             fresh(i) == Some(Verdict::Reject)
                 && !self.withdrawn(i)
                 && !retests.iter().any(|&r| r > i && !self.withdrawn(r))
+                && !all.clone().any(|d| {
+                    d > i
+                        && freed(d)
+                        && !self.withdrawn(d)
+                        && fresh(d).is_some_and(|v| v != Verdict::Reject)
+                })
         });
         if rejected {
             return Some(Says::Rejected);

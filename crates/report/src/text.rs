@@ -294,6 +294,8 @@ pub fn topic(topic: Topic) -> &'static str {
         Topic::OutOfReach => "out of reach",
         Topic::OffCentre => "off centre",
         Topic::FalseCall => "false call",
+        Topic::Ghost => "ghost",
+        Topic::TooMany => "too many",
         Topic::Overdue => "overdue",
         Topic::Validity => "validity",
         Topic::Assumed => "assumed",

@@ -1,8 +1,12 @@
 //! Judging a screened bar of a job folder.
 
 use barwright_capture::{CaptureError, hash_file, read_echoes};
-use barwright_evaluate::{EvaluateError, sentence};
-use barwright_job::{DocumentError, Sealed, judgement::Judgement};
+use barwright_evaluate::{EvaluateError, decision::Decided, sentence, sentence_by};
+use barwright_job::{
+    DocumentError, Order, Rules, Sealed, Technique,
+    judgement::Judgement,
+    screened::{Echo, ScreenedBar},
+};
 
 use crate::files::{self, FileError};
 use crate::folder::JobFolder;
@@ -30,13 +34,60 @@ pub enum JudgingError {
 /// # Errors
 /// [`JudgingError`]; an older judgement of the bar then stands.
 pub fn judge(folder: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, JudgingError> {
+    let judgement = judged(folder, bar, &folder.rules()?, sentence)?;
+    files::write_sealed(&folder.judgement_path(bar), &judgement)?;
+    Ok(judgement)
+}
+
+/// Judges a screened bar by other rules, whether or not its order names them; writes nothing.
+///
+/// # Errors
+/// [`JudgingError`].
+pub fn judge_by(
+    folder: &JobFolder,
+    bar: &str,
+    rules: &Rules,
+) -> Result<Sealed<Judgement>, JudgingError> {
+    judged(folder, bar, rules, sentence_by)
+}
+
+/// Changes the verdict of a judged bar as a person decided; writes its judgement.
+///
+/// # Errors
+/// [`JudgingError`]; the judgement that was there then stands.
+pub fn decide(
+    folder: &JobFolder,
+    bar: &str,
+    decided: &Decided,
+) -> Result<Sealed<Judgement>, JudgingError> {
+    let (judgement, screened) = (folder.judgement(bar)?, folder.screened(bar)?);
+    let (rules, order) = (folder.rules()?, folder.order()?);
+    let changed =
+        barwright_evaluate::decision::decide(&judgement, &screened, &rules, &order, decided)?;
+    files::write_sealed(&folder.judgement_path(bar), &changed)?;
+    Ok(changed)
+}
+
+/// One of the two ways to judge.
+type Judge = fn(
+    &Sealed<ScreenedBar>,
+    &[Echo],
+    &Sealed<Technique>,
+    &Rules,
+    &Order,
+) -> barwright_evaluate::Result<Sealed<Judgement>>;
+
+fn judged(
+    folder: &JobFolder,
+    bar: &str,
+    rules: &Rules,
+    judge: Judge,
+) -> Result<Sealed<Judgement>, JudgingError> {
     let screened = folder.screened(bar)?;
     let path = folder.echoes_path(bar);
     let found = hash_file(&path)?;
     screened.demand(&folder.screened_path(bar).display().to_string(), "echoes", &found)?;
     let echoes = read_echoes(&path)?;
-    let (technique, rules, order) = (folder.technique()?, folder.rules()?, folder.order()?);
-    let judgement = sentence(&screened, &echoes.echoes, &technique, &rules, &order)?;
-    files::write_sealed(&folder.judgement_path(bar), &judgement)?;
-    Ok(judgement)
+    let (technique, order) = (folder.technique()?, folder.order()?);
+    Ok(judge(&screened, &echoes.echoes, &technique, rules, &order)?)
 }

@@ -234,7 +234,7 @@ fn words(news: &News) -> Option<String> {
         News::Judged { line, bar, shots, inspected, verdict } => format!(
             "line {line}: bar {bar} {shots} shots, {:.1} % inspected, {}",
             inspected * 100.0,
-            verdict.map_or("not judged", super::screen::verdict_word)
+            verdict.map_or("not judged", barwright_report::text::verdict)
         ),
         News::Trouble { line, message } => format!("line {line}: {message}"),
     })

@@ -1,9 +1,8 @@
-//! `screen` and `sentence`: from a bar's capture to its verdict and cut plan.
+//! `screen`: from a bar's capture to its echoes, and what was not inspected.
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use barwright_job::judgement::{Fate, Judgement, Verdict};
 use barwright_job::proof::FlawClass;
 use barwright_job::{Sealed, screened::ScreenedBar};
 
@@ -24,16 +23,6 @@ pub struct ScreenArgs {
     /// The capture was taken without a level (a block that does not move).
     #[arg(long)]
     unlevelled: bool,
-}
-
-/// Judge screened bars by the acceptance rules, and plan the cuts that keep most steel.
-///
-/// Writes bars/NAME.judgement.json. Exit status 1 unless every bar is released.
-#[derive(Debug, clap::Args)]
-pub struct SentenceArgs {
-    /// Bars by name; all screened bars if none is named.
-    #[arg(value_name = "BAR")]
-    bars: Vec<String>,
 }
 
 /// Screens.
@@ -85,72 +74,5 @@ pub fn screened_text(screened: &Sealed<ScreenedBar>) -> String {
         );
     }
     findings_text(&mut text, &s.findings);
-    text
-}
-
-/// Judges.
-pub fn sentence(bench: &Bench, args: &SentenceArgs) -> Result<Outcome, Failure> {
-    let bars = if args.bars.is_empty() { bench.job.bars()? } else { args.bars.clone() };
-    if bars.is_empty() {
-        return Err(Failure::new("no bar has been screened in this job folder")
-            .hint(Some("run `barwright screen` first".into())));
-    }
-    let judgements =
-        bars.iter().map(|bar| steps::judge(&bench.job, bar)).collect::<Result<Vec<_>, _>>()?;
-    let text: String = judgements.iter().map(judgement_text).collect();
-    bench.answer(&text, &judgements)?;
-    Ok(Outcome::good_if(judgements.iter().all(|j| j.body.verdict == Verdict::Release)))
-}
-
-/// The verdict as one word.
-pub fn verdict_word(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Release => "release",
-        Verdict::Crop => "crop",
-        Verdict::Hold => "hold",
-        Verdict::Reject => "reject",
-    }
-}
-
-/// A judgement in a few lines.
-pub fn judgement_text(judgement: &Sealed<Judgement>) -> String {
-    let j = &judgement.body;
-    let mut text = String::new();
-    let _ = writeln!(
-        text,
-        "bar {}: {}; {:.0} of {:.0} mm kept",
-        j.bar,
-        verdict_word(j.verdict),
-        j.cut.kept_m * 1e3,
-        j.length_m * 1e3
-    );
-    for i in &j.indications {
-        let size = match i.class {
-            FlawClass::Disc => "equivalent disc",
-            FlawClass::Crack => "crack depth",
-        };
-        let _ = writeln!(
-            text,
-            "  {}: {}; z {:.0} to {:.0} mm, depth {:.1} mm at x {:+.1}, y {:+.1} mm; {size} {}{:.2} mm; {:.0} % FSH; {} beams",
-            i.letter,
-            i.kind,
-            i.from_m * 1e3,
-            i.to_m * 1e3,
-            i.depth_m * 1e3,
-            i.place.x * 1e3,
-            i.place.y * 1e3,
-            if i.clipped { "at least " } else { "" },
-            i.size_m * 1e3,
-            i.height_fsh * 100.0,
-            i.beams.len()
-        );
-    }
-    for reason in &j.reasons {
-        let _ = writeln!(text, "  because {}: {}", reason.clause, reason.statement);
-    }
-    for piece in j.cut.pieces.iter().filter(|p| p.fate == Fate::Keep) {
-        let _ = writeln!(text, "  keep {:.0} to {:.0} mm", piece.from_m * 1e3, piece.to_m * 1e3);
-    }
-    findings_text(&mut text, &j.findings);
     text
 }

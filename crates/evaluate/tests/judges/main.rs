@@ -6,6 +6,8 @@ mod bench;
 mod block;
 mod check;
 mod explain;
+mod ghosts;
 mod level;
+mod rules;
 mod screen;
 mod sentence;

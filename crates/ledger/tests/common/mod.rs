@@ -102,8 +102,18 @@ pub fn judgement(name: &str, bar: &str, screened: &str, verdict: Verdict) -> Rec
             verdict,
             reasons: vec![],
             kept_m: vec![[0.05, 2.5], [2.6, 5.95]],
+            decided_by: None,
         }),
     )
+}
+
+/// The same judgement, its verdict changed by a person.
+pub fn by_a_person(judgement: Record) -> Record {
+    let Facts::Judgement(facts) = judgement.facts else {
+        panic!("a judgement");
+    };
+    let facts = JudgementFacts { decided_by: Some("somebody".to_owned()), ..facts };
+    Record { facts: Facts::Judgement(facts), ..judgement }
 }
 
 pub fn retest(bar: &str) -> Record {

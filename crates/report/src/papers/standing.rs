@@ -122,6 +122,7 @@ mod tests {
             reasons: vec![],
             cut: CutPlan::default(),
             findings: vec![],
+            decisions: vec![],
         }
     }
 

@@ -4,6 +4,7 @@
 
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
+use barwright_job::rules::zones::Extent;
 use barwright_job::{
     Finding, Hash, Order, Rules, Sealed, Station, Technique, Topic,
     check::{Check, ReflectorCheck, Repeatability},
@@ -472,6 +473,12 @@ pub fn indication(k: usize) -> Indication {
         size_uncertainty_db: 1.4,
         beams: vec![3, 6, 36],
         echoes: 17,
+        extent: Some(Extent::Extended),
+        length_uncertainty_m: Some(0.0012),
+        across_m: Some(0.003),
+        modes: vec![if crack { Mode::S } else { Mode::L }],
+        kind_reasons: vec!["longer than the beam is wide".into()],
+        ghost: None,
     }
 }
 
@@ -560,6 +567,7 @@ pub fn bar(
                 },
             ],
             cut: CutPlan { pieces, kept_m: kept, lost_m: 3.0 - kept },
+            decisions: vec![],
             findings: vec![],
         },
         [

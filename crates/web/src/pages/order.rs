@@ -3,10 +3,9 @@
 use barwright_job::{
     Order, Rules, Station,
     order::SectionSpec,
-    rules::GapAction,
     station::{Array, Coupling},
 };
-use barwright_report::text;
+use barwright_report::{rule_lines, text};
 use maud::{Markup, html};
 
 use crate::{
@@ -45,7 +44,7 @@ pub fn page(lot: &Lot) -> Markup {
                     (written(lot.folder.station_path(), "station.toml"))
                 }))
                 (part("Acceptance rules", html! {
-                    (parts::with(&lot.rules, "Here the acceptance rules would stand.", command, rules))
+                    (parts::with(&lot.rules, "Here the acceptance rules would stand.", command, |r| rules(r, lot.order.here())))
                     (written(lot.folder.rules_path(), "rules.toml"))
                 }))
             }
@@ -177,24 +176,36 @@ fn station(s: &Station) -> Markup {
     }
 }
 
-fn rules(r: &Rules) -> Markup {
+/// What the rules say of the order's bars, clause by clause.
+fn clauses(r: &Rules, order: Option<&Order>) -> Markup {
+    let Some(order) = order else {
+        return html! {};
+    };
+    match rule_lines(r, 2.0 * order.section().half_extent_m()) {
+        Ok(lines) => table(
+            "What follows from a flaw",
+            &[words("Clause"), words("Says")],
+            lines.iter().map(|l| {
+                vec![
+                    html! { code { (text::visible(&l.clause)) } },
+                    html! { (text::visible(&l.words)) },
+                ]
+            }),
+        ),
+        Err(e) => html! { p.stop { (e.to_string()) } },
+    }
+}
+
+fn rules(r: &Rules, order: Option<&Order>) -> Markup {
     let n = |v: f64, d| text::number(v, d);
     html! {
         (facts(&[
             ("name", html! { strong { (text::visible(&r.rules.name)) } ", version " (text::visible(&r.rules.version)) }),
             ("source", html! { (text::visible(&r.rules.source)) }),
-            ("an echo counts from", html! { (unit(n(r.alarm.height_fsh_percent, 0), "% of full screen height")) ", in " (r.alarm.persistence) " neighbouring shots or beams" }),
-            ("volume: largest disc", unit(n(r.volume.largest_disc_mm, 2), "mm")),
-            ("volume: longest", unit(n(r.volume.longest_mm, 0), "mm")),
-            ("surface: deepest crack", unit(n(r.surface.deepest_mm, 2), "mm")),
-            ("surface: bar rejected above", unit(n(r.surface.reject_bar_mm, 2), "mm")),
-            ("not inspected", match r.not_inspected.action {
-                GapAction::Hold => html! { "hold the bar for another pass" },
-                GapAction::Crop => html! { "cut the stretch out" },
-            }),
             ("level", html! { (n(r.level.target_fsh_percent, 0)) ", accepted " (n(r.level.low_fsh_percent, 0)) " to " (unit(n(r.level.high_fsh_percent, 0), "% of full screen height")) }),
             ("check", html! { (r.check.passes) " passes, spread up to " (unit(n(r.check.spread_db, 1), "dB")) ", " (unit(n(r.check.signal_to_noise_db, 0), "dB")) " over noise, place to " (unit(n(r.check.place_mm, 0), "mm")) }),
             ("between two checks", html! { "at most " (unit(n(r.check.interval_h, 1), "h")) }),
         ]))
+        (clauses(r, order))
     }
 }
