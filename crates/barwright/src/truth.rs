@@ -81,6 +81,8 @@ pub struct FalseCall {
     pub indication: Indication,
     /// The bar's flaw that lies nearest along the bar, in words, with its distance along and across.
     pub nearest: Option<String>,
+    /// Whether a flaw of the bar lies at the same place along it, so that the call may be its ghost.
+    pub beside_flaw: bool,
 }
 
 impl FalseCall {
@@ -131,14 +133,13 @@ pub fn compare_bar(here: &[TrueFlaw], judgement: &Judgement) -> Comparison {
                 bar: judgement.bar.clone(),
                 indication: indication.clone(),
                 nearest: nearest_words(here, indication),
+                beside_flaw: here.iter().any(|f| is_level_with(indication, f)),
             }),
         }
     }
     let flaws = here.iter().zip(mine).map(|(flaw, mut seen)| {
         let own = |i: &Indication| i.class == class(flaw);
-        seen.sort_by(|a, b| {
-            own(b).cmp(&own(a)).then(b.height_fsh.total_cmp(&a.height_fsh))
-        });
+        seen.sort_by(|a, b| own(b).cmp(&own(a)).then(b.height_fsh.total_cmp(&a.height_fsh)));
         let found = seen.first().map(|best| found(best, &seen, flaw));
         let of_another = judgement.indications.iter().find(|i| stands_for(i, flaw));
         Compared {
@@ -196,9 +197,12 @@ pub fn is_pair(a: &TrueFlaw, b: &TrueFlaw) -> bool {
 }
 
 fn stands_for(indication: &Indication, flaw: &TrueFlaw) -> bool {
-    let along =
-        indication.from_m <= flaw.to_m + ALONG_M && indication.to_m >= flaw.from_m - ALONG_M;
-    along && across_m(indication, flaw) <= ACROSS_M
+    is_level_with(indication, flaw) && across_m(indication, flaw) <= ACROSS_M
+}
+
+/// Whether an indication lies where the flaw does along the bar.
+fn is_level_with(indication: &Indication, flaw: &TrueFlaw) -> bool {
+    indication.from_m <= flaw.to_m + ALONG_M && indication.to_m >= flaw.from_m - ALONG_M
 }
 
 /// How far an indication lies from a flaw, both ways measured by what is let pass: from its middle to the
@@ -304,7 +308,13 @@ mod tests {
         }
     }
 
-    fn indication(letter: &str, class: FlawClass, at: Point, z_mm: [f64; 2], size_mm: f64) -> Indication {
+    fn indication(
+        letter: &str,
+        class: FlawClass,
+        at: Point,
+        z_mm: [f64; 2],
+        size_mm: f64,
+    ) -> Indication {
         Indication {
             letter: letter.into(),
             class,
@@ -384,6 +394,9 @@ mod tests {
         let c = told(&two, vec![away]);
         assert_eq!(c.false_calls.len(), 1);
         assert_eq!(c.false_calls[0].name(), "bar 7 C");
+        assert!(c.false_calls[0].beside_flaw);
+        let far = indication("D", FlawClass::Disc, Point::polar(10e-3, 0.0), [900.0, 900.0], 1.2);
+        assert!(!told(&two, vec![far]).false_calls[0].beside_flaw);
         assert!(c.flaws.iter().all(|f| f.found.is_none() && f.told_with.is_none()));
     }
 
@@ -414,7 +427,9 @@ mod tests {
         let mut turned = disc(1.2, 10.0, 0.0, 500.0);
         turned.kind = Kind::Disc { diameter_m: 1.2e-3, tilt_rad: 0.02, outward_only: false };
         assert!(!ordered(&turned));
-        assert!(ordered(&crack(0.3, 0.0, 500.0, 510.0)) && !ordered(&crack(0.3, 0.0, 500.0, 509.0)));
+        assert!(
+            ordered(&crack(0.3, 0.0, 500.0, 510.0)) && !ordered(&crack(0.3, 0.0, 500.0, 509.0))
+        );
         assert!(!ordered(&crack(0.29, 0.0, 500.0, 530.0)));
     }
 }

@@ -168,10 +168,7 @@ fn what_does_not_fit_is_left_out() {
     plain.flaws.crack = None;
     let scene = lot_scene(1, &plain, &technique.body, 100, LotKind::Mixed);
     assert!(flaws(&scene).count() > 30 && !flaws(&scene).any(|f| matches!(f, Flaw::Crack(_))));
-    assert_eq!(
-        flaws(&lot_scene(1, &plain, &technique.body, 20, LotKind::Cracks)).count(),
-        0
-    );
+    assert_eq!(flaws(&lot_scene(1, &plain, &technique.body, 20, LotKind::Cracks)).count(), 0);
     let mut short = order();
     short.bars.length_mm = 1.0;
     assert_eq!(flaws(&lot_scene(1, &short, &technique.body, 50, LotKind::Mixed)).count(), 0);
