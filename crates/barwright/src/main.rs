@@ -9,6 +9,7 @@ mod commands;
 mod demo;
 mod failure;
 mod steps;
+mod truth;
 mod validate;
 mod virtual_captures;
 

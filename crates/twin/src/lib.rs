@@ -6,7 +6,8 @@
 //! reflections), flaws from their scattering by reciprocity, gains and noise from the scene. What is
 //! wrong with the station itself ([`faults`]) acts where it acts in the world: a bar off centre or a
 //! probe out of place changes the field, exchanged plugs change which elements a law drives.
-//! [`fault_scenes()`] makes lists of such stations with their truth.
+//! [`fault_scenes()`] makes lists of such stations with their truth, [`lot_scene`] lots of flawed and sound
+//! bars.
 //!
 //! Where to start: [`station`], then [`capture`] (what a shot is put together from) and
 //! [`reflector`] (what a flaw sends back). Nothing here knows how captures are judged.
@@ -29,6 +30,7 @@ pub mod fault_scenes;
 pub mod faults;
 mod field;
 mod fitted;
+pub mod lots;
 mod motion;
 mod noise;
 pub mod reflector;
@@ -42,6 +44,7 @@ pub use demo::demo_scene;
 pub use error::{Result, TwinError};
 pub use fault_scenes::{FaultScene, MainCause, fault_scenes};
 pub use faults::StationFaults;
+pub use lots::{LotKind, lot_scene};
 pub use scene::{Scene, SceneBar};
 pub use station::VirtualStation;
 pub use truth::Truth;

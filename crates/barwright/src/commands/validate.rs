@@ -3,12 +3,13 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
+use barwright_twin::LotKind;
 use barwright_web::files;
 use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::validate::{Comparison, Findings, cases, engines, levelling, published};
+use crate::validate::{Comparison, Findings, cases, engines, levelling, published, sentencing};
 
 /// Compare what the program computes with outside references, value by value.
 ///
@@ -25,6 +26,10 @@ use crate::validate::{Comparison, Findings, cases, engines, levelling, published
 /// With `--levelling` the virtual station, with known faults, is levelled: a table of true causes
 /// against those named first, the error of the bar's centre and of elements, and how many beams read
 /// inside the band afterwards. Ends with 1 where that misses what is asked for.
+///
+/// With `--sentencing` a lot of bars with known flaws passes the levelled virtual station and is judged: how
+/// far place, length and size lie from the truth, which flaws were missed, which calls are false. Ends with 1
+/// where that misses what is asked for (docs/sentencing.md).
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folder of case files.
@@ -34,9 +39,25 @@ pub struct Args {
     /// right cause is named first.
     #[arg(long, value_name = "COUNT", conflicts_with_all = ["engines", "cases"])]
     levelling: Option<usize>,
-    /// With `--levelling`: seed of the scenes.
-    #[arg(long, value_name = "SEED", requires = "levelling", default_value_t = 1)]
+    /// Judge so many bars of the virtual station, half of them with flaws, and say how far the judgements lie
+    /// from the truth.
+    #[arg(long, value_name = "BARS", conflicts_with_all = ["engines", "cases", "levelling"])]
+    sentencing: Option<usize>,
+    /// With `--levelling` or `--sentencing`: seed of the scenes.
+    #[arg(
+        long,
+        value_name = "SEED",
+        default_value_t = 1,
+        conflicts_with_all = ["engines", "cases"]
+    )]
     seed: u64,
+    /// With `--sentencing`: how many dB the level target stands over the highest noise that the check sees
+    /// [default: the noise of the demo].
+    #[arg(long, value_name = "DB", requires = "sentencing")]
+    noise_db: Option<f64>,
+    /// With `--sentencing`: which flaws the lot has.
+    #[arg(long, value_enum, requires = "sentencing", default_value_t = Lot::Mixed)]
+    lot: Lot,
     /// Compare the ray engine with the exact engine.
     #[arg(long)]
     engines: bool,
@@ -47,6 +68,33 @@ pub struct Args {
     /// the table and pictures [default: nothing is written].
     #[arg(long, value_name = "PATH")]
     out: Option<PathBuf>,
+}
+
+/// Which flaws a lot has.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum Lot {
+    /// All kinds.
+    Mixed,
+    Discs,
+    Cracks,
+    Pipes,
+    /// Two flaws close together.
+    Pairs,
+    /// None.
+    Sound,
+}
+
+impl From<Lot> for LotKind {
+    fn from(lot: Lot) -> Self {
+        match lot {
+            Lot::Mixed => Self::Mixed,
+            Lot::Discs => Self::Discs,
+            Lot::Cracks => Self::Cracks,
+            Lot::Pipes => Self::Pipes,
+            Lot::Pairs => Self::Pairs,
+            Lot::Sound => Self::Sound,
+        }
+    }
 }
 
 /// What is written and, with `--json`, printed.
@@ -66,6 +114,11 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     }
     if let Some(count) = args.levelling {
         return run_levelling(bench, count, args.seed, args.out.as_deref());
+    }
+    if let Some(bars) = args.sentencing {
+        let (kind, noise_db) = (args.lot.into(), args.noise_db);
+        let options = sentencing::Options { bars, seed: args.seed, kind, noise_db };
+        return run_sentencing(bench, &options, args.out.as_deref());
     }
     let out = args.out.clone().unwrap_or_else(|| PathBuf::from("validation.json"));
     let findings = match &args.cases {
@@ -111,6 +164,37 @@ fn run_levelling(
         bench.say(&format!("every scene is in {}", path.display()));
     }
     bench.answer(&levelling::text(&figures), &figures)?;
+    Ok(Outcome::good_if(figures.met))
+}
+
+fn run_sentencing(
+    bench: &Bench,
+    options: &sentencing::Options,
+    out: Option<&Path>,
+) -> Result<Outcome, Failure> {
+    if options.bars == 0 {
+        return Err(Failure::new("nothing was judged")
+            .hint(Some("`--sentencing` takes the number of bars".into())));
+    }
+    if options.noise_db.is_some_and(|db| !(6.0..=60.0).contains(&db)) {
+        return Err(Failure::new("the noise cannot stand there")
+            .hint(Some("`--noise-db` takes 6 to 60 dB below the level target".into())));
+    }
+    let bar = bench.progress("judging bars", options.bars as u64);
+    let begun = std::time::Instant::now();
+    let figures = sentencing::run(options, || bar.inc(1))?;
+    bar.finish_and_clear();
+    let seconds = begun.elapsed().as_secs_f64();
+    bench.say(&format!(
+        "{seconds:.1} s, planning and levelling included; {:.2} bars a second",
+        options.bars as f64 / seconds.max(1e-9)
+    ));
+    if let Some(path) = out {
+        let json = serde_json::to_string_pretty(&figures).map_err(|e| Failure::because(&e))?;
+        files::write(path, format!("{json}\n").as_bytes())?;
+        bench.say(&format!("every flaw is in {}", path.display()));
+    }
+    bench.answer(&sentencing::text(&figures), &figures)?;
     Ok(Outcome::good_if(figures.met))
 }
 

@@ -4,7 +4,6 @@
 //! is computed; the truth is only looked at afterwards, to say what was found and missed.
 
 mod clock;
-mod compare;
 mod summary;
 
 use std::path::PathBuf;
@@ -24,7 +23,7 @@ use crate::commands::example::Example;
 use crate::commands::ledger::{What, record};
 use crate::commands::{level, plan, serve};
 use crate::failure::{Failure, Outcome};
-use crate::{steps, virtual_captures};
+use crate::{steps, truth, virtual_captures};
 
 /// Do the whole job on an invented order and a virtual station, in one folder.
 ///
@@ -172,8 +171,8 @@ impl<'a> Demo<'a> {
         let order = job.order()?;
         let scene = demo_scene(self.args.seed, &order);
         files::write(&job.path("scene.toml"), scene.to_toml().as_bytes())?;
-        let truth = Truth::of(&scene, &technique)?;
-        files::write_sealed(&job.path("truth.json"), &truth)?;
+        let known = Truth::of(&scene, &technique)?;
+        files::write_sealed(&job.path("truth.json"), &known)?;
         let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
 
         self.watch.begin("level");
@@ -207,7 +206,7 @@ impl<'a> Demo<'a> {
         let now = self.clock.now_us();
         let states = self.ledger.bars(now)?;
         let verification = self.ledger.verify(None)?;
-        let compared = compare::compare(&truth.body, &judgements);
+        let compared = truth::compare(&known.body, &judgements);
         Ok(Summary::new(summary::Parts {
             seed: self.args.seed,
             technique: &technique,

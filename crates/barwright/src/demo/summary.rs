@@ -9,13 +9,12 @@ use barwright_job::level::Level;
 use barwright_job::proof::Proof;
 use barwright_job::{Order, Rules, Sealed, Technique};
 use barwright_ledger::{BarState, State, Verification};
-use barwright_twin::reflector::Kind;
 use serde::Serialize;
 
-use super::compare::{Compared, Comparison};
 use crate::commands::ledger::state_text;
 use crate::commands::level::counts;
 use crate::commands::plan::class_text;
+use crate::truth::{Compared, Comparison, FalseCall, is_ordered};
 
 /// What a summary is made from.
 pub struct Parts<'a> {
@@ -67,7 +66,7 @@ impl Summary {
         let t = &parts.technique.body;
         let flaws = parts.compared;
         let ordered: Vec<&Compared> =
-            flaws.flaws.iter().filter(|f| is_ordered(f, parts.order)).collect();
+            flaws.flaws.iter().filter(|f| is_ordered(&f.truth, parts.order)).collect();
         let mut bars: BTreeMap<&'static str, usize> = BTreeMap::new();
         for state in parts.states {
             *bars.entry(state_word(&state.state)).or_default() += 1;
@@ -107,9 +106,9 @@ impl Summary {
             levels: parts.levels.iter().enumerate().map(level_line).collect(),
             checks: parts.checks.iter().enumerate().map(check_line).collect(),
             checks_good: parts.checks.iter().all(|c| c.body.good),
-            found: flaws.flaws.iter().filter(|f| f.found.is_some()).count(),
+            found: flaws.flaws.iter().filter(|f| f.is_called()).count(),
             ordered: ordered.len(),
-            ordered_found: ordered.iter().filter(|f| f.found.is_some()).count(),
+            ordered_found: ordered.iter().filter(|f| f.is_called()).count(),
             bars,
             bar_states: parts
                 .states
@@ -193,7 +192,9 @@ impl Summary {
             if self.flaws.false_calls.is_empty() {
                 String::new()
             } else {
-                format!(" ({})", self.flaws.false_calls.join(", "))
+                let names: Vec<String> =
+                    self.flaws.false_calls.iter().map(FalseCall::name).collect();
+                format!(" ({})", names.join(", "))
             }
         );
         let _ = writeln!(s, "\nBars");
@@ -224,19 +225,6 @@ impl Summary {
     }
 }
 
-/// Whether a flaw is at or above the ordered size of its class, facing as ordered.
-fn is_ordered(flaw: &Compared, order: &Order) -> bool {
-    match flaw.truth.kind {
-        Kind::Disc { diameter_m, tilt_rad, .. } => {
-            tilt_rad == 0.0
-                && diameter_m * 1e3 >= order.flaws.disc.diameter_mm
-                && flaw.truth.depth_m * 1e3 >= order.flaws.disc.skin_mm
-        }
-        Kind::Crack { depth_m } => order.flaws.crack.is_some_and(|c| depth_m * 1e3 >= c.depth_mm),
-        Kind::Hole { diameter_m } => diameter_m * 1e3 >= order.flaws.disc.diameter_mm,
-    }
-}
-
 fn state_word(state: &State) -> &'static str {
     match state {
         State::Waiting { .. } => "waiting",
@@ -264,7 +252,10 @@ fn flaw_line(flaw: &Compared) -> String {
         flaw.truth.from_m.midpoint(flaw.truth.to_m) * 1e3
     );
     match &flaw.found {
-        None => format!("{what}: MISSED"),
+        None => match &flaw.told_with {
+            Some(letter) => format!("{what}: found with its neighbour ({letter})"),
+            None => format!("{what}: MISSED"),
+        },
         Some(f) => {
             let size = f.size_error_db.map_or(String::new(), |db| {
                 format!(

@@ -8,15 +8,12 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use barwright_capture::Shots;
-use barwright_evaluate::level::Levelling;
 use barwright_job::level::{BeamState, Cause, Explanation, Level};
-use barwright_job::reference::ReferenceBar;
-use barwright_job::{Hash, Order, Rules, Sealed, Station, Technique};
 use barwright_twin::VirtualStation;
 use barwright_twin::fault_scenes::{FaultScene, MainCause, fault_scenes};
 use serde::Serialize;
 
+use super::job::Job;
 use crate::failure::Failure;
 
 /// Passes of the reference bar before its gains are set.
@@ -74,28 +71,6 @@ pub struct Figures {
     pub cases: Vec<Case>,
 }
 
-/// The documents of the demo's job.
-struct Job {
-    technique: Sealed<Technique>,
-    reference: Sealed<ReferenceBar>,
-    rules: Rules,
-    station: Station,
-}
-
-impl Job {
-    fn new() -> Result<Self, Failure> {
-        let order = include_str!("../../../../examples/order-round-42.toml");
-        let station = include_str!("../../../../examples/station-line-2.toml");
-        let rules = include_str!("../../../../examples/rules-th-k2.toml");
-        let order = Order::from_toml("order-round-42.toml", order)?;
-        let station = Station::from_toml("station-line-2.toml", station)?;
-        let rules = Rules::from_toml("rules-th-k2.toml", rules)?;
-        let technique = barwright_plan::technique(&order, &station, &rules)?;
-        let reference = barwright_plan::reference_bar(&technique)?;
-        Ok(Self { technique, reference, rules, station })
-    }
-}
-
 /// Runs `count` scenes drawn from a seed: one in four sound, the others through the faults in turn, from
 /// below their limits to well above.
 pub fn run(count: usize, seed: u64, each: impl Fn()) -> Result<Figures, Failure> {
@@ -117,11 +92,11 @@ fn case(job: &Job, scene: &FaultScene) -> Result<Case, Failure> {
         .iter()
         .map(|db| (db / step_db).round() * step_db)
         .collect();
-    let level = levelled(job, &station, &gains, None, PASSES, "level")?;
+    let level = job.level(&station, &gains, None, PASSES, "level")?;
     let list = &level.body.explanations;
     let after = if gain_cures(&scene.truth) {
         let gains: Vec<f64> = level.body.beams.iter().map(|b| b.gain_db).collect();
-        let again = levelled(job, &station, &gains, Some(level.hash.clone()), 1, "unseen")?;
+        let again = job.level(&station, &gains, Some(level.hash.clone()), 1, "unseen")?;
         Some(inside(job, &level.body, &again.body))
     } else {
         None
@@ -146,27 +121,6 @@ fn case(job: &Job, scene: &FaultScene) -> Result<Case, Failure> {
         element_error_db: element_error_db(list, station.sensitivity_db()),
         levelled: after,
     })
-}
-
-/// Levels the station once.
-fn levelled(
-    job: &Job,
-    station: &VirtualStation,
-    gains: &[f64],
-    loaded: Option<Hash>,
-    passes: u16,
-    occasion: &str,
-) -> Result<Sealed<Level>, Failure> {
-    let capture = station.reference_capture(&job.reference, gains, loaded, passes, occasion)?;
-    let mut levelling = Levelling::new(
-        &job.technique,
-        &job.reference,
-        &job.rules,
-        &job.station.electronics,
-        capture.header(),
-    )?;
-    capture.run(&mut |shots: Shots| -> Result<(), Failure> { Ok(levelling.push(&shots)?) })?;
-    Ok(levelling.finish(Hash::of(occasion.as_bytes()))?)
 }
 
 /// Beams whose gain was set or left as good, and those that read inside the band afterwards.

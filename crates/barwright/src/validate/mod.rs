@@ -5,12 +5,14 @@ mod cylinder;
 pub mod engines;
 mod holes;
 mod interfaces;
+mod job;
 pub mod levelling;
 mod paths;
 mod pistons;
 mod properties;
 pub mod published;
 mod scatterers;
+pub mod sentencing;
 
 use serde::Serialize;
 
