@@ -5,9 +5,12 @@
 //! at the same time. An indication whose echoes all come at such a time, along the flaw's own stretch
 //! and at least 6 dB below it, is listed as its ghost and not counted.
 //!
-//! What that cannot hide: a ghost has the flaw class of what explains it and reads less, so that by
-//! size alone nothing is accepted that was not accepted already, and the stretch is the same. A
+//! What that cannot hide: a ghost has the flaw class of what explains it and reads less (or the flaw is
+//! clipped, larger than anybody knows), so that by size alone nothing is accepted that was not accepted
+//! already, and the stretch is the same. A
 //! second surface echo is a ghost of no flaw; where it stands, nothing else can be seen.
+
+use std::collections::BTreeMap;
 
 use barwright_job::{
     Technique,
@@ -57,8 +60,8 @@ fn ghost(
         .filter(|flaw| {
             let f = &flaw.indication;
             f.class == i.class
-                && !i.clipped
-                && i.height_fsh <= BELOW * f.height_fsh
+                // A clipped flaw is larger than it reads, nobody knows by how much.
+                && (f.clipped || (!i.clipped && i.height_fsh <= BELOW * f.height_fsh))
                 && i.from_m >= f.from_m - slack
                 && i.to_m <= f.to_m + slack
         })
@@ -78,18 +81,65 @@ fn explained(
     here: &Measured,
 ) -> Option<(GhostPath, f64)> {
     let tolerance_s = tolerance_s(technique, flaw);
+    let direct = Direct::of(technique, echoes, flaw);
     [GhostPath::TwiceBetween, GhostPath::ConvertedLeg, GhostPath::CrossTalk]
         .into_iter()
         .filter_map(|path| {
             let off_s = share_of(echoes, here, tolerance_s, |e| {
-                let at = flaw.indication.place.rotated(f64::from(e.turn_rad));
-                predicted(technique, flaw, at, e.beam, path)
-                    .map(|t| (t - e.after_surface_s).abs())
+                let times = match path {
+                    GhostPath::CrossTalk => cross_talk_s(technique, flaw, e),
+                    _ => direct.detour_s(technique, e, path).into_iter().collect(),
+                };
+                times
+                    .into_iter()
+                    .map(|t: f64| (t - e.after_surface_s).abs())
                     .fold(f64::INFINITY, f64::min)
             })?;
             Some((path, off_s))
         })
         .min_by(|a, b| a.1.total_cmp(&b.1))
+}
+
+/// When a flaw's own echoes come, beam by beam: place along the bar and time after the surface.
+struct Direct(BTreeMap<u32, Vec<(f64, f64)>>);
+
+impl Direct {
+    fn of(technique: &Technique, echoes: &[Echo], flaw: &Measured) -> Self {
+        let mut times: BTreeMap<u32, Vec<(f64, f64)>> = BTreeMap::new();
+        for e in flaw.members.iter().map(|&m| &echoes[m]) {
+            if technique.beams.get(e.beam as usize).is_some() {
+                times.entry(e.beam).or_default().push((e.z_m, e.after_surface_s));
+            }
+        }
+        Self(times)
+    }
+
+    /// When the sound of a detour comes in the beam and shot of an echo. A gate keeps one echo of a
+    /// shot: the flaw's own time is that of the beam's other shots, or of the nearest beam that saw it.
+    fn detour_s(&self, technique: &Technique, e: &Echo, path: GhostPath) -> Option<f64> {
+        let beam = technique.beams.get(e.beam as usize)?;
+        let nearest = self
+            .0
+            .keys()
+            .filter_map(|&b| Some((b, technique.beams.get(b as usize)?)))
+            .filter(|(_, b)| b.mode == beam.mode)
+            .min_by(|x, y| {
+                let far = |b: &Beam| b.axis.entry.distance(beam.axis.entry);
+                far(x.1).total_cmp(&far(y.1))
+            })?;
+        let off = |t: &(f64, f64)| (t.0 - e.z_m).abs();
+        let direct_s = self.0.get(&nearest.0)?.iter().min_by(|a, b| off(a).total_cmp(&off(b)))?.1;
+        match path {
+            GhostPath::TwiceBetween => Some(2.0 * direct_s),
+            GhostPath::ConvertedLeg => {
+                let steel = &technique.media.steel;
+                let other = if beam.mode == Mode::L { Mode::S } else { Mode::L };
+                let ratio = beam.axis.velocity_m_s / steel.velocity_m_s(other);
+                Some(0.5 * direct_s * (1.0 + ratio))
+            }
+            GhostPath::SecondSurface | GhostPath::CrossTalk => None,
+        }
+    }
 }
 
 /// Largest difference among the echoes within the tolerance, where enough of them are.
@@ -124,56 +174,29 @@ fn tolerance_s(technique: &Technique, flaw: &Measured) -> f64 {
     (length_s + 2.0 * flaw.indication.place_uncertainty_m / slowest).min(MOST_OFF_S)
 }
 
-/// Times after the surface at which a beam hears a flaw (at a place of the ring's frame) by a way.
-fn predicted(
-    technique: &Technique,
-    flaw: &Measured,
-    at: Point,
-    beam: u32,
-    path: GhostPath,
-) -> impl Iterator<Item = f64> {
-    let mut out = Vec::new();
-    let id = beam;
-    if let Some(beam) = technique.beams.get(id as usize) {
-        let direct_s = one_way_s(technique, beam, at, beam.mode);
-        match path {
-            // A gate keeps one echo of a shot: the beam that tells the ghost does not tell the flaw.
-            GhostPath::TwiceBetween => {
-                out.extend(direct_s.map(|t| 2.0 * (2.0 * t - beam.surface_time_s)));
-            }
-            GhostPath::ConvertedLeg => {
-                let other = if beam.mode == Mode::L { Mode::S } else { Mode::L };
-                let back_s = one_way_s(technique, beam, at, other);
-                out.extend(direct_s.zip(back_s).map(|(a, b)| a + b - beam.surface_time_s));
-            }
-            GhostPath::CrossTalk => {
-                let together = technique.schedule.firings.iter().filter(|f| f.beams.contains(&id));
-                for sender in together.flat_map(|f| &f.beams).filter(|&&b| b != id) {
-                    if !flaw.indication.beams.contains(sender) {
-                        continue;
-                    }
-                    let Some(sender) = technique.beams.get(*sender as usize) else { continue };
-                    let out_s = one_way_s(technique, sender, at, sender.mode);
-                    for mode in [Mode::L, Mode::S] {
-                        let back_s = one_way_s(technique, beam, at, mode);
-                        out.extend(out_s.zip(back_s).map(|(a, b)| a + b - beam.surface_time_s));
-                    }
-                }
-            }
-            // It needs no flaw.
-            GhostPath::SecondSurface => {}
-        }
-    }
-    out.into_iter()
+/// Times after the surface at which the beam of an echo hears a flaw by what other beams sent in the
+/// same firing, as either kind of wave on the way back.
+fn cross_talk_s(technique: &Technique, flaw: &Measured, e: &Echo) -> Vec<f64> {
+    let Some(beam) = technique.beams.get(e.beam as usize) else {
+        return Vec::new();
+    };
+    let at = flaw.indication.place.rotated(f64::from(e.turn_rad));
+    let back: Vec<f64> =
+        [Mode::L, Mode::S].into_iter().filter_map(|m| one_way_s(technique, beam, at, m)).collect();
+    let together = technique.schedule.firings.iter().filter(|f| f.beams.contains(&e.beam));
+    together
+        .flat_map(|f| &f.beams)
+        .filter(|&&b| b != e.beam && flaw.indication.beams.contains(&b))
+        .filter_map(|&b| technique.beams.get(b as usize))
+        .filter_map(|sender| one_way_s(technique, sender, at, sender.mode))
+        .flat_map(|out| back.iter().map(move |b| out + b - beam.surface_time_s).collect::<Vec<_>>())
+        .collect()
 }
 
 /// Time between a beam's aperture and a place in the steel as one kind of wave, half of the delay law
 /// included, in seconds.
 fn one_way_s(technique: &Technique, beam: &Beam, at: Point, mode: Mode) -> Option<f64> {
-    let velocity_m_s = match mode {
-        Mode::L => technique.media.steel.longitudinal_m_s,
-        Mode::S => technique.media.steel.shear_m_s,
-    };
+    let velocity_m_s = technique.media.steel.velocity_m_s(mode);
     let plain = || beam.surface_time_s / 2.0 + beam.axis.entry.distance(at) / velocity_m_s;
     let (Some(water), Some(surface), Some(middle)) =
         (technique.media.water, technique.section.surface(), middle(technique, beam))

@@ -21,6 +21,7 @@ use barwright_job::{
     screened::{Echo, EchoMark},
     technique::{Beam, GateKind, Section},
 };
+use barwright_plan::conditions::Conditions;
 use barwright_wave::{Mode, Point};
 
 use crate::{
@@ -28,7 +29,7 @@ use crate::{
     kind,
     place::{link_m, looks, place, wavelength_m},
     reading::db,
-    size,
+    size, sizing,
 };
 
 /// Drop between two peaks that keeps them apart, as a ratio of heights (6 dB).
@@ -231,6 +232,7 @@ pub(crate) fn measure(
     profiles: &Profiles<'_>,
     group: &Group,
     noise_fsh: f64,
+    conditions: Option<&Conditions>,
 ) -> Option<Measured> {
     let echoes = profiles.echoes;
     let strongest = &echoes[*group.members.first()?];
@@ -281,6 +283,13 @@ pub(crate) fn measure(
     modes.sort_unstable();
     modes.dedup();
     let clipped = near.iter().any(|e| e.mark == EchoMark::Clipped);
+    // A longer flaw fills the beam along the bar; a clipped one has lost its height.
+    let sized = conditions
+        .filter(|_| group.class == FlawClass::Disc && extent == Extent::Point && !clipped)
+        .and_then(|c| {
+            let members = group.members.iter().map(|&m| &echoes[m]);
+            sizing::on_axis(technique, c, members, place, middle)
+        });
     Some(Measured {
         margin_m: beam.axial_width_m / 2.0 + technique.pulse_spacing_m,
         members: group.members.clone(),
@@ -295,8 +304,18 @@ pub(crate) fn measure(
             to_m: middle + length / 2.0,
             height_fsh: peak,
             clipped,
-            size_m: size::equivalent_m(group.class, &technique.sensitivity, peak),
-            size_uncertainty_db: size::uncertainty_db(rules, peak, noise_fsh),
+            size_m: size::equivalent_m(
+                group.class,
+                &technique.sensitivity,
+                sized.map_or(peak, |s| s.height_fsh),
+            ),
+            size_uncertainty_db: size::uncertainty_db(
+                rules,
+                peak,
+                noise_fsh,
+                sized.map(|s| s.scatter_db),
+            ),
+            sized_by: sized.map(|s| s.echoes as u32),
             beams,
             echoes: group.members.len() as u32,
             extent: Some(extent),

@@ -42,6 +42,7 @@ mod scan;
 pub mod screen;
 pub mod sentence;
 pub mod size;
+mod sizing;
 mod stretch;
 mod verdict;
 

@@ -8,6 +8,8 @@ use barwright_job::{
     screened::{Echo, ScreenedBar},
 };
 
+use barwright_plan::conditions::Conditions;
+
 use crate::{
     back_wall,
     error::{EvaluateError, Result},
@@ -61,10 +63,15 @@ pub fn sentence_by(
     let most = rules.too_many.unwrap_or_default().most as usize;
     let unmeasured = keep_highest(&mut grouped.confirmed, echoes, most);
     let profiles = Profiles::new(echoes);
+    // Without media and pulse that mean something, sizes are those of the highest echo.
+    let conditions = Conditions::nominal(&technique.body).ok();
     let mut measured: Vec<Measured> = grouped
         .confirmed
         .iter()
-        .filter_map(|g| measure(&technique.body, rules, &profiles, g, screened.body.noise_fsh))
+        .filter_map(|g| {
+            let noise_fsh = screened.body.noise_fsh;
+            measure(&technique.body, rules, &profiles, g, noise_fsh, conditions.as_ref())
+        })
         .collect();
     measured.sort_by(|a, b| a.indication.from_m.total_cmp(&b.indication.from_m));
     for (i, m) in measured.iter_mut().enumerate() {

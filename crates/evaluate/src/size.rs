@@ -20,13 +20,19 @@ pub fn equivalent_m(class: FlawClass, sensitivity: &Sensitivity, height_fsh: f64
 }
 
 /// Standard uncertainty of a height in dB, from three independent parts:
-/// the accepted band of the level (rectangular), a reflector between two beams or two shots (up to
-/// 3 dB lower, rectangular), and noise of the given height added at random phase.
+/// the accepted band of the level (rectangular); the scatter of echoes corrected for the flaw's place in
+/// their beams or, for the highest echo alone, a reflector between two beams or two shots (up to 3 dB
+/// lower, rectangular); and noise of the given height added at random phase.
 #[must_use]
-pub fn uncertainty_db(rules: &Rules, height_fsh: f64, noise_fsh: f64) -> f64 {
+pub fn uncertainty_db(
+    rules: &Rules,
+    height_fsh: f64,
+    noise_fsh: f64,
+    scatter_db: Option<f64>,
+) -> f64 {
     let level = &rules.level;
     let band = db(level.high_fsh_percent / level.low_fsh_percent) / 12f64.sqrt();
-    let between = 3.0 / 12f64.sqrt();
+    let between = scatter_db.unwrap_or(3.0 / 12f64.sqrt());
     let noise = db(1.0 + noise_fsh / height_fsh.max(1e-9)) / 2f64.sqrt();
     (band * band + between * between + noise * noise).sqrt()
 }

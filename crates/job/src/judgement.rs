@@ -112,6 +112,10 @@ pub struct Indication {
     pub beams: Vec<u32>,
     /// Echoes it was made from.
     pub echoes: u32,
+    /// Echoes that its size rests on, each corrected for the flaw's place in the beam; absent where
+    /// the size is that of the highest echo.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sized_by: Option<u32>,
     /// Whether it is longer along the bar than a beam can tell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub extent: Option<Extent>,

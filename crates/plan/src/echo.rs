@@ -194,6 +194,29 @@ pub fn axial_loss_db(
     Some(db(axial.at(&field, 0.0).peak().0) - db(axial.at(&field, z_m).peak().0))
 }
 
+/// What a beam hears of a point flaw at a place of the section, wherever it lies along the bar.
+pub struct PointEcho {
+    field: TwoWay,
+    axial: Axial,
+}
+
+impl PointEcho {
+    /// At a place of the section in m; `None` where no ray arrives.
+    #[must_use]
+    pub fn new(conditions: &Conditions, aperture: &Aperture<'_>, place: Point) -> Option<Self> {
+        let field = two_way(conditions, aperture, place)?;
+        let axial = Axial::new(conditions, aperture, &field)?;
+        Some(Self { field, axial })
+    }
+
+    /// Peak of the envelope in dB, `z_m` along the bar from the middle of the beam: equal flaws
+    /// compare by it.
+    #[must_use]
+    pub fn level_db(&self, z_m: f64) -> f64 {
+        db(self.axial.at(&self.field, z_m).peak().0)
+    }
+}
+
 /// The third dimension of a beam at a place.
 pub(crate) struct Axial {
     pub(crate) strip: Strip,

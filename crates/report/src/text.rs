@@ -3,7 +3,7 @@
 
 use barwright_job::{
     finding::Topic,
-    judgement::Verdict,
+    judgement::{Indication, Verdict},
     level::{BeamState, Cause, ElementLoss},
     proof::{Engine, FlawClass, ProvedClass},
     technique::{GateKind, Section},
@@ -278,6 +278,23 @@ pub fn gate(kind: GateKind) -> &'static str {
         GateKind::Volume => "volume",
         GateKind::Crack => "crack",
         GateKind::BackWall => "back wall",
+    }
+}
+
+/// A person's words as a sentence that ends.
+#[must_use]
+pub fn sentence(words: &str) -> String {
+    let words = words.trim_end();
+    if words.ends_with(['.', '!', '?']) { words.to_owned() } else { format!("{words}.") }
+}
+
+/// The likely kind of an indication; for one that another explains, that it is no flaw of its own.
+#[must_use]
+pub fn kind(i: &Indication) -> String {
+    match &i.ghost {
+        None => i.kind.clone(),
+        Some(g) if g.of.is_empty() => format!("ghost: {}", g.path.words()),
+        Some(g) => format!("ghost of {}: {}", g.of, g.path.words()),
     }
 }
 

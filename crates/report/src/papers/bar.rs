@@ -183,11 +183,20 @@ fn demand(input: &BarInput<'_>) -> Result<()> {
     Ok(())
 }
 
+/// The likely kind, and what it rests on.
+fn kind_with_reasons(i: &Indication) -> String {
+    if i.kind_reasons.is_empty() {
+        text::kind(i)
+    } else {
+        format!("{} ({})", text::kind(i), i.kind_reasons.join("; "))
+    }
+}
+
 fn indication(i: &Indication) -> Value {
     json!([
         i.letter,
         text::class(i.class),
-        i.kind,
+        kind_with_reasons(i),
         text::clock(i.place.angle()),
         text::mm(i.depth_m, 1),
         text::mm(i.place_uncertainty_m, 1),

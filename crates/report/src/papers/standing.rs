@@ -6,6 +6,8 @@ use barwright_job::{
     judgement::{Judgement, Verdict},
 };
 
+use crate::text;
+
 /// What the ledger says about a bar.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Standing<'a> {
@@ -97,6 +99,19 @@ pub fn outcome(
             Some(_) => {}
         }
     }
+    if let Some(d) = judgement.decisions.last() {
+        let words = match judgement.verdict {
+            Verdict::Crop => "RELEASED AFTER CROPPING BY DECISION",
+            _ => "RELEASED BY DECISION",
+        };
+        let sentence = format!(
+            "Decided by {}: {} The rules by themselves said {}. Only the kept pieces of the cut plan are released.",
+            d.by,
+            text::sentence(&d.reason),
+            text::verdict(judgement.decisions[0].verdict)
+        );
+        return Outcome { released: true, words, sentence };
+    }
     let (words, sentence) = match judgement.verdict {
         Verdict::Crop => (
             "RELEASED AFTER CROPPING",
@@ -110,7 +125,7 @@ pub fn outcome(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use barwright_job::judgement::CutPlan;
+    use barwright_job::judgement::{CutPlan, Decision};
 
     fn judgement(verdict: Verdict) -> Judgement {
         Judgement {
@@ -124,6 +139,27 @@ mod tests {
             findings: vec![],
             decisions: vec![],
         }
+    }
+
+    // Truth: property. A paper never says that rules were met where a person decided against them.
+    #[test]
+    fn a_decision_is_named() {
+        let mut decided = judgement(Verdict::Release);
+        decided.decisions.push(Decision {
+            by: "level 3".into(),
+            reason: "sectioned, sound".into(),
+            time_us: 0,
+            verdict: Verdict::Hold,
+            cut: CutPlan::default(),
+            judgement: barwright_job::Hash::of(b"before"),
+        });
+        let good = check(true);
+        let told = outcome(&decided, Standing::Released, Some(&good), Some(&good));
+        assert!(told.released && told.words.contains("BY DECISION"));
+        for word in ["level 3", "sectioned, sound.", "said hold"] {
+            assert!(told.sentence.contains(word), "{}", told.sentence);
+        }
+        assert!(!told.sentence.contains("meet the rules"));
     }
 
     fn check(good: bool) -> Check {

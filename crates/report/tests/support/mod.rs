@@ -473,6 +473,7 @@ pub fn indication(k: usize) -> Indication {
         size_uncertainty_db: 1.4,
         beams: vec![3, 6, 36],
         echoes: 17,
+        sized_by: None,
         extent: Some(Extent::Extended),
         length_uncertainty_m: Some(0.0012),
         across_m: Some(0.003),

@@ -209,9 +209,17 @@ fn row(i: &Indication) -> Vec<Markup> {
     let bound = if i.clipped { "over " } else { "" };
     vec![
         html! { strong { (text::visible(&i.letter)) } },
-        html! { (text::visible(&i.kind)) },
+        html! {
+            (text::visible(&text::kind(i)))
+            @if !i.kind_reasons.is_empty() {
+                " " span.quiet { (text::visible(&i.kind_reasons.join("; "))) }
+            }
+        },
         html! { (text::mm(i.from_m, 0)) },
-        html! { (length(i.to_m - i.from_m)) },
+        html! {
+            (length(i.to_m - i.from_m))
+            @if let Some(u) = i.length_uncertainty_m { " ± " (text::mm(u, 0)) }
+        },
         html! { (text::clock(i.place.angle())) },
         html! { (text::mm(i.depth_m, 1)) " ± " (text::mm(i.place_uncertainty_m, 1)) },
         html! { (bound) (text::percent(i.height_fsh, 0)) },
@@ -250,6 +258,15 @@ fn verdict(j: &Judgement) -> Markup {
     html! {
         h2 { "Judged: " (text::verdict(j.verdict)) }
         p { (meaning) }
+        @for d in &j.decisions {
+            div.stop {
+                p {
+                    strong { "Changed by " (text::visible(&d.by)) } " from " (text::verdict(d.verdict)) ": "
+                    (text::visible(&text::sentence(&d.reason)))
+                }
+                p.quiet { "Before: " (text::number(d.cut.kept_m, 3)) " m kept, judgement " code { (d.judgement.short()) } "." }
+            }
+        }
         @if !j.reasons.is_empty() {
             ul.reasons {
                 @for r in &j.reasons {
