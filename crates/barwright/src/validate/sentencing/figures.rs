@@ -116,6 +116,9 @@ pub struct Figures {
     pub cases: Vec<Case>,
 }
 
+/// An error of a flaw, and whether it is inside what is asked for; absent for flaws without such an error.
+type Error<'a> = &'a dyn Fn(&Case, &Found) -> Option<(f64, bool)>;
+
 /// An error of one flaw.
 struct Off {
     value: f64,
@@ -218,7 +221,7 @@ fn quantities(cases: &[Case]) -> Vec<Quantity> {
         .filter_map(|c| Some((c, c.compared.found.as_ref()?)))
         .filter(|(c, f)| f.own_class && alone(c, f))
         .collect();
-    let list = |value: &dyn Fn(&Case, &Found) -> Option<(f64, bool)>| -> Vec<Off> {
+    let list = |value: Error<'_>| -> Vec<Off> {
         clear
             .iter()
             .filter_map(|(c, f)| {
