@@ -117,3 +117,17 @@ fn engines_of_no_bar_and_of_cases_are_refused() {
     assert_eq!(barwright(&["validate", "--engines", "--bar", "33"]).code, 2);
     assert_eq!(barwright(&["validate", "--engines", "--cases", "."]).code, 2);
 }
+
+#[test]
+fn a_lot_without_bars_or_with_an_impossible_noise_is_refused() {
+    for (args, word) in [
+        (&["validate", "--sentencing", "0"][..], "nothing was judged"),
+        (&["validate", "--sentencing", "1", "--noise-db", "2"][..], "noise"),
+        (&["validate", "--sentencing", "1", "--noise-db", "nan"][..], "noise"),
+        (&["validate", "--noise-db", "14"][..], "--sentencing"),
+    ] {
+        let said = barwright(args);
+        assert_eq!(said.code, 2, "{args:?}: {}", said.err);
+        assert!(said.err.contains(word), "{args:?}: {}", said.err);
+    }
+}

@@ -116,6 +116,9 @@ pub struct Figures {
     pub cases: Vec<Case>,
 }
 
+/// An error of a flaw, and whether it is inside what is asked for; absent for flaws without such an error.
+type Error<'a> = &'a dyn Fn(&Case, &Found) -> Option<(f64, bool)>;
+
 /// An error of one flaw.
 struct Off {
     value: f64,
@@ -218,7 +221,7 @@ fn quantities(cases: &[Case]) -> Vec<Quantity> {
         .filter_map(|c| Some((c, c.compared.found.as_ref()?)))
         .filter(|(c, f)| f.own_class && alone(c, f))
         .collect();
-    let list = |value: &dyn Fn(&Case, &Found) -> Option<(f64, bool)>| -> Vec<Off> {
+    let list = |value: Error<'_>| -> Vec<Off> {
         clear
             .iter()
             .filter_map(|(c, f)| {
@@ -269,7 +272,8 @@ fn quantity(
     share: f64,
 ) -> Quantity {
     let count = list.len();
-    let mean = list.iter().map(|o| o.value).sum::<f64>() / count.max(1) as f64;
+    // The sum of nothing is -0.
+    let mean = (list.iter().map(|o| o.value).sum::<f64>() + 0.0) / count.max(1) as f64;
     list.sort_by(|a, b| a.value.abs().total_cmp(&b.value.abs()));
     // The smallest error that so many of them do not exceed.
     let rank = |q: f64| {
@@ -315,5 +319,6 @@ mod tests {
         assert!(!quantity("x", "mm", errors(10, 9.0), Some("9, all"), 1.0).met);
         let none = quantity("x", "mm", Vec::new(), Some("9, all"), 1.0);
         assert_eq!((none.count, none.worst, none.met), (0, 0.0, true));
+        assert!(none.mean.is_sign_positive());
     }
 }
