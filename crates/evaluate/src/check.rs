@@ -330,7 +330,7 @@ impl Checking {
         let of = |e: &Echo| {
             let beam = &t.beams[e.beam as usize];
             let kind = beam.gates[e.gate as usize].kind;
-            let at = place(beam, kind, e.after_surface_s, f64::from(e.turn_rad));
+            let at = place(&t.section, beam, kind, e.after_surface_s, f64::from(e.turn_rad));
             // A beam at its edge lays the echo half a beam beside the reflector.
             holds(&zone, e.z_m) && at.distance(there) <= 1.5 * link_m(t, kind)
         };

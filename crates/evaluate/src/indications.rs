@@ -21,7 +21,6 @@ use barwright_job::{
     screened::{Echo, EchoMark},
     technique::{Beam, GateKind, Section},
 };
-use barwright_plan::conditions::Conditions;
 use barwright_wave::{Mode, Point};
 
 use crate::{
@@ -29,7 +28,8 @@ use crate::{
     kind,
     place::{link_m, looks, place, wavelength_m},
     reading::db,
-    size, sizing,
+    size,
+    sizing::Sizing,
 };
 
 /// Drop between two peaks that keeps them apart, as a ratio of heights (6 dB).
@@ -106,7 +106,7 @@ fn spots(technique: &Technique, rules: &Rules, echoes: &[Echo], kind: GateKind) 
             counts.then(|| Spot {
                 echo: i,
                 z_m: e.z_m,
-                place: place(beam, kind, e.after_surface_s, f64::from(e.turn_rad)),
+                place: place_of(technique, kind, e),
                 height,
             })
         })
@@ -232,7 +232,7 @@ pub(crate) fn measure(
     profiles: &Profiles<'_>,
     group: &Group,
     noise_fsh: f64,
-    conditions: Option<&Conditions>,
+    sizing: Option<&Sizing<'_>>,
 ) -> Option<Measured> {
     let echoes = profiles.echoes;
     let strongest = &echoes[*group.members.first()?];
@@ -260,7 +260,9 @@ pub(crate) fn measure(
     let alarm = alarm_fsh(rules, gate.threshold_fsh);
     let (from, to) = extent(profiles, group, &near_beams, strongest, alarm);
     let seen = to - from;
-    let length = size::length_m(seen, beam.axial_width_m);
+    let width =
+        sizing.and_then(|s| s.width_m(beam, strongest, place)).unwrap_or(beam.axial_width_m);
+    let length = size::length_m(seen, width);
     let middle = 0.5 * (from + to);
     let depth_m = match group.class {
         FlawClass::Crack => 0.0,
@@ -268,10 +270,10 @@ pub(crate) fn measure(
     };
     let on_axis = !matches!(technique.section, Section::Flat { .. })
         && place.radius() <= (2.0 * place_uncertainty_m).max(wavelength_m(technique, beam));
-    let extent = if length > 0.0 { Extent::Extended } else { Extent::Point };
+    let extent = if length > width { Extent::Extended } else { Extent::Point };
     let kind = kind::tell(&kind::Traits {
         class: group.class,
-        long: length > 3.0 * beam.axial_width_m,
+        long: length > 3.0 * width,
         extent,
         on_axis,
         one_sided_db: one_sided_db(technique, group, echoes),
@@ -283,15 +285,21 @@ pub(crate) fn measure(
     modes.sort_unstable();
     modes.dedup();
     let clipped = near.iter().any(|e| e.mark == EchoMark::Clipped);
-    // A longer flaw fills the beam along the bar; a clipped one has lost its height.
-    let sized = conditions
+    // A longer flaw of the volume fills the beam along the bar; a clipped one has lost its height.
+    let sized = sizing
         .filter(|_| group.class == FlawClass::Disc && extent == Extent::Point && !clipped)
-        .and_then(|c| {
+        .and_then(|s| {
             let members = group.members.iter().map(|&m| &echoes[m]);
-            sizing::on_axis(technique, c, members, place, middle)
+            s.on_axis(members, place, middle)
         });
+    let height = match group.class {
+        FlawClass::Disc => sized.map_or(peak, |s| s.height_fsh),
+        FlawClass::Crack => {
+            peak * sizing.map_or(1.0, |s| s.of_length(beam, strongest, place, length))
+        }
+    };
     Some(Measured {
-        margin_m: beam.axial_width_m / 2.0 + technique.pulse_spacing_m,
+        margin_m: width / 2.0 + technique.pulse_spacing_m,
         members: group.members.clone(),
         indication: Indication {
             letter: String::new(),
@@ -307,7 +315,7 @@ pub(crate) fn measure(
             size_m: size::equivalent_m(
                 group.class,
                 &technique.sensitivity,
-                sized.map_or(peak, |s| s.height_fsh),
+                height,
             ),
             size_uncertainty_db: size::uncertainty_db(
                 rules,
@@ -321,7 +329,7 @@ pub(crate) fn measure(
             extent: Some(extent),
             length_uncertainty_m: Some(size::length_uncertainty_m(
                 technique.pulse_spacing_m,
-                beam.axial_width_m,
+                width,
             )),
             across_m: Some(across_m(technique, gate.kind, &near)),
             modes,
@@ -333,7 +341,8 @@ pub(crate) fn measure(
 
 /// Where an echo comes from, in the bar's frame.
 fn place_of(technique: &Technique, kind: GateKind, e: &Echo) -> Point {
-    place(&technique.beams[e.beam as usize], kind, e.after_surface_s, f64::from(e.turn_rad))
+    let (beam, turn_rad) = (&technique.beams[e.beam as usize], f64::from(e.turn_rad));
+    place(&technique.section, beam, kind, e.after_surface_s, turn_rad)
 }
 
 /// Largest distance between the places of echoes, in metres, from those farthest along x, y and the

@@ -109,6 +109,8 @@ impl Detector {
         let (at, largest) = largest(window)?;
         let scale = self.record.full_scale_fsh / S::FULL_SCALE;
         if S::at_full_scale(largest) {
+            // Which of several echoes at full scale is the highest, nobody knows: the first one is told.
+            let at = window.iter().position(|x| S::at_full_scale(x.magnitude())).unwrap_or(at);
             return Some(Reading {
                 height_fsh: self.record.full_scale_fsh,
                 time_s: self.record.time_s(first as f64 + self.clipped_middle(window, at)),

@@ -8,16 +8,39 @@ use barwright_wave::Point;
 
 /// Place of an echo in the bar's own frame (turn taken out), in metres.
 ///
-/// Flaws of the volume lie on the beam's axis at the time's way; flaws of the surface where the
-/// axis meets the surface from inside, half a skip on. The true place differs by up to half the
-/// beam's width across, which combining beams reduces.
+/// Flaws of the volume lie on the beam's axis at the time's way. Flaws of the surface of a round bar lie
+/// on the surface where a chord from the entry is as long as the time's way: to first order that holds
+/// for flaws aside of the axis too, as the entry of a least-time path does not matter. On other
+/// sections they lie where the axis meets the surface from inside. The true place of a flaw of the volume
+/// differs by up to half the beam's width across, which combining beams reduces.
 #[must_use]
-pub fn place(beam: &Beam, kind: GateKind, after_surface_s: f64, turn_rad: f64) -> Point {
-    let there = match kind {
-        GateKind::Crack => landing(beam),
+pub fn place(
+    section: &Section,
+    beam: &Beam,
+    kind: GateKind,
+    after_surface_s: f64,
+    turn_rad: f64,
+) -> Point {
+    let there = match (kind, section) {
+        (GateKind::Crack, Section::Round { radius_m }) => {
+            on_chord(section, beam, *radius_m, after_surface_s)
+        }
+        (GateKind::Crack, _) => landing(beam),
         _ => beam.axis.at(after_surface_s),
     };
     there.rotated(-turn_rad)
+}
+
+/// Where a chord from the beam's entry, as long as the time's way, ends on the surface.
+fn on_chord(section: &Section, beam: &Beam, radius_m: f64, after_surface_s: f64) -> Point {
+    let way_m = beam.axis.velocity_m_s * after_surface_s / 2.0;
+    let lead = 2.0 * (way_m / (2.0 * radius_m)).clamp(0.0, 1.0).asin();
+    // Looking to the left of the inward normal, a beam lands clockwise of its entry.
+    let side = f64::from(-looks(section, beam));
+    if side == 0.0 {
+        return landing(beam);
+    }
+    Point::polar(radius_m, beam.axis.entry.angle() + side * lead)
 }
 
 /// Where a beam's axis meets the surface from inside.
@@ -32,9 +55,13 @@ pub fn wavelength_m(technique: &Technique, beam: &Beam) -> f64 {
 }
 
 /// Distance in the section up to which two echoes may come from one reflector, in metres: one and
-/// a half steps between neighbouring beams that look the same way, and at least two wavelengths.
+/// a half steps between neighbouring beams that look the same way, and at least two wavelengths. On the
+/// surface of a round bar, where the time tells the place, two longitudinal wavelengths.
 #[must_use]
 pub fn link_m(technique: &Technique, kind: GateKind) -> f64 {
+    if let (GateKind::Crack, Section::Round { .. }) = (kind, technique.section) {
+        return 2.0 * technique.media.steel.longitudinal_m_s / technique.pulse.centre_hz;
+    }
     let beams: Vec<&Beam> = technique.beams.iter().filter(|b| b.gate(kind).is_some()).collect();
     let spot = |b: &Beam| match kind {
         GateKind::Crack => landing(b),
@@ -81,5 +108,46 @@ pub fn looks(section: &Section, beam: &Beam) -> i8 {
         1
     } else {
         -1
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use barwright_job::technique::Axis;
+    use barwright_wave::Mode;
+
+    // Truth: closed form. The echo of the axis comes from where the axis lands, on either way round; a
+    // flaw aside of it from the end of its own chord.
+    #[test]
+    fn chords_end_where_the_flaw_is() {
+        let section = Section::Round { radius_m: 0.021 };
+        for way in [1.0, -1.0] {
+            let entry = Point::polar(0.021, 0.4);
+            let direction_rad = 0.4 + std::f64::consts::PI + way * std::f64::consts::FRAC_PI_4;
+            let reach_m = 2.0 * 0.021 * std::f64::consts::FRAC_PI_4.cos();
+            let beam = Beam {
+                id: 0,
+                probe: 0,
+                first_element: 0,
+                mode: Mode::S,
+                transmit_delays_s: vec![],
+                receive_delays_s: vec![],
+                gain_db: 0.0,
+                gain_curve: vec![],
+                surface_beam: None,
+                surface_time_s: 0.0,
+                gates: vec![],
+                axis: Axis { entry, direction_rad, velocity_m_s: 3255.0, reach_m },
+                axial_width_m: 0.007,
+                response: vec![],
+            };
+            for aside_rad in [0.0, 0.15, -0.2] {
+                let true_place = landing(&beam).rotated(aside_rad);
+                let time = 2.0 * true_place.distance(entry) / 3255.0;
+                let found = place(&section, &beam, GateKind::Crack, time, 0.3).rotated(0.3);
+                assert!(found.distance(true_place) < 1e-9, "{way} {aside_rad}: {found:?}");
+            }
+        }
     }
 }

@@ -8,14 +8,13 @@ use barwright_job::{
     screened::{Echo, ScreenedBar},
 };
 
-use barwright_plan::conditions::Conditions;
-
 use crate::{
     back_wall,
     error::{EvaluateError, Result},
     ghosts,
     indications::{Group, Grouped, Measured, Profiles, group, measure},
     reading::is_flaw_gate,
+    sizing::Sizing,
     verdict::{Seen, judge},
 };
 
@@ -64,13 +63,13 @@ pub fn sentence_by(
     let unmeasured = keep_highest(&mut grouped.confirmed, echoes, most);
     let profiles = Profiles::new(echoes);
     // Without media and pulse that mean something, sizes are those of the highest echo.
-    let conditions = Conditions::nominal(&technique.body).ok();
+    let sizing = Sizing::new(&technique.body, order.flaws.shortest_mm / 1e3);
     let mut measured: Vec<Measured> = grouped
         .confirmed
         .iter()
         .filter_map(|g| {
             let noise_fsh = screened.body.noise_fsh;
-            measure(&technique.body, rules, &profiles, g, noise_fsh, conditions.as_ref())
+            measure(&technique.body, rules, &profiles, g, noise_fsh, sizing.as_ref())
         })
         .collect();
     measured.sort_by(|a, b| a.indication.from_m.total_cmp(&b.indication.from_m));

@@ -1,9 +1,14 @@
-//! The height that a point flaw would read on the axis of a beam, from all its echoes.
+//! Heights made comparable with those of the ordered flaw, from the beam's own field.
 //!
+//! # Points of the volume
+//! The height that a point flaw would read on the axis of a beam, from all its echoes.
 //! A beam reads a flaw aside of its axis lower, and within the near field along the bar (where the
 //! elements are long) even higher than on it. How much follows from the beam's own field at the place of
 //! the flaw: each echo is corrected by that, and the mean of all, weighted by how sure each correction is,
 //! stands for the flaw. Its place along the bar is set so that the corrected echoes agree best.
+//!
+//! # Cracks
+//! The ordered crack has a length; a longer one reads higher as far as the beam is wide along the bar.
 //!
 //! Source of the method: distance-gain-size with the field of the beam at hand in place of a general
 //! diagram (Krautkrämer & Krautkrämer, *Ultrasonic Testing of Materials*, 4th ed. 1990, ch. 5).
@@ -11,8 +16,13 @@
 use barwright_job::{
     Technique,
     screened::{Echo, EchoMark},
+    technique::Beam,
 };
-use barwright_plan::{conditions::Conditions, echo::PointEcho, response::Aperture};
+use barwright_plan::{
+    conditions::Conditions,
+    echo::{PointEcho, axial_width_m, crack},
+    response::Aperture,
+};
 use barwright_wave::Point;
 
 use crate::reading::db;
@@ -51,41 +61,97 @@ struct Heard {
     level_db: Vec<f64>,
 }
 
-/// The height on the axis of a flaw at a place of the bar's frame and along the bar; `None` where no
-/// field is known for its beams or every echo was clipped.
-pub(crate) fn on_axis<'a>(
-    technique: &Technique,
-    conditions: &Conditions,
-    echoes: impl Iterator<Item = &'a Echo>,
-    place: Point,
-    middle_m: f64,
-) -> Option<OnAxis> {
-    let sound: Vec<&Echo> = echoes.filter(|e| e.mark == EchoMark::Sound).collect();
-    let heard: Vec<Heard> = highest(&sound)
-        .into_iter()
-        .filter_map(|e| hear(technique, conditions, e, place, middle_m))
-        .collect();
-    if heard.is_empty() {
-        return None;
+/// What sizes rest on: the technique with its nominal fields.
+pub(crate) struct Sizing<'a> {
+    technique: &'a Technique,
+    conditions: Conditions,
+    /// Length of the crack that the sensitivity is set for, in m.
+    shortest_m: f64,
+}
+
+impl<'a> Sizing<'a> {
+    /// For a technique whose order asks for flaws of a length in m; `None` where media and pulse mean
+    /// nothing, so that no field is known.
+    pub fn new(technique: &'a Technique, shortest_m: f64) -> Option<Self> {
+        let conditions = Conditions::nominal(technique).ok()?;
+        Some(Self { technique, conditions, shortest_m })
     }
-    let (mut best, mut least) = (None, f64::INFINITY);
-    for step in 0..=2 * REACH {
-        let aside = f64::from(step - REACH) * STEP_M;
-        let (mean, spread, weight) = together(&heard, step as usize);
-        let cost = spread + (aside / MIDDLE_M).powi(2);
-        if cost < least {
-            (best, least) = (Some((mean, spread, weight)), cost);
+
+    fn aperture<'b>(&'b self, beam: &'b Beam) -> Aperture<'b> {
+        Aperture::of_beam(&self.technique.probes, beam)
+    }
+
+    /// Pulse-echo -6 dB width along the bar in m of a beam at a place of the bar's frame, for the turn of
+    /// an echo; `None` where no field is known, or where the near field has no such width.
+    pub fn width_m(&self, beam: &Beam, e: &Echo, place: Point) -> Option<f64> {
+        let there = place.rotated(f64::from(e.turn_rad));
+        axial_width_m(&self.conditions, &self.aperture(beam), there).filter(|w| *w > 0.0)
+    }
+
+    /// Factor on the height of a crack of a length in m that makes it that of a crack of the ordered
+    /// length; one where no field is known. Lengths below half the ordered one are not told that well:
+    /// they count as that.
+    pub fn of_length(&self, beam: &Beam, e: &Echo, place: Point, length_m: f64) -> f64 {
+        let angle_rad = place.rotated(f64::from(e.turn_rad)).angle();
+        let depth_m = self.technique.sensitivity.crack_depth_m.unwrap_or(self.shortest_m / 10.0);
+        let level = |length_m: f64| {
+            crack(&self.conditions, &self.aperture(beam), angle_rad, depth_m, length_m)
+                .map(|c| c.transfer_db)
+        };
+        // Beyond three beams a longer line adds nothing.
+        let length_m = length_m.clamp(0.5 * self.shortest_m, 3.0 * beam.axial_width_m);
+        let db = level(self.shortest_m).zip(level(length_m)).map_or(0.0, |(a, b)| a - b);
+        10f64.powf(db / 20.0)
+    }
+
+    /// The height on the axis of a flaw at a place of the bar's frame and along the bar; `None` where no
+    /// field is known for its beams or every echo was clipped.
+    pub fn on_axis<'e>(
+        &self,
+        echoes: impl Iterator<Item = &'e Echo>,
+        place: Point,
+        middle_m: f64,
+    ) -> Option<OnAxis> {
+        let sound: Vec<&Echo> = echoes.filter(|e| e.mark == EchoMark::Sound).collect();
+        let heard: Vec<Heard> =
+            highest(&sound).into_iter().filter_map(|e| self.hear(e, place, middle_m)).collect();
+        if heard.is_empty() {
+            return None;
         }
+        let (mut best, mut least) = (None, f64::INFINITY);
+        for step in 0..=2 * REACH {
+            let aside = f64::from(step - REACH) * STEP_M;
+            let (mean, spread, weight) = together(&heard, step as usize);
+            let cost = spread + (aside / MIDDLE_M).powi(2);
+            if cost < least {
+                (best, least) = (Some((mean, spread, weight)), cost);
+            }
+        }
+        let (mean, spread, weight) = best?;
+        let n = heard.len() as f64;
+        // Readings that scatter more than they should are less sure than their weights say.
+        let excess = if n > 1.0 { (spread / (n - 1.0)).max(1.0) } else { 1.0 };
+        Some(OnAxis {
+            height_fsh: 10f64.powf(mean / 20.0),
+            scatter_db: (excess / weight).sqrt(),
+            echoes: heard.len(),
+        })
     }
-    let (mean, spread, weight) = best?;
-    let n = heard.len() as f64;
-    // Readings that scatter more than they should are less sure than their weights say.
-    let excess = if n > 1.0 { (spread / (n - 1.0)).max(1.0) } else { 1.0 };
-    Some(OnAxis {
-        height_fsh: 10f64.powf(mean / 20.0),
-        scatter_db: (excess / weight).sqrt(),
-        echoes: heard.len(),
-    })
+
+    /// What the field of an echo's beam says of the flaw.
+    fn hear(&self, e: &Echo, place: Point, middle_m: f64) -> Option<Heard> {
+        let beam = self.technique.beams.get(e.beam as usize)?;
+        let aperture = self.aperture(beam);
+        let here =
+            PointEcho::new(&self.conditions, &aperture, place.rotated(f64::from(e.turn_rad)))?;
+        let axis_db = PointEcho::new(&self.conditions, &aperture, beam.axis.at(e.after_surface_s))?
+            .level_db(0.0);
+        let level_db = (0..=2 * REACH)
+            .map(|step| middle_m + f64::from(step - REACH) * STEP_M)
+            .map(|z| here.level_db(e.z_m - z) - axis_db)
+            .collect();
+        Some(Heard { height_db: db(f64::from(e.height_fsh).max(1e-9)), level_db })
+    }
 }
 
 /// The highest echoes, a few of each beam.
@@ -106,25 +172,6 @@ fn highest<'a>(sound: &[&'a Echo]) -> Vec<&'a Echo> {
         }
     }
     kept
-}
-
-fn hear(
-    technique: &Technique,
-    conditions: &Conditions,
-    e: &Echo,
-    place: Point,
-    middle_m: f64,
-) -> Option<Heard> {
-    let beam = technique.beams.get(e.beam as usize)?;
-    let aperture = Aperture::of_beam(&technique.probes, beam);
-    let here = PointEcho::new(conditions, &aperture, place.rotated(f64::from(e.turn_rad)))?;
-    let axis_db =
-        PointEcho::new(conditions, &aperture, beam.axis.at(e.after_surface_s))?.level_db(0.0);
-    let level_db = (0..=2 * REACH)
-        .map(|step| middle_m + f64::from(step - REACH) * STEP_M)
-        .map(|z| here.level_db(e.z_m - z) - axis_db)
-        .collect();
-    Some(Heard { height_db: db(f64::from(e.height_fsh).max(1e-9)), level_db })
 }
 
 /// Mean of the corrected echoes in dB, their weighted squares about it, and the sum of weights, for a flaw

@@ -23,6 +23,11 @@ impl Detector {
         let (at, largest) = best?;
         let whole = from >= -super::SLACK && to <= last + super::SLACK;
         if S::at_full_scale(largest) {
+            let full = |i: &usize| {
+                let inside = (*i as f64) >= from && (*i as f64) <= to;
+                inside && S::at_full_scale(ascan[*i].magnitude())
+            };
+            let at = (0..ascan.len()).find(full)?;
             let mut end = at;
             for (i, x) in ascan.iter().enumerate().skip(at) {
                 if (i as f64) > to || i - end > self.cycle {

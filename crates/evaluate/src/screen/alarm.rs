@@ -86,7 +86,13 @@ impl AlarmWatch {
                 let spot = Spot {
                     class,
                     z_m: e.z_m,
-                    place: place(beam, gate.kind, e.after_surface_s, f64::from(e.turn_rad)),
+                    place: place(
+                        &technique.section,
+                        beam,
+                        gate.kind,
+                        e.after_surface_s,
+                        f64::from(e.turn_rad),
+                    ),
                     height_fsh: e.height_fsh,
                     called: false,
                 };

@@ -351,7 +351,7 @@ impl Bench {
                     let (sin, cos) = b.axis.direction_rad.sin_cos();
                     (from.x * sin - from.y * cos, from.x * cos + from.y * sin)
                 }
-                (Mode::S, FlawClass::Crack) => (place.distance(landing(b)), b.axis.reach_m),
+                (Mode::S, FlawClass::Crack) => (place.distance(landing(b)), place.distance(entry)),
                 _ => continue,
             };
             let height = f.height * bell(across, ACROSS) * along(z_m - f.z_m, f.length_m);

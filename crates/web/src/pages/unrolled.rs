@@ -54,7 +54,13 @@ fn bin(echoes: &[barwright_job::screened::Echo], technique: &Technique, length_m
         if !matches!(gate.kind, GateKind::Volume | GateKind::Crack) {
             continue;
         }
-        let at = place(beam, gate.kind, echo.after_surface_s, f64::from(echo.turn_rad));
+        let at = place(
+            &technique.section,
+            beam,
+            gate.kind,
+            echo.after_surface_s,
+            f64::from(echo.turn_rad),
+        );
         let across = match technique.section {
             Section::Flat { thickness_m } => -at.y / thickness_m,
             // Clock positions from 6 o'clock over 9, 12 and 3 back to 6.

@@ -241,7 +241,13 @@ impl Setup {
             }
             let beam = technique.beams.get(e.beam as usize)?;
             let gate = beam.gates.get(e.gate as usize).filter(|g| g.kind == kind)?;
-            let there = place_of_echo(beam, kind, e.after_surface_s, f64::from(e.turn_rad));
+            let there = place_of_echo(
+                &technique.section,
+                beam,
+                kind,
+                e.after_surface_s,
+                f64::from(e.turn_rad),
+            );
             let across_m = there.distance(truth::place(flaw));
             (across_m <= LISTED_M[1]).then(|| Reading {
                 beam: e.beam,
