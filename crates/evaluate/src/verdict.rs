@@ -127,7 +127,7 @@ pub(crate) fn judge(
 }
 
 fn plan(length_m: f64, unsound: &[Unsound], order: &Order) -> CutPlan {
-    cut::plan(length_m, unsound, order.cut.shortest_mm / 1e3, order.cut.kerf_mm / 1e3)
+    cut::plan_ordered(length_m, unsound, &order.cut)
 }
 
 /// What the rules say of one indication.

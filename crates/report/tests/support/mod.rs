@@ -521,7 +521,7 @@ pub fn bar(
         ],
     );
     let piece =
-        |from_m, to_m, fate, reason: &str| Piece { from_m, to_m, fate, reason: reason.into() };
+        |from_m, to_m, fate, reason: &str| Piece { from_m, to_m, fate, reason: reason.into(), sold_as: None, multiple: None };
     let pieces = if verdict == Verdict::Release {
         vec![
             piece(0.0, 0.06, Fate::Scrap, "end not inspected"),
@@ -559,7 +559,7 @@ pub fn bar(
                     indications: vec![],
                 },
             ],
-            cut: CutPlan { pieces, kept_m: kept, lost_m: 3.0 - kept },
+            cut: CutPlan { pieces, kept_m: kept, lost_m: 3.0 - kept, unsound: Vec::new() },
             findings: vec![],
         },
         [
