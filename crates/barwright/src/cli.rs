@@ -7,7 +7,7 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    bench as bench_command, calc, capture, certify, changeover, example, ledger, level, plan,
+    bench as bench_command, calc, capture, certify, changeover, cut, example, ledger, level, plan,
     receive, screen, serve, technique, twin, validate,
 };
 use crate::demo;
@@ -50,6 +50,7 @@ enum Command {
     Screen(screen::ScreenArgs),
     Receive(receive::Args),
     Sentence(screen::SentenceArgs),
+    Cut(cut::Args),
     Ledger(ledger::Args),
     Certify(certify::Args),
     Serve(serve::Args),
@@ -80,6 +81,7 @@ impl Cli {
             Command::Screen(args) => screen::screen(&bench, &args),
             Command::Receive(args) => receive::run(&bench, &args),
             Command::Sentence(args) => screen::sentence(&bench, &args),
+            Command::Cut(args) => cut::run(&bench, &args),
             Command::Ledger(args) => ledger::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),

@@ -41,8 +41,11 @@ fn order(open_a: u32, open_b: u32) -> Order {
     let (head, _) = text.split_once("shortest_mm = 800.0").expect("the example's cut");
     let lengths =
         LENGTHS.replace("OPEN_A", &open_a.to_string()).replace("OPEN_B", &open_b.to_string());
-    Order::from_toml("order", &format!("{head}{lengths}").replace("length_mm = 3000.0\n", "length_mm = 12000.0\n"))
-        .expect("an order")
+    Order::from_toml(
+        "order",
+        &format!("{head}{lengths}").replace("length_mm = 3000.0\n", "length_mm = 12000.0\n"),
+    )
+    .expect("an order")
 }
 
 /// A bar with uninspected ends and up to four flaws at places that a plain generator gives.
@@ -55,7 +58,8 @@ fn judgement(i: u64) -> Judgement {
         (state >> 11) as f64 / (1u64 << 53) as f64 * most
     };
     let go = |from_m: f64, to_m: f64, reason: &str| MustGo { from_m, to_m, reason: reason.into() };
-    let mut unsound = vec![go(0.0, 0.06, "end, not inspected"), go(11.94, 12.0, "end, not inspected")];
+    let mut unsound =
+        vec![go(0.0, 0.06, "end, not inspected"), go(11.94, 12.0, "end, not inspected")];
     for _ in 0..(next(5.0) as usize) {
         let at = next(11.5);
         unsound.push(go(at, at + 0.001 + next(0.06), "indication A"));
@@ -76,9 +80,14 @@ fn main() {
     let bars: Vec<Judgement> = (0..500).map(judgement).collect();
     let hash = Hash::of(b"judgement");
     println!("bars  open 3 m  open 2.2 m       s  value m   bound m   gap %  sold     still open");
-    for (count, a, b) in
-        [(20, 15, 10), (100, 90, 60), (500, 300, 200), (500, 900, 400), (500, 1200, 30), (500, 30000, 30000)]
-    {
+    for (count, a, b) in [
+        (20, 15, 10),
+        (100, 90, 60),
+        (500, 300, 200),
+        (500, 900, 400),
+        (500, 1200, 30),
+        (500, 30000, 30000),
+    ] {
         let lot: Vec<LotBar<'_>> =
             bars[..count].iter().map(|judgement| LotBar { judgement, hash: &hash }).collect();
         let order = order(a, b);

@@ -185,7 +185,10 @@ pub(crate) fn check(l: &Limits<'_>, cut: &Cut, bars: &Bars) -> Result<()> {
                 return Err(l.impossible(
                     &format!("cut.lengths[{i}]"),
                     format!("as short as {} mm", limits.from_mm),
-                    format!("no piece shorter than cut.shortest_mm, {} mm, is sold", cut.shortest_mm),
+                    format!(
+                        "no piece shorter than cut.shortest_mm, {} mm, is sold",
+                        cut.shortest_mm
+                    ),
                 ));
             }
         }

@@ -112,21 +112,14 @@ impl Bar {
         let length = self.clusters.first().map_or(0, |c| c.length);
         let value: i64 =
             kept.iter().map(|p| market.windows[p.window].slope * (p.to - p.from)).sum();
-        let cuts: i64 = kept
-            .windows(2)
-            .map(|p| if p[1].from - p[0].to == market.kerf { 1 } else { 2 })
-            .sum();
+        let cuts: i64 =
+            kept.windows(2).map(|p| if p[1].from - p[0].to == market.kerf { 1 } else { 2 }).sum();
         let head = kept.first().is_some_and(|p| p.from != 0);
         let tail = kept.last().is_some_and(|p| p.to != length);
         value - cuts - i64::from(head) - i64::from(tail)
     }
 
-    fn solve<'a>(
-        &'a self,
-        whole: &Counts,
-        market: &'a Market,
-        cost: &'a [i64],
-    ) -> Vec<Along<'a>> {
+    fn solve<'a>(&'a self, whole: &Counts, market: &'a Market, cost: &'a [i64]) -> Vec<Along<'a>> {
         self.clusters
             .iter()
             .filter_map(|c| {

@@ -5,8 +5,8 @@
 //! (Lagrangian relaxation). The prices that make the bound least are sought by subgradients and
 //! then by bisection, one price at a time. 2. Bar after bar, the best score for each number of
 //! pieces sold so far is carried along (dynamic programming). A first pass keeps only the most
-//! promising; a second one leaves out what cannot come up to the first's result by the bound. If it
-//! had to leave out nothing else, its result is proven to be best.
+//! promising; later and wider ones leave out what by the bound cannot come up to the result so far.
+//! If one left out nothing else, its result is proven to be best.
 //!
 //! *Source.* A. M. Geoffrion, Lagrangean relaxation for integer programming, Mathematical
 //! Programming Study 2 (1974); H. Kellerer, U. Pferschy, D. Pisinger, Knapsack Problems (2004),
@@ -70,8 +70,7 @@ fn reduced(offer: &Offer, prices: &[i64]) -> i128 {
 }
 
 fn dual(bars: &[&[Offer]], open: &[u32], prices: &[i64]) -> (i128, Vec<i64>) {
-    let mut sum: i128 =
-        open.iter().zip(prices).map(|(o, p)| i128::from(*o) * i128::from(*p)).sum();
+    let mut sum: i128 = open.iter().zip(prices).map(|(o, p)| i128::from(*o) * i128::from(*p)).sum();
     let mut sold = vec![0; open.len()];
     for offers in bars {
         let mut best: Option<(i128, &Offer)> = None;
@@ -117,12 +116,8 @@ pub(super) fn prices(
         let slope: Vec<f64> =
             sold.iter().zip(open).map(|(s, o)| *s as f64 - f64::from(*o)).collect();
         // Below nought a price does not go, so that such a slope counts for nothing.
-        let norm: f64 = slope
-            .iter()
-            .zip(&at)
-            .filter(|(g, p)| **g > 0.0 || **p > 0.0)
-            .map(|(g, _)| g * g)
-            .sum();
+        let norm: f64 =
+            slope.iter().zip(&at).filter(|(g, p)| **g > 0.0 || **p > 0.0).map(|(g, _)| g * g).sum();
         if norm == 0.0 {
             break;
         }
@@ -199,9 +194,32 @@ fn packed(pieces: &[u32]) -> u128 {
     pieces.iter().rev().fold(0, |key, n| key << BITS | u128::from(*n))
 }
 
+fn taken(key: u128, counted: usize) -> u32 {
+    (key >> (BITS * counted as u32)) as u32 & ((1 << BITS) - 1)
+}
+
 fn fits(key: u128, open: &[u32]) -> bool {
-    let of = |k: usize| (key >> (BITS * k as u32)) as u32 & ((1 << BITS) - 1);
-    open.iter().enumerate().all(|(k, o)| of(k) <= *o)
+    open.iter().enumerate().all(|(k, o)| taken(key, k) <= *o)
+}
+
+/// Fewest and most pieces of each counted length that the bars after each sell by offers that are
+/// best at the prices.
+fn reach(bars: &[&[Offer]], prices: &[i64]) -> Vec<(Vec<i64>, Vec<i64>)> {
+    let (mut least, mut most) = (vec![0; prices.len()], vec![0; prices.len()]);
+    let mut out = Vec::with_capacity(bars.len());
+    for offers in bars.iter().rev() {
+        out.push((least.clone(), most.clone()));
+        let top = offers.iter().map(|o| reduced(o, prices)).max();
+        let best = offers.iter().filter(|o| Some(reduced(o, prices)) == top);
+        let best: Vec<&Offer> = best.collect();
+        for k in 0..prices.len() {
+            let pieces = || best.iter().map(|o| i64::from(o.pieces[k]));
+            least[k] += pieces().min().unwrap_or(0);
+            most[k] += pieces().max().unwrap_or(0);
+        }
+    }
+    out.reverse();
+    out
 }
 
 /// One pass over the bars. With a bound and a result to come up to, offers and sums that cannot are
@@ -218,7 +236,8 @@ fn pass(
     let mut sums = vec![Sum { key: 0, score: 0, loss: 0, sold: 0, from: 0, offer: 0 }];
     let mut path: Vec<Vec<(u32, u16)>> = Vec::with_capacity(bars.len());
     let mut cut_short = false;
-    for offers in bars {
+    let reach = reach(bars, prices);
+    for (offers, (least, most)) in bars.iter().zip(reach) {
         let top = offers.iter().map(|o| reduced(o, prices)).max().unwrap_or(0);
         let mut next: Vec<Sum> = Vec::with_capacity(sums.len() * 2);
         for (i, offer) in offers.iter().enumerate() {
@@ -253,7 +272,17 @@ fn pass(
         });
         if next.len() > width {
             cut_short = true;
-            next.sort_by_key(|s| s.loss);
+            // Promising is what has lost little and can still sell what is open, but no more, by
+            // taking the best offers from here on.
+            let astray = |s: &Sum| -> i128 {
+                let each = open.iter().zip(prices).enumerate().map(|(k, (open, price))| {
+                    let (sold, open) = (i64::from(taken(s.key, k)), i64::from(*open));
+                    let missed = (open - sold - most[k]).max(sold + least[k] - open).max(0);
+                    i128::from(missed) * i128::from(*price)
+                });
+                each.sum()
+            };
+            next.sort_by_cached_key(|s| s.loss + astray(s));
             next.truncate(width);
             next.sort_by_key(|s| s.key);
         }

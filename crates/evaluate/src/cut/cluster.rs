@@ -124,7 +124,10 @@ impl Cluster {
         let (near, far) = if forwards { (START, END) } else { (END, START) };
         let mut flags = vec![0u8; steps + 1];
         flags[0] = kind;
-        for k in 0..=steps {
+        let mut k = 0;
+        // Most of the raster stays empty.
+        while let Some(skip) = flags[k..].iter().position(|f| *f != 0) {
+            k += skip;
             if flags[k] & far != 0 {
                 for link in links {
                     let to = k + link;
@@ -141,9 +144,8 @@ impl Cluster {
                     flags[k + (length / STEP) as usize] |= far;
                 }
             }
-            if flags[k] != 0 {
-                found.push((place(k), flags[k]));
-            }
+            found.push((place(k), flags[k]));
+            k += 1;
         }
     }
 

@@ -180,13 +180,7 @@ fn cause(reason: &str) -> Cause {
 
 /// Adds a bar's losses by cause, and says in the plan which scrap would make a length of which no
 /// piece is open; `used_up` is the shortest of these, in µm.
-fn lose(
-    losses: &mut Losses,
-    length_m: f64,
-    plan: &mut CutPlan,
-    unsound: &[Unsound],
-    used_up: i64,
-) {
+fn lose(losses: &mut Losses, length_m: f64, plan: &mut CutPlan, unsound: &[Unsound], used_up: i64) {
     let of = |wanted: &[Cause]| {
         let stretches = unsound.iter().filter(|u| wanted.contains(&cause(&u.reason)));
         union(stretches.map(|u| Stretch::new(u.from_m, u.to_m)).collect())

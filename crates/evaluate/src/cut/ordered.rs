@@ -172,7 +172,8 @@ fn price(solved: &mut [Offered], which: &[usize], market: &Market) -> Option<i12
                     each.map(|(n, c)| i128::from(*n) * i128::from(*c)).sum()
                 };
                 if s.bar.is_small() {
-                    let best = s.offers.iter().max_by_key(|o| i128::from(o.score) - price(&o.pieces));
+                    let best =
+                        s.offers.iter().max_by_key(|o| i128::from(o.score) - price(&o.pieces));
                     best.map_or((0, vec![0; cost.len()], None), |o| {
                         (i128::from(o.score) - price(&o.pieces), o.pieces.clone(), None)
                     })

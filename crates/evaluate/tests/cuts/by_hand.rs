@@ -2,7 +2,7 @@
 
 use barwright_evaluate::cut::{self, LotBar, Unsound};
 use barwright_job::{
-    judgement::{CutPlan, Judgement, Verdict},
+    judgement::{CutPlan, Verdict},
     lengths::{CutLength, MultipleLength},
     lot_cut::Standing,
     order::Cut,
@@ -76,10 +76,7 @@ fn a_bar_of_three_kinds_by_hand() {
 fn a_lot_with_a_count_that_binds_by_hand() {
     let order = order(
         4.0,
-        vec![
-            worth(1.5, open(1, fixed("fixed", 2900.0, 0.0))),
-            random("random", 2000.0, 2500.0),
-        ],
+        vec![worth(1.5, open(1, fixed("fixed", 2900.0, 0.0))), random("random", 2000.0, 2500.0)],
     );
     // 2900 at 1.5 and nothing makes 4350, the 3005 bar's other way 2500; for the 2900 bar the fixed
     // length wastes nothing. Either bar gains 1850 by it: then the fewest cuts, none.

@@ -60,10 +60,8 @@ pub fn worth_of(tried: &[Tried], cut: &Cut, n: usize) -> (i64, i64) {
         .iter()
         .map(|p| p.1 as i64 * (cut.lengths[p.2].value_per_m * 1e3).round() as i64)
         .sum();
-    let between: i64 = tried
-        .windows(2)
-        .map(|p| if p[1].0 - p[0].0 - p[0].1 == kerf { 1 } else { 2 })
-        .sum();
+    let between: i64 =
+        tried.windows(2).map(|p| if p[1].0 - p[0].0 - p[0].1 == kerf { 1 } else { 2 }).sum();
     let head = tried.first().is_some_and(|p| p.0 > 0);
     let tail = tried.last().is_some_and(|p| p.0 + p.1 < n);
     (value, between + i64::from(head) + i64::from(tail))
@@ -73,4 +71,3 @@ pub fn counts(tried: &[Tried], cut: &Cut) -> Vec<u32> {
     let of = |i| tried.iter().filter(|p| p.2 == i).count() as u32;
     (0..cut.lengths.len()).map(of).collect()
 }
-

@@ -58,10 +58,7 @@ fn must_go(from_m: f64, to_m: f64, reason: &str) -> Unsound {
 /// Unsound cells as stretches.
 fn stretches(cells: &[bool]) -> Vec<Unsound> {
     let bad = cells.iter().enumerate().filter(|c| *c.1);
-    bad.map(|(i, _)| {
-        must_go(i as f64 * CELL_M, (i + 1) as f64 * CELL_M, "indication A")
-    })
-    .collect()
+    bad.map(|(i, _)| must_go(i as f64 * CELL_M, (i + 1) as f64 * CELL_M, "indication A")).collect()
 }
 
 /// An order with these lengths and a kerf.
@@ -127,9 +124,11 @@ fn check_rules(cells: &[bool], plan: &CutPlan, cut: &Cut) -> Result<Vec<Tried>, 
         prop_assert!(cells[p.0..p.0 + p.1].iter().all(|bad| !bad), "unsound steel is kept");
         let limits = cut.lengths[p.2].limits();
         let long = p.1 as f64 * CELL_MM;
-        prop_assert!(limits.iter().any(
-            |w| w.multiple == p.3 && (w.from_mm - 1e-9..=w.to_mm + 1e-9).contains(&long)
-        ));
+        prop_assert!(
+            limits
+                .iter()
+                .any(|w| w.multiple == p.3 && (w.from_mm - 1e-9..=w.to_mm + 1e-9).contains(&long))
+        );
     }
     for p in kept.windows(2) {
         let gap = p[1].0 - p[0].0 - p[0].1;
@@ -174,7 +173,8 @@ fn a_length(name: &'static str, counted: u32) -> impl Strategy<Value = CutLength
 }
 
 fn a_cut(counted: u32) -> impl Strategy<Value = Cut> {
-    let lengths = (a_length("a", counted), a_length("b", counted), a_length("c", counted), 1usize..4);
+    let lengths =
+        (a_length("a", counted), a_length("b", counted), a_length("c", counted), 1usize..4);
     (lengths, 0u32..3).prop_map(|((a, b, c, n), kerf)| Cut {
         shortest_mm: 0.1,
         kerf_mm: f64::from(kerf) / 10.0,
@@ -317,4 +317,3 @@ proptest! {
         }
     }
 }
-

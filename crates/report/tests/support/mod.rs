@@ -520,8 +520,14 @@ pub fn bar(
             ("echoes", Hash::of(b"echoes")),
         ],
     );
-    let piece =
-        |from_m, to_m, fate, reason: &str| Piece { from_m, to_m, fate, reason: reason.into(), sold_as: None, multiple: None };
+    let piece = |from_m, to_m, fate, reason: &str| Piece {
+        from_m,
+        to_m,
+        fate,
+        reason: reason.into(),
+        sold_as: None,
+        multiple: None,
+    };
     let pieces = if verdict == Verdict::Release {
         vec![
             piece(0.0, 0.06, Fate::Scrap, "end not inspected"),
