@@ -125,6 +125,7 @@ fn a_bar_and_its_judgement_name_each_other() {
             pieces: vec![piece(0.0, 3.0, Fate::Keep), piece(3.0, 6.0, Fate::Scrap)],
             kept_m: 3.0,
             lost_m: 3.0,
+            unsound: vec![],
         },
         findings: vec![],
     };

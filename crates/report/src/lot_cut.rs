@@ -240,6 +240,10 @@ impl Why {
     fn fill(self, svg: &mut Svg, (x, y, w, h): (f64, f64, f64, f64), look: &Palette) {
         let mut d = String::new();
         match self {
+            // A narrow flaw is filled, so that it is not lost.
+            Self::Flaw if w < 4.0 => {
+                svg.rect((x, y, w.max(1.6), h), &look.alert, "none", 0.0);
+            }
             Self::Flaw => {
                 hatch((x, y, w, h), 4.0, Hatch::Rising, &mut d);
                 hatch((x, y, w, h), 4.0, Hatch::Falling, &mut d);
@@ -313,15 +317,19 @@ fn metres(svg: &mut Svg, y: f64, scale: &Scale, look: &Palette) {
 fn legend(svg: &mut Svg, y: f64, look: &Palette) {
     svg.open("legend");
     let ink = |size| Type::new(size, &look.ink, Anchor::Start);
-    let mut x = LEFT;
+    let mut x = 40.0;
     svg.rect((x, y - 10.0, 30.0, BAR), &look.tint, &look.accent, 1.0);
     svg.text((x + 36.0, y), "kept, mm", ink(11.0));
     x += 108.0;
     for why in Why::ALL {
         why.fill(svg, (x, y - 10.0, 30.0, BAR), look);
         svg.rect((x, y - 10.0, 30.0, BAR), "none", &look.soft, 0.7);
-        svg.text((x + 36.0, y), why.words(), ink(11.0));
-        x += 54.0 + 6.2 * why.words().len() as f64;
+        let words = match why {
+            Why::Flaw => "flaw (narrow: filled)",
+            other => other.words(),
+        };
+        svg.text((x + 36.0, y), words, ink(11.0));
+        x += 54.0 + 6.0 * words.len() as f64;
     }
     svg.line((x + 6.0, y - 11.0), (x + 6.0, y + 3.0), &look.ink, 0.9);
     saw_cut(svg, (x + 6.0, y + 2.0), 2.2, look);
