@@ -5,12 +5,12 @@
 //! [named lengths](barwright_job::lengths) for one bar, [`lot`] for all bars with their open
 //! pieces. All keep the same rules for saw cuts.
 //!
-//! For any length, lengths are whole micrometres, so that sums and ties are exact. A saw cut takes a kerf. Between
-//! two kept pieces lies either one kerf, if what must go there is no longer than it, or two kerfs
-//! with the scrap between them; at an end of the bar that must go lies one kerf. Kerfs lie inside
-//! what must go as far as it reaches and take sound steel for the rest. Splitting a sound stretch
-//! only adds kerfs, so each gives at most one piece; which ones, and which neighbour pays for a
-//! kerf, is found by dynamic programming over the kept pieces.
+//! For [`plan`], lengths are whole micrometres, so that sums and ties are exact. A saw cut takes a
+//! kerf. Between two kept pieces lies either one kerf, if what must go there is no longer than it, or
+//! two kerfs with the scrap between them; at an end of the bar that must go lies one kerf. Kerfs lie
+//! inside what must go as far as it reaches and take sound steel for the rest. Splitting a sound
+//! stretch only adds kerfs, so each gives at most one piece; which ones, and which neighbour pays for
+//! a kerf, is found by dynamic programming over the kept pieces.
 
 mod along;
 mod bar;

@@ -150,3 +150,46 @@ fn many_counted_short_lengths_are_priced() {
     // Seen: 0.047 %; the pricing has a fixed number of rounds, so that some of it may stay.
     assert!(found.gap_percent < 0.1, "{}", found.gap_percent);
 }
+
+// Own rule: the answer does not depend on how many threads work on it.
+#[test]
+fn one_thread_and_several_give_the_same_plan() {
+    let order = order(
+        4.0,
+        vec![
+            worth(1.1, open(9, fixed("fixed", 3000.0, 5.0))),
+            worth(1.05, open(7, fixed("short", 2200.0, 5.0))),
+            random("random", 2800.0, 3500.0),
+        ],
+    );
+    let bars: Vec<(f64, Vec<Unsound>)> = (0..10)
+        .map(|i| {
+            let at = 0.4 + 1.13 * f64::from(i);
+            (12.0, vec![must_go(at, at + 0.003, "indication A")])
+        })
+        .collect();
+    let with = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+        pool.expect("a pool").install(|| lot(&order, &bars))
+    };
+    assert_eq!(with(1), with(5));
+}
+
+// Truth: by hand. Without ordered lengths every bar keeps the plan of its judgement, and a scrap
+// piece counts for the first of its causes.
+#[test]
+fn without_lengths_the_judgements_stand() {
+    let order = order(4.0, Vec::new());
+    let unsound = [must_go(0.0, 0.06, "end, not inspected"), must_go(1.0, 1.1, "indication A")];
+    let mut judged = judgement("1", 3.0, Verdict::Crop, &[]);
+    judged.cut = cut::plan(3.0, &unsound, 0.8, 0.004);
+    let hash = Hash::of(b"judgement");
+    let found = cut::lot(&order, &[LotBar { judgement: &judged, hash: &hash }]);
+    assert_eq!(found.bars[0].cut, judged.cut);
+    assert!(found.lengths.is_empty());
+    // 60 mm of end with one kerf; 100 mm of flaw with two: 1e-9 is rounding of sums.
+    assert!((found.losses.end_m - 0.056).abs() < 1e-9);
+    assert!((found.losses.flaw_m - 0.092).abs() < 1e-9);
+    assert!((found.losses.kerf_m - 0.012).abs() < 1e-9);
+    assert_eq!((found.value_m, found.gap_percent), (found.kept_m, 0.0));
+}
