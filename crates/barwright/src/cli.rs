@@ -7,8 +7,8 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    bench as bench_command, calc, capture, certify, changeover, decide, example, ledger, level,
-    plan, receive, rules, screen, sentence, serve, technique, twin, validate,
+    bench as bench_command, calc, capture, certify, changeover, cut, decide, example, ledger,
+    level, plan, receive, rules, screen, sentence, serve, technique, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -52,6 +52,7 @@ enum Command {
     Rules(rules::Args),
     Sentence(sentence::Args),
     Decide(decide::Args),
+    Cut(cut::Args),
     Ledger(ledger::Args),
     Certify(certify::Args),
     Serve(serve::Args),
@@ -84,6 +85,7 @@ impl Cli {
             Command::Rules(args) => rules::run(&bench, &args),
             Command::Sentence(args) => sentence::run(&bench, &args),
             Command::Decide(args) => decide::run(&bench, &args),
+            Command::Cut(args) => cut::run(&bench, &args),
             Command::Ledger(args) => ledger::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),

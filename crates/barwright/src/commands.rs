@@ -5,6 +5,7 @@ pub mod calc;
 pub mod capture;
 pub mod certify;
 pub mod changeover;
+pub mod cut;
 pub mod decide;
 pub mod example;
 pub mod ledger;

@@ -10,6 +10,7 @@ use barwright_capture::{
 };
 use barwright_evaluate::changeover;
 use barwright_evaluate::check::Checking;
+use barwright_evaluate::cut::{self, LotBar};
 use barwright_evaluate::level::Levelling;
 use barwright_evaluate::screen::Screening;
 use barwright_job::{
@@ -18,6 +19,7 @@ use barwright_job::{
     check::Check,
     judgement::Judgement,
     level::Level,
+    lot_cut::LotCut,
     proof::Proof,
     reference::ReferenceBar,
     screened::ScreenedBar,
@@ -218,4 +220,32 @@ pub fn judge(job: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, Failure> {
 /// The line a station stands in, as the ledger names it.
 pub fn line_of(station: &Station) -> &str {
     &station.station.line
+}
+
+/// The cut plan of all judged bars, in order of name; writes `cut-plan.json`.
+pub fn cut_lot(job: &JobFolder) -> Result<Sealed<LotCut>, Failure> {
+    let order = job.order()?;
+    let hash = order.hash();
+    let names = job.judged_bars()?;
+    if names.is_empty() {
+        return Err(Failure::new("no bar has been judged in this job folder")
+            .hint(Some("run `barwright screen` and `barwright sentence` first".into())));
+    }
+    let mut judged = Vec::with_capacity(names.len());
+    for name in &names {
+        let judgement = job.judgement(name)?;
+        judgement.demand(&job.judgement_path(name).display().to_string(), "order", &hash).map_err(
+            |e| {
+                Failure::from(e).hint(Some(
+                    "the order was changed since: run `barwright sentence` again".into(),
+                ))
+            },
+        )?;
+        judged.push(judgement);
+    }
+    let bars: Vec<LotBar<'_>> =
+        judged.iter().map(|j| LotBar { judgement: &j.body, hash: &j.hash }).collect();
+    let sealed = Sealed::seal(cut::lot(&order, &bars), [("order", hash)]);
+    files::write_sealed(&job.cut_plan_path(), &sealed)?;
+    Ok(sealed)
 }

@@ -1,14 +1,29 @@
-//! The cut plan: pieces between what must go, each at least as long as ordered, so that the most
-//! steel is kept.
+//! The cut plan: pieces between what must go, so that the most steel is kept, or, where the order
+//! names lengths, so that the most value is.
 //!
-//! Lengths are whole micrometres, so that sums and ties are exact. A saw cut takes a kerf. Between
-//! two kept pieces lies either one kerf, if what must go there is no longer than it, or two kerfs
-//! with the scrap between them; at an end of the bar that must go lies one kerf. Kerfs lie inside
-//! what must go as far as it reaches and take sound steel for the rest. Splitting a sound stretch
-//! only adds kerfs, so each gives at most one piece; which ones, and which neighbour pays for a
-//! kerf, is found by dynamic programming over the kept pieces.
+//! [`plan`] keeps any length from the shortest on. [`plan_ordered`] serves an order with or without
+//! [named lengths](barwright_job::lengths) for one bar, [`lot`] for all bars with their open
+//! pieces. All keep the same rules for saw cuts.
+//!
+//! For [`plan`], lengths are whole micrometres, so that sums and ties are exact. A saw cut takes a
+//! kerf. Between two kept pieces lies either one kerf, if what must go there is no longer than it, or
+//! two kerfs with the scrap between them; at an end of the bar that must go lies one kerf. Kerfs lie
+//! inside what must go as far as it reaches and take sound steel for the rest. Splitting a sound
+//! stretch only adds kerfs, so each gives at most one piece; which ones, and which neighbour pays for
+//! a kerf, is found by dynamic programming over the kept pieces.
+
+mod along;
+mod bar;
+mod choose;
+mod cluster;
+mod lot;
+mod market;
+mod ordered;
 
 use barwright_job::judgement::{CutPlan, Fate, Piece};
+
+pub use lot::{LotBar, lot};
+pub use ordered::plan_ordered;
 
 /// A stretch that must not be sold, metres from the head end, and why.
 #[derive(Debug, Clone, PartialEq)]
@@ -157,6 +172,8 @@ fn describe(
                 to_m: m(to),
                 fate: Fate::Scrap,
                 reason: reasons(unsound, m(whole.0), m(whole.1)),
+                sold_as: None,
+                multiple: None,
             });
         }
     };
@@ -178,10 +195,12 @@ fn describe(
         to_m: m(to),
         fate: Fate::Keep,
         reason: String::new(),
+        sold_as: None,
+        multiple: None,
     }));
     pieces.sort_by(|a, b| a.from_m.total_cmp(&b.from_m));
     let kept_m = kept.iter().map(|(a, b)| b - a).sum::<i64>() as f64 / UM;
-    CutPlan { pieces, kept_m, lost_m: length_m - kept_m }
+    CutPlan { pieces, kept_m, lost_m: length_m - kept_m, unsound: Vec::new() }
 }
 
 /// Why a scrap piece is scrap.

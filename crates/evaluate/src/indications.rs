@@ -312,11 +312,7 @@ pub(crate) fn measure(
             to_m: middle + length / 2.0,
             height_fsh: peak,
             clipped,
-            size_m: size::equivalent_m(
-                group.class,
-                &technique.sensitivity,
-                height,
-            ),
+            size_m: size::equivalent_m(group.class, &technique.sensitivity, height),
             size_uncertainty_db: size::uncertainty_db(
                 rules,
                 peak,

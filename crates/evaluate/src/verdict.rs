@@ -220,7 +220,7 @@ pub(crate) fn judge(seen: &Seen<'_>, rules: &Rules, tables: &[Table], order: &Or
 }
 
 pub(crate) fn plan(length_m: f64, unsound: &[Unsound], order: &Order) -> CutPlan {
-    cut::plan(length_m, unsound, order.cut.shortest_mm / 1e3, order.cut.kerf_mm / 1e3)
+    cut::plan_ordered(length_m, unsound, &order.cut)
 }
 
 fn not_inspected(lost: &Lost) -> Unsound {

@@ -188,6 +188,21 @@ pub struct CutPlan {
     pub kept_m: f64,
     /// Length lost to flaws, uninspected stretches, remnants and kerfs, in metres.
     pub lost_m: f64,
+    /// What must go and why, where pieces are sold by ordered lengths; so that a lot can be
+    /// planned anew.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unsound: Vec<MustGo>,
+}
+
+/// A stretch that must not be sold; it may reach over the bar's ends.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MustGo {
+    /// Start in metres from the head end.
+    pub from_m: f64,
+    /// End in metres from the head end.
+    pub to_m: f64,
+    /// Why, in words.
+    pub reason: String,
 }
 
 /// A piece of a cut plan.
@@ -201,6 +216,12 @@ pub struct Piece {
     pub fate: Fate,
     /// Why, for what is not kept.
     pub reason: String,
+    /// Name of the ordered length it is sold as; absent where any length is sold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sold_as: Option<String>,
+    /// Base pieces in it, for a multiple length.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub multiple: Option<u32>,
 }
 
 /// What becomes of a piece.

@@ -2,7 +2,8 @@
 //!
 //! People write three documents, in TOML: the [`order`], the [`station`] and the acceptance
 //! [`rules`]. Everything else is derived and sealed as JSON ([`seal`]): [`technique`],
-//! [`proof`], [`mod@reference`] bar, [`level`], [`check`], [`screened`] bar and [`judgement`].
+//! [`proof`], [`mod@reference`] bar, [`level`], [`check`], [`screened`] bar, [`judgement`] and the
+//! cut plan of a lot ([`lot_cut`]).
 //!
 //! Written documents carry the unit in each key (`diameter_mm`); derived documents are SI with
 //! the unit as a suffix (`radius_m`). This crate parses, validates and hashes; it reads no files,
@@ -14,8 +15,10 @@ pub mod check;
 pub mod error;
 pub mod finding;
 pub mod judgement;
+pub mod lengths;
 pub mod level;
 pub mod limits;
+pub mod lot_cut;
 pub mod order;
 pub mod proof;
 pub mod read;

@@ -3,7 +3,14 @@
 use barwright_wave::Solid;
 use serde::{Deserialize, Serialize};
 
-use crate::{error::Result, limits::Limits, read, seal::Hash, technique::Section};
+use crate::{
+    error::Result,
+    lengths::{self, CutLength},
+    limits::Limits,
+    read,
+    seal::Hash,
+    technique::Section,
+};
 
 /// Format number of an order.
 pub const FORMAT: u32 = 1;
@@ -206,6 +213,9 @@ pub struct Cut {
     pub shortest_mm: f64,
     /// Steel lost by a saw cut, in mm.
     pub kerf_mm: f64,
+    /// Lengths that pieces are sold by; empty: any length from the shortest on.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lengths: Vec<CutLength>,
 }
 
 impl Order {
@@ -324,7 +334,8 @@ impl Order {
         }
         l.within("flaws.shortest_mm", self.flaws.shortest_mm, 0.1, self.bars.length_mm, "mm")?;
         l.within("cut.shortest_mm", self.cut.shortest_mm, 1.0, self.bars.length_mm, "mm")?;
-        l.within("cut.kerf_mm", self.cut.kerf_mm, 0.0, 50.0, "mm")
+        l.within("cut.kerf_mm", self.cut.kerf_mm, 0.0, 50.0, "mm")?;
+        lengths::check(&l, &self.cut, &self.bars)
     }
 
     /// The section in SI.

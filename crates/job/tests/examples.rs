@@ -14,6 +14,8 @@ fn every_example_reads() {
         let name = format!("order-round-{diameter}.toml");
         Order::from_toml(&name, &example(&name)).unwrap();
     }
+    let name = "order-round-42-lengths.toml";
+    assert_eq!(Order::from_toml(name, &example(name)).unwrap().cut.lengths.len(), 4);
     for side in [20, 50, 100, 120, 150, 200] {
         let name = format!("order-square-{side}.toml");
         Order::from_toml(&name, &example(&name)).unwrap();
@@ -89,4 +91,73 @@ fn comments_and_layout_do_not_change_the_hash() {
     let a = Order::from_toml("a", &text).unwrap().hash();
     let b = Order::from_toml("b", &bare).unwrap().hash();
     assert_eq!(a, b);
+}
+
+// Own rules: what cannot be ordered is refused by key, with the numbers.
+#[test]
+fn impossible_lengths_are_refused_with_the_number() {
+    let text = example("order-round-42-lengths.toml");
+    for (from, to, wanted) in [
+        (
+            "from_mm = 2800.0, to_mm = 3500.0",
+            "from_mm = 3500.0, to_mm = 2800.0",
+            "cut.lengths[2].random.from_mm is 3500 mm; it must not be above random.to_mm, 2800 mm",
+        ),
+        (
+            "length_mm = 3000.0, plus",
+            "length_mm = 13000.0, plus",
+            "cut.lengths[0] is 13000 mm or longer; the bars are 12000 mm long",
+        ),
+        (
+            "shortest_mm = 1500.0 ",
+            "shortest_mm = 1700.0 ",
+            "cut.lengths[3] is as short as 1620 mm; no piece shorter than cut.shortest_mm, 1700 mm",
+        ),
+        (
+            "name = \"random\"",
+            "name = \"fixed 3 m\"",
+            "cut.lengths[2].name is fixed 3 m; cut.lengths[0] has the same name",
+        ),
+        (
+            "open_pieces = 25",
+            "open_pieces = 0",
+            "cut.lengths[1].open_pieces is 0; it must lie between 1",
+        ),
+        ("value_per_m = 1.06", "value_per_m = 0.0", "cut.lengths[1].value_per_m is 0;"),
+        ("value_per_m = 1.06", "value_per_m = nan", "cut.lengths[1].value_per_m is NaN;"),
+        ("plus_mm = 5.0 }   #", "plus_mm = -5.0 }   #", "cut.lengths[0].fixed.plus_mm is -5 mm;"),
+        (
+            "length_mm = 2200.0",
+            "length_mm = 2200.04",
+            "fixed.length_mm is 2200.04 mm; whole tenths",
+        ),
+        ("from_pieces = 4", "from_pieces = 0", "multiple.from_pieces is 0;"),
+        (
+            "to_pieces = 8",
+            "to_pieces = 3",
+            "multiple.to_pieces is 3; it must lie between multiple.from_pieces, 4",
+        ),
+        ("to_pieces = 8", "to_pieces = 4000000000", "multiple.to_pieces is 4000000000;"),
+        (
+            "random = {",
+            "fixed = { length_mm = 2000.0 }\nrandom = {",
+            "cut.lengths[2] is a length of 2 kinds;",
+        ),
+        (
+            "name = \"random\"\nrandom = { from_mm = 2800.0, to_mm = 3500.0 }",
+            "name = \"random\"",
+            "cut.lengths[2] is a length of 0 kinds;",
+        ),
+    ] {
+        assert!(text.contains(from), "the example no longer holds {from}");
+        let e = Order::from_toml("order.toml", &text.replacen(from, to, 1)).expect_err(to);
+        assert!(e.to_string().contains(wanted), "{to}: {e}");
+    }
+}
+
+// Golden: the hash that this order had before lengths could be ordered.
+#[test]
+fn an_order_without_lengths_keeps_its_hash() {
+    let order = Order::from_toml("order", &example("order-round-42.toml")).unwrap();
+    assert_eq!(order.hash().short(), "6018b6bea7fe");
 }

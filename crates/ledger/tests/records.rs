@@ -102,7 +102,14 @@ fn a_bar_and_its_judgement_name_each_other() {
         findings: vec![],
     };
     let bar = Sealed::seal(bar, [("technique", Hash::of(b"T"))]);
-    let piece = |from_m, to_m, fate| Piece { from_m, to_m, fate, reason: String::new() };
+    let piece = |from_m, to_m, fate| Piece {
+        from_m,
+        to_m,
+        fate,
+        reason: String::new(),
+        sold_as: None,
+        multiple: None,
+    };
     let judgement = Judgement {
         bar: "12".into(),
         heat: "H7".into(),
@@ -118,6 +125,7 @@ fn a_bar_and_its_judgement_name_each_other() {
             pieces: vec![piece(0.0, 3.0, Fate::Keep), piece(3.0, 6.0, Fate::Scrap)],
             kept_m: 3.0,
             lost_m: 3.0,
+            unsound: vec![],
         },
         findings: vec![],
         decisions: vec![],

@@ -1,6 +1,6 @@
 //! Papers, drawings and plots.
 //!
-//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`] and [`refbar_drawing`] draw
+//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`], [`mod@lot_cut`] and [`refbar_drawing`] draw
 //! documents as SVG text, for papers and pages alike: colours come from a [`Palette`], state is told
 //! by shape and words first. [`papers`] sets them, with tables and words, as PDF. Equal input gives
 //! equal bytes everywhere. Nothing here reads files, clocks or the environment.
@@ -9,6 +9,7 @@
 pub mod field_pair;
 mod frame;
 pub mod heights;
+pub mod lot_cut;
 pub mod margin_map;
 pub mod palette;
 pub mod papers;
@@ -27,6 +28,7 @@ pub mod unseen;
 
 pub use field_pair::{FieldPair, field_pair};
 pub use heights::{Heights, heights};
+pub use lot_cut::lot_cut;
 pub use margin_map::{Case, Map, margin_map};
 pub use palette::{Palette, stylesheet};
 pub use papers::{CAUTIONS, ReportError};

@@ -3,6 +3,8 @@
 
 mod cut;
 
+pub(crate) use cut::saw_cut;
+
 use std::f64::consts::{PI, TAU};
 
 use barwright_job::{

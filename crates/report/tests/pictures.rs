@@ -382,3 +382,111 @@ fn two_fields_show_levels_difference_and_flags() {
     assert_eq!(count_in(&picture(&vec![false; size]), "flagged", "path"), 0);
     assert_eq!(svg, picture(&some), "equal input, equal bytes");
 }
+
+/// A cut plan of some bars: one piece of each cause, names as given.
+fn a_lot_cut(bars: usize, name: &str) -> barwright_job::lot_cut::LotCut {
+    use barwright_job::{
+        Hash,
+        judgement::{CutPlan, Fate, MustGo, Piece},
+        lot_cut::{BarCut, LengthSold, Losses, LotCut, Standing},
+    };
+    let piece = |from_m, to_m, fate, reason: &str| Piece {
+        from_m,
+        to_m,
+        fate,
+        reason: reason.into(),
+        sold_as: (fate == Fate::Keep).then(|| name.to_owned()),
+        multiple: None,
+    };
+    let go = |from_m, to_m, reason: &str| MustGo { from_m, to_m, reason: reason.into() };
+    let cut = CutPlan {
+        pieces: vec![
+            piece(0.0, 0.056, Fate::Scrap, "end, not inspected"),
+            piece(0.06, 2.0, Fate::Keep, ""),
+            piece(2.004, 2.5, Fate::Scrap, "indication A; remnant"),
+            piece(2.504, 4.0, Fate::Keep, ""),
+            piece(4.004, 6.0, Fate::Scrap, "not inspected; remnant, no piece open"),
+        ],
+        kept_m: 3.436,
+        lost_m: 2.564,
+        unsound: vec![
+            go(-0.1, 0.06, "end, not inspected"),
+            go(2.1, 2.2, "indication A"),
+            go(5.5, 6.0, "not inspected"),
+        ],
+    };
+    let bar = |i: usize| {
+        let standing = match i % 10 {
+            8 => Standing::Waiting,
+            9 => Standing::Rejected,
+            _ => Standing::Planned,
+        };
+        let planned = standing == Standing::Planned;
+        BarCut {
+            bar: format!("{name}{i}"),
+            length_m: 6.0,
+            judgement: Hash::of(b"j"),
+            standing,
+            cut: if planned { cut.clone() } else { CutPlan::default() },
+            value_m: 3.436,
+        }
+    };
+    LotCut {
+        order: name.into(),
+        heat: name.into(),
+        bars: (0..bars).map(bar).collect(),
+        lengths: vec![LengthSold {
+            name: name.into(),
+            ordered: "1000 to 2000 mm".into(),
+            value_per_m: 1.0,
+            pieces: 4,
+            kept_m: 3.436,
+            open_pieces: Some(5),
+            still_open: Some(1),
+        }],
+        planned_m: 6.0,
+        kept_m: 3.436,
+        lost_m: 2.564,
+        losses: Losses { kerf_m: 0.016, ..Losses::default() },
+        value_m: 3.436,
+        bound_m: 3.5,
+        gap_percent: 1.83,
+        findings: vec![],
+    }
+}
+
+#[test]
+fn a_lot_cut_shows_every_bar_and_goes_on_after_a_hundred() {
+    use barwright_report::lot_cut::{lot_cut, pictures};
+    let plan = a_lot_cut(230, "any");
+    assert_eq!(pictures(&plan), 3);
+    let rows: Vec<usize> =
+        (0..3).map(|k| count(&lot_cut(&plan, k, &Palette::paper()), "bar-row")).collect();
+    assert_eq!(rows, [100, 100, 30]);
+    let first = lot_cut(&plan, 0, &Palette::paper());
+    assert_eq!(count(&first, "not-planned"), 20);
+    assert_eq!(count(&first, "keep"), 160);
+    assert_eq!(count(&first, "scrap"), 240);
+    let words = words(&first);
+    for wanted in [
+        "bars 1 to 100 of 230, picture 1 of 3; it goes on with picture 2",
+        "held: waits, not planned",
+        "rejected: not planned",
+        "a 1940",
+        "at most 1.830 % more",
+        "4 pieces of 5 open, 1 stay open",
+        "no piece open",
+        "saw cut",
+    ] {
+        assert!(words.contains(wanted), "{wanted} is not in {words}");
+    }
+    assert_eq!(first, lot_cut(&plan, 0, &Palette::paper()), "equal input, equal bytes");
+    let none = lot_cut(&a_lot_cut(0, "any"), 0, &Palette::paper());
+    assert_eq!(count(&none, "bar-row"), 0);
+    assert!(self::words(&none).contains("no bar has been judged"));
+    let hostile = a_lot_cut(3, "<script>\u{202e}\"&");
+    let svg =
+        lot_cut(&hostile, usize::MAX, &Palette::page()) + &lot_cut(&hostile, 0, &Palette::page());
+    assert!(!svg.contains("<script>") && !svg.contains('\u{202e}'));
+    roxmltree::Document::parse(&lot_cut(&hostile, 0, &Palette::page())).unwrap();
+}

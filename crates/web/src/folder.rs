@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use barwright_job::{
     Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
-    judgement::Judgement, level::Level, proof::Proof, reference::ReferenceBar,
+    judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
     screened::ScreenedBar,
 };
 
@@ -132,6 +132,12 @@ impl JobFolder {
         self.path(&format!("bars/{bar}.judgement.json"))
     }
 
+    /// The cut plan of the lot.
+    #[must_use]
+    pub fn cut_plan_path(&self) -> PathBuf {
+        self.path("cut-plan.json")
+    }
+
     /// A paper by name.
     #[must_use]
     pub fn paper_path(&self, name: &str) -> PathBuf {
@@ -158,6 +164,14 @@ impl JobFolder {
     /// [`FileError::Read`] when a folder that exists cannot be read.
     pub fn bars(&self) -> Result<Vec<String>, FileError> {
         self.names("bars", ".screened.json")
+    }
+
+    /// Names of the bars judged so far, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn judged_bars(&self) -> Result<Vec<String>, FileError> {
+        self.names("bars", ".judgement.json")
     }
 
     /// Names of the bars whose screening has not ended, sorted.
@@ -281,5 +295,13 @@ impl JobFolder {
     /// See [`Self::order`].
     pub fn judgement(&self, bar: &str) -> Result<Sealed<Judgement>, FileError> {
         files::read_sealed(&self.judgement_path(bar))
+    }
+
+    /// The cut plan of the lot.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn cut_plan(&self) -> Result<Sealed<LotCut>, FileError> {
+        files::read_sealed(&self.cut_plan_path())
     }
 }

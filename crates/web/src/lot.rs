@@ -2,7 +2,7 @@
 
 use barwright_job::{
     Hash, Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement,
-    level::Level, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+    level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
 };
 use barwright_ledger::{BarState, State};
 
@@ -37,6 +37,8 @@ pub struct Lot {
     pub checks: Vec<(String, Doc<Sealed<Check>>)>,
     /// The bars screened so far, by name.
     pub bars: Vec<Bar>,
+    /// The cut plan of the lot.
+    pub cut_plan: Doc<Sealed<LotCut>>,
     /// Names of the papers.
     pub papers: Vec<String>,
     /// A folder that cannot be listed.
@@ -91,6 +93,7 @@ impl Lot {
             proof: cache.get(&f.proof_path(), || f.proof()),
             reference: cache.get(&f.reference_path(), || f.reference()),
             level: cache.get(&f.level_path(), || f.level()),
+            cut_plan: cache.get(&f.cut_plan_path(), || f.cut_plan()),
             checks,
             bars,
             papers,

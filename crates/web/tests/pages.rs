@@ -314,3 +314,31 @@ fn words_stand_out_from_their_ground() {
         }
     }
 }
+
+// Own rules: the plan is drawn where it is, and said to be old once a judgement is another.
+#[tokio::test]
+async fn the_cut_plan_of_the_lot_stands_with_its_bars() {
+    let job = support::full().await;
+    let before = get(&job.folder, "/bars").await.text;
+    assert!(before.contains("barwright cut") && !before.contains("Cut plan of the lot"));
+    let order = job.folder.order().unwrap();
+    let names = job.folder.judged_bars().unwrap();
+    assert!(!names.is_empty());
+    let judged: Vec<_> = names.iter().map(|n| job.folder.judgement(n).unwrap()).collect();
+    let bars: Vec<_> = judged
+        .iter()
+        .map(|j| barwright_evaluate::cut::LotBar { judgement: &j.body, hash: &j.hash })
+        .collect();
+    let mut plan = barwright_evaluate::cut::lot(&order, &bars);
+    let write = |plan: &barwright_job::lot_cut::LotCut| {
+        let sealed = barwright_job::Sealed::seal(plan.clone(), [("order", order.hash())]);
+        files::write_sealed(&job.folder.cut_plan_path(), &sealed).unwrap();
+    };
+    write(&plan);
+    let there = get(&job.folder, "/bars").await.text;
+    assert!(there.contains("Cut plan of the lot") && !there.contains("Make it again"));
+    assert_eq!(there.matches("class=\"bar-row\"").count(), names.len());
+    plan.bars[0].judgement = barwright_job::Hash::of(b"another");
+    write(&plan);
+    assert!(get(&job.folder, "/bars").await.text.contains("Make it again"));
+}

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use barwright_job::Hash;
-use barwright_twin::{Scene, Truth, VirtualStation, demo_scene};
+use barwright_twin::{LotKind, Scene, Truth, VirtualStation, demo_scene, lot_scene};
 use barwright_web::{JobFolder, files};
 use clap::Subcommand;
 use serde::Serialize;
@@ -30,6 +30,9 @@ enum Action {
         /// Seed of everything random.
         #[arg(long, default_value_t = 1)]
         seed: u64,
+        /// Flaws of every kind anywhere in about half of the bars, instead of a few chosen ones.
+        #[arg(long)]
+        mixed: bool,
     },
     /// Turn the reference bar through its motion list.
     Reference {
@@ -77,7 +80,7 @@ fn scene(bench: &Bench) -> Result<Scene, Failure> {
 /// Makes a scene or a capture.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
-        Action::Scene { seed } => write_scene(bench, *seed),
+        Action::Scene { seed, mixed } => write_scene(bench, *seed, *mixed),
         Action::Reference { levelled, short, passes, name } => {
             take(bench, name, |job, station, _| {
                 let level = if *levelled { Some(job.level()?) } else { None };
@@ -98,9 +101,15 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     }
 }
 
-fn write_scene(bench: &Bench, seed: u64) -> Result<Outcome, Failure> {
-    let scene = demo_scene(seed, &bench.job.order()?);
-    let truth = Truth::of(&scene, &bench.job.technique()?)?;
+fn write_scene(bench: &Bench, seed: u64, mixed: bool) -> Result<Outcome, Failure> {
+    let (order, technique) = (bench.job.order()?, bench.job.technique()?);
+    let scene = if mixed {
+        let count = order.bars.count as usize;
+        lot_scene(seed, &order, &technique.body, count, LotKind::Mixed)
+    } else {
+        demo_scene(seed, &order)
+    };
+    let truth = Truth::of(&scene, &technique)?;
     let path = bench.job.path("scene.toml");
     files::write(&path, scene.to_toml().as_bytes())?;
     files::write_sealed(&bench.job.path("truth.json"), &truth)?;

@@ -11,7 +11,7 @@ use std::path::PathBuf;
 use barwright_job::Hash;
 use barwright_ledger::Ledger;
 use barwright_plan::ProveOptions;
-use barwright_twin::{Truth, VirtualStation, demo_scene};
+use barwright_twin::{LotKind, Truth, VirtualStation, demo_scene, lot_scene};
 use barwright_web::{JobFolder, files};
 use serde::Serialize;
 
@@ -41,6 +41,9 @@ pub struct Args {
     /// Number of bars in the lot.
     #[arg(long, default_value_t = 24)]
     bars: u32,
+    /// Flaws of every kind anywhere in about half of the bars, instead of a few chosen ones.
+    #[arg(long)]
+    mixed: bool,
     /// Keep the raw captures of the bars (about 60 MB each), not only every peak and the A-scans
     /// around indications.
     #[arg(long)]
@@ -169,7 +172,12 @@ impl<'a> Demo<'a> {
 
         self.watch.begin("virtual station");
         let order = job.order()?;
-        let scene = demo_scene(self.args.seed, &order);
+        let scene = if self.args.mixed {
+            let count = order.bars.count as usize;
+            lot_scene(self.args.seed, &order, &technique.body, count, LotKind::Mixed)
+        } else {
+            demo_scene(self.args.seed, &order)
+        };
         files::write(&job.path("scene.toml"), scene.to_toml().as_bytes())?;
         let known = Truth::of(&scene, &technique)?;
         files::write_sealed(&job.path("truth.json"), &known)?;

@@ -19,7 +19,9 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
         let length = text::mm(piece.to_m - piece.from_m, 0);
         match piece.fate {
             Fate::Keep => {
-                svg.open_titled("keep", &format!("kept, {length} mm"));
+                let sold = piece.sold_as.as_ref();
+                let sold = sold.map_or(String::new(), |name| format!(", sold as {name}"));
+                svg.open_titled("keep", &format!("kept, {length} mm{sold}"));
                 svg.rect((x, y, w, h), &look.tint, &look.accent, 1.2);
                 let mid = x + w / 2.0;
                 if w > 92.0 {
@@ -51,20 +53,7 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
     for pair in cut.pieces.windows(2) {
         if let [a, b] = pair {
             let x = (axis.x(a.to_m) + axis.x(b.from_m)) / 2.0;
-            svg.path(
-                &format!(
-                    "M{} {}L{} {}L{} {}Z",
-                    n(x),
-                    n(y + h + 1.0),
-                    n(x - 3.5),
-                    n(y + h + 8.0),
-                    n(x + 3.5),
-                    n(y + h + 8.0)
-                ),
-                &look.ink,
-                "none",
-                0.0,
-            );
+            saw_cut(svg, (x, y + h + 1.0), 3.5, look);
         }
     }
     svg.text(
@@ -77,4 +66,11 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
         Type::new(11.0, &look.soft, Anchor::Start),
     )
     .close();
+}
+
+/// A saw cut: a notch whose tip is at a place.
+pub(crate) fn saw_cut(svg: &mut Svg, (x, y): (f64, f64), half: f64, look: &Palette) {
+    let (left, right, foot) = (n(x - half), n(x + half), n(y + 2.0 * half));
+    let d = format!("M{} {}L{left} {foot}L{right} {foot}Z", n(x), n(y));
+    svg.path(&d, &look.ink, "none", 0.0);
 }

@@ -528,8 +528,14 @@ pub fn bar(
             ("echoes", Hash::of(b"echoes")),
         ],
     );
-    let piece =
-        |from_m, to_m, fate, reason: &str| Piece { from_m, to_m, fate, reason: reason.into() };
+    let piece = |from_m, to_m, fate, reason: &str| Piece {
+        from_m,
+        to_m,
+        fate,
+        reason: reason.into(),
+        sold_as: None,
+        multiple: None,
+    };
     let pieces = if verdict == Verdict::Release {
         vec![
             piece(0.0, 0.06, Fate::Scrap, "end not inspected"),
@@ -567,7 +573,7 @@ pub fn bar(
                     indications: vec![],
                 },
             ],
-            cut: CutPlan { pieces, kept_m: kept, lost_m: 3.0 - kept },
+            cut: CutPlan { pieces, kept_m: kept, lost_m: 3.0 - kept, unsound: Vec::new() },
             decisions: vec![],
             findings: vec![],
         },

@@ -1,6 +1,6 @@
 //! The bars of the lot, all or by state.
 
-use barwright_report::text;
+use barwright_report::{Palette, lot_cut, text};
 use maud::{Markup, html};
 
 use super::home::{counts, rack};
@@ -34,9 +34,50 @@ pub fn page(lot: &Lot, asked: Option<&str>) -> Markup {
                 (behind("The same as a table", &numbers(lot, &shown)))
             }
             (strangers(lot))
+            @if wanted.is_none() { (cut_plan(lot)) }
             (parts::cautions())
         },
     )
+}
+
+/// The cut plan of the lot, where there is one; whether it is still that of these bars.
+fn cut_plan(lot: &Lot) -> Markup {
+    if let Some(e) = lot.cut_plan.error() {
+        return parts::unusable(e);
+    }
+    let judged = lot.bars.iter().filter_map(|b| Some((&b.name, b.judgement.here()?)));
+    let Some(sealed) = lot.cut_plan.here() else {
+        return html! {
+            @if judged.count() > 0 {
+                p.next { "The cuts of all judged bars are planned together by " code { "barwright cut" } "." }
+            }
+        };
+    };
+    let plan = &sealed.body;
+    let ordered = lot.order.here().map(|o| o.hash());
+    let mut stale = ordered.is_none_or(|o| sealed.made_from.get("order") != Some(&o));
+    let mut known = 0;
+    for (name, judgement) in judged {
+        known += 1;
+        stale |= !plan.bars.iter().any(|b| b.bar == *name && b.judgement == judgement.hash);
+    }
+    stale |= known != plan.bars.len();
+    html! {
+        section {
+            h2 { "Cut plan of the lot" }
+            @if stale {
+                p.next { "The order or a judgement was changed since this plan was made. Make it again: " code { "barwright cut" } "." }
+            }
+            @for number in 0..lot_cut::pictures(plan) {
+                (parts::long_picture(
+                    barwright_report::lot_cut(plan, number, &Palette::page()),
+                    "Each row a bar, to scale: what is kept with its length, and what goes, by cause.",
+                ))
+            }
+            (parts::findings(&plan.findings))
+            (parts::origin(lot, sealed))
+        }
+    }
 }
 
 fn filter(lot: &Lot, wanted: Option<Standing>) -> Markup {

@@ -104,6 +104,14 @@ fn order(o: &Order) -> Markup {
         }
         h3 { "To be cut" }
         p { "Pieces of " (unit(n(o.cut.shortest_mm, 0), "mm")) " or longer; a saw cut takes " (unit(n(o.cut.kerf_mm, 1), "mm")) "." }
+        @if !o.cut.lengths.is_empty() {
+            ul {
+                @for l in &o.cut.lengths {
+                    li { (text::visible(&l.name)) ": " (l.words()) ", value " (n(l.value_per_m, 3)) " a metre"
+                        @if let Some(open) = l.open_pieces { ", " (open) " pieces open" } }
+                }
+            }
+        }
     }
 }
 
