@@ -32,6 +32,8 @@ use crate::{
     sizing::Sizing,
 };
 
+/// Times the beam's width up to which a flaw may still be a point that shots far apart blur.
+const LONGER: f64 = 4.0;
 /// Drop between two peaks that keeps them apart, as a ratio of heights (6 dB).
 const APART: f64 = 0.5;
 
@@ -258,12 +260,35 @@ pub(crate) fn measure(
         + (wavelength_m(technique, beam) / 4.0).powi(2))
     .sqrt();
     let alarm = alarm_fsh(rules, gate.threshold_fsh);
-    let (from, to) = extent(profiles, group, &near_beams, strongest, alarm);
-    let seen = to - from;
-    let width =
-        sizing.and_then(|s| s.width_m(beam, strongest, place)).unwrap_or(beam.axial_width_m);
-    let length = size::length_m(seen, width);
-    let middle = 0.5 * (from + to);
+    let width_of = |beam: &Beam| {
+        sizing.and_then(|s| s.width_m(beam, strongest, place)).unwrap_or(beam.axial_width_m)
+    };
+    let width = width_of(beam);
+    let seen = seen_by(profiles, group, &near_beams, alarm);
+    // Each beam by its own width at the flaw: one that looks from afar is narrower along the bar.
+    let (from, to) = seen
+        .into_iter()
+        .map(|(beam, from, to)| {
+            let length = size::length_m(to - from, width_of(&technique.beams[beam as usize]));
+            (0.5 * (from + to - length), 0.5 * (from + to + length))
+        })
+        .reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+        .unwrap_or((strongest.z_m, strongest.z_m));
+    let clipped = near.iter().any(|e| e.mark == EchoMark::Clipped);
+    // Echoes that agree with a point are one's, though shots far apart make it seem longer. A clipped
+    // flaw has lost its height.
+    let point = sizing
+        .filter(|_| group.class == FlawClass::Disc && !clipped && to - from <= LONGER * width)
+        .and_then(|s| {
+            let members = group.members.iter().map(|&m| &echoes[m]);
+            s.as_point(members, place, 0.5 * (from + to))
+        });
+    let sized = point.filter(|p| p.agrees || to - from <= width);
+    let (from, to) = match point.filter(|p| p.agrees) {
+        Some(p) => (p.middle_m, p.middle_m),
+        None => (from, to),
+    };
+    let length = to - from;
     let depth_m = match group.class {
         FlawClass::Crack => 0.0,
         FlawClass::Disc => technique.section.depth_m(place).max(0.0),
@@ -284,14 +309,6 @@ pub(crate) fn measure(
     let mut modes: Vec<Mode> = beams.iter().map(|&b| technique.beams[b as usize].mode).collect();
     modes.sort_unstable();
     modes.dedup();
-    let clipped = near.iter().any(|e| e.mark == EchoMark::Clipped);
-    // A longer flaw of the volume fills the beam along the bar; a clipped one has lost its height.
-    let sized = sizing
-        .filter(|_| group.class == FlawClass::Disc && extent == Extent::Point && !clipped)
-        .and_then(|s| {
-            let members = group.members.iter().map(|&m| &echoes[m]);
-            s.on_axis(members, place, middle)
-        });
     let height = match group.class {
         FlawClass::Disc => sized.map_or(peak, |s| s.height_fsh),
         FlawClass::Crack => {
@@ -308,8 +325,8 @@ pub(crate) fn measure(
             place,
             place_uncertainty_m,
             depth_m,
-            from_m: middle - length / 2.0,
-            to_m: middle + length / 2.0,
+            from_m: from,
+            to_m: to,
             height_fsh: peak,
             clipped,
             size_m: size::equivalent_m(group.class, &technique.sensitivity, height),
@@ -404,18 +421,17 @@ fn mean_place(technique: &Technique, kind: GateKind, near: &[&Echo]) -> (Point, 
     (mean, (square / total.max(f64::MIN_POSITIVE)).sqrt())
 }
 
-/// Start and end along the bar by 6 dB drop, over the beams within 6 dB of the highest echo.
-fn extent(
+/// Start and end along the bar by 6 dB drop, as each beam sees it.
+fn seen_by(
     profiles: &Profiles<'_>,
     group: &Group,
     beams: &[u32],
-    strongest: &Echo,
     alarm: f64,
-) -> (f64, f64) {
+) -> Vec<(u32, f64, f64)> {
     let echoes = profiles.echoes;
     let mut own = group.members.clone();
     own.sort_unstable();
-    let mut ends: Option<(f64, f64)> = None;
+    let mut seen = Vec::new();
     for &beam in beams {
         let of_beam = || group.members.iter().map(|&m| &echoes[m]).filter(|e| e.beam == beam);
         let Some(gate) = of_beam().map(|e| e.gate).next() else {
@@ -425,10 +441,10 @@ fn extent(
         let high = of_beam().map(|e| e.z_m).fold(f64::MIN, f64::max);
         let heights = profiles.heights((beam, gate), (low, high), &own, alarm);
         if let Some((from, to)) = size::drop_ends_m(&heights, alarm) {
-            ends = Some(ends.map_or((from, to), |(f, t)| (f.min(from), t.max(to))));
+            seen.push((beam, from, to));
         }
     }
-    ends.unwrap_or((strongest.z_m, strongest.z_m))
+    seen
 }
 
 /// Largest height seen one way round over the other way, in dB; infinite where only one saw it.

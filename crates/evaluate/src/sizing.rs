@@ -5,7 +5,9 @@
 //! A beam reads a flaw aside of its axis lower, and within the near field along the bar (where the
 //! elements are long) even higher than on it. How much follows from the beam's own field at the place of
 //! the flaw: each echo is corrected by that, and the mean of all, weighted by how sure each correction is,
-//! stands for the flaw. Its place along the bar is set so that the corrected echoes agree best.
+//! stands for the flaw. Its place along the bar is set so that the corrected echoes agree best. A disc
+//! turns its face to the nearest surface, as flat flaws of rolled bars do (common practice, no source), so
+//! that a large one reads lower in beams that meet it askew.
 //!
 //! # Cracks
 //! The ordered crack has a length; a longer one reads higher as far as the beam is wide along the bar.
@@ -13,10 +15,13 @@
 //! Source of the method: distance-gain-size with the field of the beam at hand in place of a general
 //! diagram (Krautkrämer & Krautkrämer, *Ultrasonic Testing of Materials*, 4th ed. 1990, ch. 5).
 
+use std::f64::consts::FRAC_PI_2;
+
 use barwright_job::{
     Technique,
+    proof::FlawClass,
     screened::{Echo, EchoMark},
-    technique::Beam,
+    technique::{Beam, Section},
 };
 use barwright_plan::{
     conditions::Conditions,
@@ -25,7 +30,7 @@ use barwright_plan::{
 };
 use barwright_wave::Point;
 
-use crate::reading::db;
+use crate::{reading::db, size::equivalent_m};
 
 /// Echoes this far below the highest are left out, as a ratio of heights (12 dB): noise and edges of
 /// the beam weigh too much in them.
@@ -42,21 +47,33 @@ const MIDDLE_M: f64 = 6e-4;
 const ON_AXIS_DB: f64 = 0.7;
 const OF_CORRECTION: f64 = 0.25;
 const OF_SLOPE_MM: f64 = 0.3;
+/// Squares about the mean, against those expected, up to which echoes agree with a point.
+const MOST_MISFIT: f64 = 4.0;
+/// Rounds in which a disc's size and the turn of its face are brought together: the turn is a few dB at
+/// most and changes with the size by less than the size itself.
+const TURNS: usize = 4;
 
-/// A flaw as all its echoes tell it.
+/// A flaw as all its echoes tell it, were it a point.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct OnAxis {
+pub(crate) struct AsPoint {
     /// Height on the axis of a beam, as a fraction of full screen height.
     pub height_fsh: f64,
     /// Standard uncertainty of that in dB, from the scatter of the corrected echoes.
     pub scatter_db: f64,
     /// Echoes it rests on.
     pub echoes: usize,
+    /// Where it lies along the bar, in m.
+    pub middle_m: f64,
+    /// Whether its echoes agree with a point: a longer flaw reads high where a point would not.
+    pub agrees: bool,
 }
 
 /// One echo with what the beam's field says of the flaw.
 struct Heard {
     height_db: f64,
+    here: PointEcho,
+    /// Normal of the surface at the flaw, as the bar is turned.
+    normal_rad: f64,
     /// Level at the flaw against that on the axis, for a flaw at each step along the bar.
     level_db: Vec<f64>,
 }
@@ -104,37 +121,38 @@ impl<'a> Sizing<'a> {
         10f64.powf(db / 20.0)
     }
 
-    /// The height on the axis of a flaw at a place of the bar's frame and along the bar; `None` where no
-    /// field is known for its beams or every echo was clipped.
-    pub fn on_axis<'e>(
+    /// A point flaw near a place of the bar's frame and along the bar, as all its echoes tell it; `None`
+    /// where no field is known for its beams or every echo was clipped.
+    pub fn as_point<'e>(
         &self,
         echoes: impl Iterator<Item = &'e Echo>,
         place: Point,
         middle_m: f64,
-    ) -> Option<OnAxis> {
+    ) -> Option<AsPoint> {
         let sound: Vec<&Echo> = echoes.filter(|e| e.mark == EchoMark::Sound).collect();
         let heard: Vec<Heard> =
             highest(&sound).into_iter().filter_map(|e| self.hear(e, place, middle_m)).collect();
         if heard.is_empty() {
             return None;
         }
-        let (mut best, mut least) = (None, f64::INFINITY);
-        for step in 0..=2 * REACH {
-            let aside = f64::from(step - REACH) * STEP_M;
-            let (mean, spread, weight) = together(&heard, step as usize);
-            let cost = spread + (aside / MIDDLE_M).powi(2);
-            if cost < least {
-                (best, least) = (Some((mean, spread, weight)), cost);
-            }
+        // The place along the bar first, then how a disc of that size turns its face to the beams.
+        let at = along(&heard);
+        let mut found = together(&heard, at, 0.0);
+        for _ in 0..TURNS {
+            let height = 10f64.powf(found.mean_db / 20.0);
+            let diameter_m = equivalent_m(FlawClass::Disc, &self.technique.sensitivity, height);
+            found = together(&heard, at, diameter_m);
         }
-        let (mean, spread, weight) = best?;
+        let Together { mean_db, spread, weight, .. } = found;
         let n = heard.len() as f64;
-        // Readings that scatter more than they should are less sure than their weights say.
-        let excess = if n > 1.0 { (spread / (n - 1.0)).max(1.0) } else { 1.0 };
-        Some(OnAxis {
-            height_fsh: 10f64.powf(mean / 20.0),
-            scatter_db: (excess / weight).sqrt(),
+        let misfit = if n > 1.0 { spread / (n - 1.0) } else { 1.0 };
+        Some(AsPoint {
+            height_fsh: 10f64.powf(mean_db / 20.0),
+            // Readings that scatter more than they should are less sure than their weights say.
+            scatter_db: (misfit.max(1.0) / weight).sqrt(),
             echoes: heard.len(),
+            middle_m: middle_m + (at as f64 - f64::from(REACH)) * STEP_M,
+            agrees: misfit <= MOST_MISFIT,
         })
     }
 
@@ -142,15 +160,20 @@ impl<'a> Sizing<'a> {
     fn hear(&self, e: &Echo, place: Point, middle_m: f64) -> Option<Heard> {
         let beam = self.technique.beams.get(e.beam as usize)?;
         let aperture = self.aperture(beam);
-        let here =
-            PointEcho::new(&self.conditions, &aperture, place.rotated(f64::from(e.turn_rad)))?;
+        let there = place.rotated(f64::from(e.turn_rad));
+        let here = PointEcho::new(&self.conditions, &aperture, there)?;
         let axis_db = PointEcho::new(&self.conditions, &aperture, beam.axis.at(e.after_surface_s))?
             .level_db(0.0);
         let level_db = (0..=2 * REACH)
             .map(|step| middle_m + f64::from(step - REACH) * STEP_M)
             .map(|z| here.level_db(e.z_m - z) - axis_db)
             .collect();
-        Some(Heard { height_db: db(f64::from(e.height_fsh).max(1e-9)), level_db })
+        Some(Heard {
+            height_db: db(f64::from(e.height_fsh).max(1e-9)),
+            normal_rad: normal_rad(&self.technique.section, there),
+            here,
+            level_db,
+        })
     }
 }
 
@@ -174,19 +197,63 @@ fn highest<'a>(sound: &[&'a Echo]) -> Vec<&'a Echo> {
     kept
 }
 
-/// Mean of the corrected echoes in dB, their weighted squares about it, and the sum of weights, for a flaw
-/// at a step along the bar.
-fn together(heard: &[Heard], step: usize) -> (f64, f64, f64) {
-    let of = |h: &Heard| {
-        let level = h.level_db[step];
-        let (before, after) = (step.saturating_sub(1), (step + 1).min(h.level_db.len() - 1));
-        let way_mm = (after - before) as f64 * STEP_M * 1e3;
-        let slope = (h.level_db[after] - h.level_db[before]) / way_mm;
-        let sigma = ON_AXIS_DB.hypot(OF_CORRECTION * level).hypot(OF_SLOPE_MM * slope);
-        (h.height_db - level, sigma.powi(-2))
-    };
-    let weight: f64 = heard.iter().map(|h| of(h).1).sum();
-    let mean = heard.iter().map(|h| of(h)).map(|(x, w)| x * w).sum::<f64>() / weight;
-    let spread = heard.iter().map(|h| of(h)).map(|(x, w)| w * (x - mean).powi(2)).sum();
-    (mean, spread, weight)
+/// The step along the bar at which the corrected echoes of a point agree best.
+fn along(heard: &[Heard]) -> usize {
+    let (mut at, mut least) = (REACH as usize, f64::INFINITY);
+    for step in 0..=2 * REACH {
+        let aside = f64::from(step - REACH) * STEP_M;
+        let t = together(heard, step as usize, 0.0);
+        let cost = t.spread + t.doubt + (aside / MIDDLE_M).powi(2);
+        if cost < least {
+            (at, least) = (step as usize, cost);
+        }
+    }
+    at
+}
+
+/// Corrected echoes taken together.
+struct Together {
+    /// Their weighted mean in dB.
+    mean_db: f64,
+    /// Their weighted squares about it.
+    spread: f64,
+    /// What the weights themselves cost: twice the sum of the logarithms of the standard deviations.
+    doubt: f64,
+    /// Sum of weights.
+    weight: f64,
+}
+
+/// The echoes corrected for a flaw at a step along the bar, as a disc of a diameter in m that faces the
+/// surface; 0: a point.
+fn together(heard: &[Heard], step: usize, diameter_m: f64) -> Together {
+    let each: Vec<(f64, f64)> = heard
+        .iter()
+        .map(|h| {
+            let turned =
+                if diameter_m > 0.0 { h.here.turned_db(diameter_m, h.normal_rad) } else { 0.0 };
+            let level = h.level_db[step];
+            let (before, after) = (step.saturating_sub(1), (step + 1).min(h.level_db.len() - 1));
+            let way_mm = (after - before) as f64 * STEP_M * 1e3;
+            let slope = (h.level_db[after] - h.level_db[before]) / way_mm;
+            let sigma = ON_AXIS_DB
+                .hypot(OF_CORRECTION * level)
+                .hypot(OF_CORRECTION * turned)
+                .hypot(OF_SLOPE_MM * slope);
+            (h.height_db - level - turned, sigma)
+        })
+        .collect();
+    let weight: f64 = each.iter().map(|(_, s)| s.powi(-2)).sum();
+    let mean_db = each.iter().map(|(x, s)| x * s.powi(-2)).sum::<f64>() / weight;
+    let spread = each.iter().map(|(x, s)| ((x - mean_db) / s).powi(2)).sum();
+    let doubt = 2.0 * each.iter().map(|(_, s)| s.ln()).sum::<f64>();
+    Together { mean_db, spread, doubt, weight }
+}
+
+/// Direction of the normal of the surface nearest to a place, in rad.
+fn normal_rad(section: &Section, place: Point) -> f64 {
+    match section {
+        Section::Round { .. } => place.angle(),
+        Section::Square { .. } if place.x.abs() > place.y.abs() => 0.0,
+        Section::Square { .. } | Section::Flat { .. } => FRAC_PI_2,
+    }
 }

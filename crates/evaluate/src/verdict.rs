@@ -126,12 +126,9 @@ pub(crate) fn ends(screened: &ScreenedBar, rules: &Rules) -> Vec<Unsound> {
     };
     let by_rule =
         [(0.0, ends.head_mm / 1e3, "head"), (length_m - ends.tail_mm / 1e3, length_m, "tail")];
-    all.extend(
-        by_rule
-            .into_iter()
-            .filter(|(from_m, to_m, _)| to_m > from_m)
-            .map(|(from_m, to_m, end)| Unsound { from_m, to_m, reason: format!("{end}, by rule") }),
-    );
+    all.extend(by_rule.into_iter().filter(|(from_m, to_m, _)| to_m > from_m).map(
+        |(from_m, to_m, end)| Unsound { from_m, to_m, reason: format!("end, {end} by rule") },
+    ));
     all
 }
 

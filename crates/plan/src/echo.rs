@@ -215,6 +215,16 @@ impl PointEcho {
     pub fn level_db(&self, z_m: f64) -> f64 {
         db(self.axial.at(&self.field, z_m).peak().0)
     }
+
+    /// By how much a disc reads lower than one that faces the sound, in dB (not positive), where its
+    /// normal points along `normal_rad` to either side.
+    #[must_use]
+    pub fn turned_db(&self, diameter_m: f64, normal_rad: f64) -> f64 {
+        let off = turn(self.field.heading_rad - normal_rad).abs();
+        let size =
+            |tilt| scatter::disc_amplitude(diameter_m / 2.0, self.axial.wavelength_steel_m, tilt);
+        db(size(off.min(PI - off)) / size(0.0))
+    }
 }
 
 /// The third dimension of a beam at a place.

@@ -7,6 +7,7 @@ use barwright_wave::{Mode, Point, Surface};
 use num_complex::{Complex32, Complex64};
 use rayon::prelude::*;
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use crate::along::{Factors, Seen};
 use crate::beam::{Aim, BeamModel};
@@ -82,10 +83,12 @@ impl EchoMaker<'_> {
             })
             .collect();
         let radii = self.radii_m(reflector);
-        let (mode, passage) = (reflector.mode(), passage(reflector));
-        let (fields, index) = self.field.about(mode, passage, &radii, self.beams, &asked)?;
-        let fields: Vec<&[Pair]> = index.iter().map(|&i| fields[i].as_slice()).collect();
-        self.echoes(reflector, requests, &fields)
+        self.met(reflector, requests, |passage| {
+            let mode = reflector.mode();
+            let (fields, index) = self.field.about(mode, passage, &radii, self.beams, &asked)?;
+            let fields: Vec<Arc<Vec<Pair>>> = fields.into_iter().map(Arc::new).collect();
+            Ok(index.into_iter().map(|i| Arc::clone(&fields[i])).collect())
+        })
     }
 
     fn aim(&self, request: &Request, mode: Mode) -> Aim {
@@ -111,11 +114,13 @@ impl EchoMaker<'_> {
         let models: Vec<&BeamModel> = beams.iter().map(|&b| &self.beams[b]).collect();
         let angle = reflector.angle_rad + first.turn_rad;
         let radii = self.radii_m(reflector);
-        let fields = self.field.at(reflector.mode(), passage(reflector), &models, &radii, angle)?;
-        let by_beam: HashMap<usize, Vec<Pair>> = beams.into_iter().zip(fields).collect();
-        let fields: Vec<&[Pair]> =
-            requests.iter().map(|r| by_beam.get(&r.beam).map_or(&[][..], Vec::as_slice)).collect();
-        self.echoes(reflector, requests, &fields)
+        self.met(reflector, requests, |passage| {
+            let fields = self.field.at(reflector.mode(), passage, &models, &radii, angle)?;
+            let by_beam: HashMap<usize, Arc<Vec<Pair>>> =
+                beams.iter().copied().zip(fields.into_iter().map(Arc::new)).collect();
+            let of = |r: &Request| by_beam.get(&r.beam).cloned().unwrap_or_default();
+            Ok(requests.iter().map(of).collect())
+        })
     }
 
     /// Echoes at many turns, which are taken at the nearest point of the field's grid.
@@ -135,9 +140,25 @@ impl EchoMaker<'_> {
             })
             .collect();
         let radii = self.radii_m(reflector);
-        let fields = self.field.around(reflector.mode(), passage(reflector), &radii, &snapped)?;
-        let fields: Vec<&[Pair]> = fields.iter().map(Vec::as_slice).collect();
-        self.echoes(reflector, requests, &fields)
+        self.met(reflector, requests, |passage| {
+            let fields = self.field.around(reflector.mode(), passage, &radii, &snapped)?;
+            Ok(fields.into_iter().map(Arc::new).collect())
+        })
+    }
+
+    /// Echoes from the fields that a reflector needs, each as `field` gives it.
+    fn met(
+        &self,
+        reflector: &Reflector,
+        requests: &[Request],
+        field: impl Fn(Passage) -> Result<Vec<Arc<Vec<Pair>>>>,
+    ) -> Result<Vec<Option<Echo>>> {
+        let fields = field(passage(reflector))?;
+        let direct = match reflector.kind {
+            Kind::Hole { .. } => Some(field(Passage::First)?),
+            Kind::Disc { .. } | Kind::Crack { .. } => None,
+        };
+        self.echoes(reflector, requests, &fields, direct.as_deref())
     }
 
     fn radii_m(&self, reflector: &Reflector) -> Vec<f64> {
@@ -148,18 +169,19 @@ impl EchoMaker<'_> {
         &self,
         reflector: &Reflector,
         requests: &[Request],
-        fields: &[&[Pair]],
+        fields: &[Arc<Vec<Pair>>],
+        direct: Option<&[Arc<Vec<Pair>>]>,
     ) -> Result<Vec<Option<Echo>>> {
         // Only a disc's strength depends on how it is met in a way that differs between beams; of
         // a hole it is computed once.
         let frequencies = self.field.frequencies_hz();
         let centre_hz = self.field.pulse.centre_hz;
+        let (solid, fluid) = (&self.field.solid, &self.field.fluid);
         let common = match reflector.kind {
-            Kind::Hole { .. } => {
-                Some(reflector.strength(&self.field.solid, &self.field.fluid, frequencies, 0.0)?)
-            }
+            Kind::Hole { .. } => Some(reflector.strength(solid, fluid, frequencies, 0.0)?),
             Kind::Disc { .. } | Kind::Crack { .. } => None,
         };
+        let onwards = reflector.onwards(solid, frequencies)?;
         let seen: Vec<Seen> = requests.iter().map(|r| self.seen(reflector, r)).collect();
         let near = seen.iter().copied().filter(|s| s.within_reach(reflector, centre_hz));
         let factors = Factors::of(reflector, frequencies, centre_hz, near);
@@ -167,7 +189,8 @@ impl EchoMaker<'_> {
             .par_iter()
             .zip(fields)
             .zip(&seen)
-            .map(|((request, pairs), seen)| {
+            .enumerate()
+            .map(|(i, ((request, pairs), seen))| {
                 let (Some(meeting), Some(along)) =
                     (self.meeting_rad(reflector, request), factors.get(seen))
                 else {
@@ -175,14 +198,14 @@ impl EchoMaker<'_> {
                 };
                 let strength = match &common {
                     Some(strength) => strength.clone(),
-                    None => reflector.strength(
-                        &self.field.solid,
-                        &self.field.fluid,
-                        frequencies,
-                        meeting,
-                    )?,
+                    None => reflector.strength(solid, fluid, frequencies, meeting)?,
                 };
-                let mut spectrum = self.spectrum(&strength, pairs);
+                let mut spectrum = match (&onwards, direct) {
+                    (Some(onwards), Some(direct)) => {
+                        self.both_sides(&strength, onwards, pairs, &direct[i])
+                    }
+                    _ => self.spectrum(&strength, pairs),
+                };
                 for (value, factor) in spectrum.iter_mut().zip(along) {
                     *value *= factor;
                 }
@@ -202,6 +225,31 @@ impl EchoMaker<'_> {
             self.field.solid.velocity_m_s(reflector.mode()),
         );
         Seen { strip: model.strip, spread, z_m: request.z_m }
+    }
+
+    /// Spectrum received of a hole, which throws sound back otherwise than onwards. What came straight
+    /// and what came by way of the far wall meet it from opposite sides: each by itself it throws
+    /// back, from one to the other it throws onwards (behind it lies its shadow).
+    fn both_sides(
+        &self,
+        back: &[Complex64],
+        onwards: &[Complex64],
+        full: &[Pair],
+        direct: &[Pair],
+    ) -> Vec<Complex64> {
+        let ratio = self.field.fluid.density_kg_m3 / self.field.solid.density_kg_m3;
+        let (Some(full), Some(direct)) = (full.first(), direct.first()) else {
+            return vec![Complex64::ZERO; back.len()];
+        };
+        (0..back.len())
+            .map(|f| {
+                let (sent, heard) = (direct.transmit[f], direct.receive()[f]);
+                let (sent_far, heard_far) = (full.transmit[f] - sent, full.receive()[f] - heard);
+                let echo = back[f] * (sent * heard + sent_far * heard_far)
+                    + onwards[f] * (sent * heard_far + sent_far * heard);
+                echo * self.field.pulse_spectrum[f] * ratio
+            })
+            .collect()
     }
 
     /// Spectrum received: strength, both fields, density ratio (reciprocity) and pulse.

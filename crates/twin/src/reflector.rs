@@ -224,6 +224,23 @@ impl Reflector {
         };
         frequencies_hz.iter().map(each).collect()
     }
+
+    /// Strength with which a hole throws sound onwards, as [`Self::strength`] has it for sound thrown
+    /// back; `None` for others, which are flat.
+    ///
+    /// # Errors
+    /// As [`Self::strength`].
+    pub fn onwards(&self, solid: &Solid, frequencies_hz: &[f64]) -> Result<Option<Vec<Complex64>>> {
+        let Kind::Hole { diameter_m } = self.kind else {
+            return Ok(None);
+        };
+        let each = |&f: &f64| -> Result<Complex64> {
+            let hole = SideDrilledHole::new(diameter_m / 2.0, solid, f)?;
+            let k = TAU * f / solid.velocity_m_s(self.mode());
+            Ok(line_strength(hole.amplitude(Mode::L, Mode::L, 0.0), k))
+        };
+        frequencies_hz.iter().map(each).collect::<Result<_>>().map(Some)
+    }
 }
 
 #[cfg(test)]
