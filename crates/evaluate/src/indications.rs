@@ -34,6 +34,8 @@ use crate::{
 
 /// Times the beam's width up to which a flaw may still be a point that shots far apart blur.
 const LONGER: f64 = 4.0;
+/// Length along the bar over which a flaw's echoes under the alarm are looked for, in m.
+const LONG_M: f64 = 0.05;
 /// Drop between two peaks that keeps them apart, as a ratio of heights (6 dB).
 const APART: f64 = 0.5;
 
@@ -201,6 +203,44 @@ impl<'a> Profiles<'a> {
         Self { echoes, lists }
     }
 
+    /// The group's echoes and, for a flaw of the volume that is not long, those under the alarm but of at
+    /// least a height that come from about its place.
+    fn about(
+        &self,
+        technique: &Technique,
+        rules: &Rules,
+        group: &Group,
+        kind: GateKind,
+        place: Point,
+        least_fsh: f64,
+    ) -> Vec<&'a Echo> {
+        let members: Vec<&Echo> = group.members.iter().map(|&m| &self.echoes[m]).collect();
+        let reach = 1.5 * technique.pulse_spacing_m;
+        let low = members.iter().map(|e| e.z_m).fold(f64::MAX, f64::min) - reach;
+        let high = members.iter().map(|e| e.z_m).fold(f64::MIN, f64::max) + reach;
+        let mut all = members;
+        if kind != GateKind::Volume || high - low > LONG_M {
+            return all;
+        }
+        let link = link_m(technique, kind);
+        for (&(beam, gate), list) in &self.lists {
+            let gate = technique.beams.get(beam as usize).and_then(|b| b.gates.get(gate as usize));
+            let Some(gate) = gate.filter(|g| g.kind == kind) else {
+                continue;
+            };
+            let alarm = alarm_fsh(rules, gate.threshold_fsh);
+            let first = list.partition_point(|&i| self.echoes[i].z_m < low);
+            let here = list[first..].iter().map(|&i| &self.echoes[i]);
+            all.extend(here.take_while(|e| e.z_m <= high).filter(|e| {
+                let height = f64::from(e.height_fsh);
+                e.mark == EchoMark::Sound
+                    && (least_fsh..alarm).contains(&height)
+                    && place_of(technique, kind, e).distance(place) <= link
+            }));
+        }
+        all
+    }
+
     /// Heights of one beam's gate over a stretch and one shot beyond it on either side. Echoes
     /// over the alarm that belong to other groups count as silence.
     fn heights(
@@ -226,6 +266,9 @@ impl<'a> Profiles<'a> {
     }
 }
 
+/// Times the noise from which an echo under the alarm may tell of a flaw that others are sure of.
+const QUIET: f64 = 3.0;
+
 /// Place, length, size and kind of a confirmed group. `noise_fsh` enters the uncertainty; the
 /// letter is left empty.
 pub(crate) fn measure(
@@ -247,7 +290,12 @@ pub(crate) fn measure(
         .map(|&m| &echoes[m])
         .filter(|e| f64::from(e.height_fsh) >= APART * peak)
         .collect();
-    let (place, spread) = mean_place(technique, gate.kind, &near);
+    let (place, _) = mean_place(technique, gate.kind, &near);
+    // Beams at their edge read a small flaw under the alarm: they tell its place and size all the same.
+    let all = profiles.about(technique, rules, group, gate.kind, place, QUIET * noise_fsh);
+    let high: Vec<&Echo> =
+        all.iter().copied().filter(|e| f64::from(e.height_fsh) >= APART * peak).collect();
+    let (place, spread) = mean_place(technique, gate.kind, &high);
     let mut beams: Vec<u32> = group.members.iter().map(|&m| echoes[m].beam).collect();
     beams.sort_unstable();
     beams.dedup();
@@ -279,10 +327,7 @@ pub(crate) fn measure(
     // flaw has lost its height.
     let point = sizing
         .filter(|_| group.class == FlawClass::Disc && !clipped && to - from <= LONGER * width)
-        .and_then(|s| {
-            let members = group.members.iter().map(|&m| &echoes[m]);
-            s.as_point(members, place, 0.5 * (from + to))
-        });
+        .and_then(|s| s.as_point(all.iter().copied(), place, 0.5 * (from + to)));
     let sized = point.filter(|p| p.agrees || to - from <= width);
     let (from, to) = match point.filter(|p| p.agrees) {
         Some(p) => (p.middle_m, p.middle_m),
