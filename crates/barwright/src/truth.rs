@@ -121,7 +121,9 @@ pub fn compare(truth: &Truth, judgements: &[Sealed<Judgement>]) -> Comparison {
 pub fn compare_bar(here: &[TrueFlaw], judgement: &Judgement) -> Comparison {
     let mut mine: Vec<Vec<&Indication>> = vec![Vec::new(); here.len()];
     let mut false_calls = Vec::new();
-    for indication in &judgement.indications {
+    // What the judge itself lists as a ghost calls nothing, true or false.
+    let calls = || judgement.indications.iter().filter(|i| i.ghost.is_none());
+    for indication in calls() {
         let nearest = here
             .iter()
             .enumerate()
@@ -141,7 +143,7 @@ pub fn compare_bar(here: &[TrueFlaw], judgement: &Judgement) -> Comparison {
         let own = |i: &Indication| i.class == class(flaw);
         seen.sort_by(|a, b| own(b).cmp(&own(a)).then(b.height_fsh.total_cmp(&a.height_fsh)));
         let found = seen.first().map(|best| found(best, &seen, flaw));
-        let of_another = judgement.indications.iter().find(|i| stands_for(i, flaw));
+        let of_another = calls().find(|i| stands_for(i, flaw));
         Compared {
             bar: judgement.bar.clone(),
             flaw: words(flaw),
@@ -330,6 +332,13 @@ mod tests {
             size_uncertainty_db: 0.0,
             beams: vec![1, 2],
             echoes: 4,
+            sized_by: None,
+            extent: None,
+            length_uncertainty_m: None,
+            across_m: None,
+            modes: vec![],
+            kind_reasons: vec![],
+            ghost: None,
         }
     }
 
@@ -343,6 +352,7 @@ mod tests {
             reasons: Vec::new(),
             cut: CutPlan::default(),
             findings: Vec::new(),
+            decisions: Vec::new(),
         };
         compare_bar(flaws, &judgement)
     }

@@ -38,6 +38,7 @@ fn lot(folder: &Path, bars: usize, verdict: impl Fn(usize) -> Verdict) {
             reasons: vec![],
             cut: CutPlan { unsound, ..CutPlan::default() },
             findings: vec![],
+            decisions: vec![],
         };
         let sealed = Sealed::seal(judgement, [("order", order.hash())]);
         let path = folder.join(format!("bars/{:03}.judgement.json", i + 1));

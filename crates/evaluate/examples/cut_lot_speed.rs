@@ -73,6 +73,7 @@ fn judgement(i: u64) -> Judgement {
         reasons: vec![],
         cut: CutPlan { unsound, ..CutPlan::default() },
         findings: vec![],
+        decisions: Vec::new(),
     }
 }
 

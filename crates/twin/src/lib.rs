@@ -13,7 +13,7 @@
 //! [`reflector`] (what a flaw sends back). Nothing here knows how captures are judged.
 //!
 //! Left out on purpose: mode conversion at flaws, the shadow of a flaw behind it other than its
-//! own forward scattering, echoes between flaws, wear of the gain curve when the bar wobbles, the
+//! own forward scattering (once on each way: of a hole wider than half the beam it is too deep), echoes between flaws, wear of the gain curve when the bar wobbles, the
 //! slope of a bent bar's axis, heights under the wander of a bar (only its times change: use an offset
 //! or a bend for all of it), and sections that are not round. The gain curve follows the surface echo.
 #![deny(missing_docs)]

@@ -208,3 +208,34 @@ fn the_proof_reads_discs_and_cracks_as_the_station_does() {
     println!("90th percentile {at_90:.2} dB, median {:.2} dB", errors[errors.len() / 2]);
     assert!(at_90 <= 1.5, "{at_90} dB at the 90th percentile");
 }
+
+// Truth: property. A pipe takes sound from what lies behind it: the back wall is lower than without, more so
+// behind a wider one, and the pipe itself reads at its place.
+#[test]
+fn a_pipe_shades_the_back_wall() {
+    let technique = technique(0.25);
+    let station = VirtualStation::new(&technique, &faultless(), 1).expect("a station");
+    let body = &technique.body;
+    let beam = body.beams.iter().find(|b| b.mode == Mode::L).expect("a longitudinal beam");
+    let gains: Vec<f64> = body.beams.iter().map(|b| b.gain_db - 20.0).collect();
+    let with = |diameter_mm: f64| {
+        let pipe = Flaw::CentrePipe(CentrePipe { diameter_mm, from_mm: 30.0, to_mm: 130.0 });
+        SceneBar { flaws: vec![pipe], ..clean("1") }
+    };
+    let heights = |bar: &SceneBar| {
+        let taken =
+            shots(&station.bar_capture(bar, "H", LENGTH_M, &gains, None).expect("a capture"));
+        let signal = samples(&taken, nearest(&taken, beam.id, Z_M));
+        let at = |way_m: f64| {
+            body.record.position(beam.surface_time_s + 2.0 * way_m / beam.axis.velocity_m_s)
+        };
+        let radius = beam.axis.reach_m / 2.0;
+        [radius - 0.4e-3, beam.axis.reach_m]
+            .map(|way| peak(&signal, at(way) - 12.0, at(way) + 12.0).0)
+    };
+    let [none, wall] = heights(&clean("1"));
+    let ([pipe, narrow], [_, wide]) = (heights(&with(0.5)), heights(&with(1.0)));
+    println!("wall {wall:.0}, behind 0.5 mm {narrow:.0}, behind 1 mm {wide:.0}");
+    assert!(pipe > 5.0 * none, "{pipe} {none}");
+    assert!(wide < narrow && narrow < 0.98 * wall, "{wide} {narrow} {wall}");
+}

@@ -80,6 +80,7 @@ fn judgement(bar: &str, length_m: f64, verdict: Verdict, unsound: &[Unsound]) ->
         reasons: vec![],
         cut: CutPlan { unsound: unsound.iter().map(of).collect(), ..CutPlan::default() },
         findings: vec![],
+        decisions: vec![],
     }
 }
 
