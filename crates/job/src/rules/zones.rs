@@ -236,7 +236,7 @@ fn classes(l: &Limits<'_>, i: usize, zone: &Zone) -> Result<()> {
         }
         match (reached, over) {
             (None, None) => {}
-            (None, Some(v)) if v == 0.0 => {}
+            (None, Some(0.0)) => {}
             (None, Some(v)) => {
                 let expected =
                     format!("the smallest class begins at 0; flaws up to {v} {unit} have no class");
