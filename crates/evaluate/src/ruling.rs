@@ -159,8 +159,11 @@ fn by_size(unit: &Unit, measured: &[Measured], band: Option<&Band>, rules: &Rule
         Action::Crop | Action::Hold => format!("allowed are {over_mm:.2} mm"),
         Action::Reject => format!("the bar is rejected above {over_mm:.2} mm"),
     };
+    // A size just over its bound must not read like one within it.
+    let looks_within = format!("{size_mm:.2}") == format!("{over_mm:.2}");
+    let size = if looks_within { format!("{size_mm:.4}") } else { format!("{size_mm:.2}") };
     let mut reasons =
-        vec![reason(&band.clause, format!("{what} {bound}{size_mm:.2} mm{guard}, {follows}"))];
+        vec![reason(&band.clause, format!("{what} {bound}{size} mm{guard}, {follows}"))];
     let mut action = band.action;
     if unit.members.len() > 1 {
         reasons.push(reason(

@@ -130,6 +130,9 @@ fn bar_line(text: &mut String, bar: &BarCut) {
     let _ = writeln!(
         text,
         "{:<12} {:>8.3} {:>8.3} {:>8.3}  {pieces}",
-        bar.bar, bar.length_m, bar.cut.kept_m, bar.value_m
+        bar.bar,
+        bar.length_m,
+        bar.cut.kept_m,
+        bar.value_m + 0.0
     );
 }

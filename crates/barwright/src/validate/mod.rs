@@ -13,6 +13,7 @@ mod properties;
 pub mod published;
 mod scatterers;
 pub mod sentencing;
+mod sizes;
 
 use serde::Serialize;
 

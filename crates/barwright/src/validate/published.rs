@@ -11,7 +11,7 @@ use barwright_wave::path::least_time;
 use barwright_wave::{Fluid, Point, Result, Solid, Surface, interface, water};
 use num_complex::Complex64;
 
-use super::{Comparison, Findings, Truth, pistons, properties, scatterers};
+use super::{Comparison, Findings, Truth, pistons, properties, scatterers, sizes};
 use crate::failure::Failure;
 
 /// Collects comparisons of one table.
@@ -79,6 +79,7 @@ pub fn compare() -> std::result::Result<Findings, Failure> {
     pocket_closed(out)?;
     properties::compare(out)?;
     pistons::compare(out)?;
+    sizes::compare(out)?;
     Ok(findings)
 }
 

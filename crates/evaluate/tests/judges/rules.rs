@@ -163,6 +163,21 @@ fn too_many_indications_are_told_and_hold_the_bar() {
     assert!(least > 0.55, "{least}");
 }
 
+// Truth: property. A bar whose every gate is over the alarm is answered, not endlessly weighed.
+#[test]
+fn a_bar_full_of_noise_is_answered() {
+    let bench = bench_with(&[]);
+    let mut scene = Scene::plain(0.6);
+    scene.noise_fsh = 0.5;
+    let (bar, echoes) = screened(&bench, &scene);
+    let over = echoes.iter().filter(|e| e.height_fsh >= 0.4).count();
+    assert!(over > 10_000, "{over}");
+    let j = sentence(&bar, &echoes, &bench.technique, &bench.rules, &bench.order).unwrap().body;
+    assert_ne!(j.verdict, Verdict::Release);
+    assert!(j.indications.len() <= 100, "{}", j.indications.len());
+    assert!(reason(&j, "too_many.most").is_some(), "{:#?}", j.reasons);
+}
+
 // Truth: property. A flaw of which no zone speaks is never released.
 #[test]
 fn what_no_zone_speaks_of_holds_the_bar() {

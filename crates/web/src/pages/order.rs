@@ -13,7 +13,7 @@ use crate::{
     look::{
         parts::{self, facts, unit},
         shell,
-        table::{behind, figures, table, words},
+        table::{behind, figures, prose, table, words},
     },
     lot::Lot,
 };
@@ -44,9 +44,12 @@ pub fn page(lot: &Lot) -> Markup {
                     (written(lot.folder.station_path(), "station.toml"))
                 }))
                 (part("Acceptance rules", html! {
-                    (parts::with(&lot.rules, "Here the acceptance rules would stand.", command, |r| rules(r, lot.order.here())))
+                    (parts::with(&lot.rules, "Here the acceptance rules would stand.", command, rules))
                     (written(lot.folder.rules_path(), "rules.toml"))
                 }))
+            }
+            @if let (Some(r), Some(order)) = (lot.rules.here(), lot.order.here()) {
+                (part("What follows from a flaw", clauses(r, order)))
             }
         },
     )
@@ -185,14 +188,11 @@ fn station(s: &Station) -> Markup {
 }
 
 /// What the rules say of the order's bars, clause by clause.
-fn clauses(r: &Rules, order: Option<&Order>) -> Markup {
-    let Some(order) = order else {
-        return html! {};
-    };
+fn clauses(r: &Rules, order: &Order) -> Markup {
     match rule_lines(r, 2.0 * order.section().half_extent_m()) {
         Ok(lines) => table(
-            "What follows from a flaw",
-            &[words("Clause"), words("Says")],
+            "Acceptance rules, clause by clause",
+            &[words("Clause"), prose("says")],
             lines.iter().map(|l| {
                 vec![
                     html! { code { (text::visible(&l.clause)) } },
@@ -204,7 +204,7 @@ fn clauses(r: &Rules, order: Option<&Order>) -> Markup {
     }
 }
 
-fn rules(r: &Rules, order: Option<&Order>) -> Markup {
+fn rules(r: &Rules) -> Markup {
     let n = |v: f64, d| text::number(v, d);
     html! {
         (facts(&[
@@ -214,6 +214,5 @@ fn rules(r: &Rules, order: Option<&Order>) -> Markup {
             ("check", html! { (r.check.passes) " passes, spread up to " (unit(n(r.check.spread_db, 1), "dB")) ", " (unit(n(r.check.signal_to_noise_db, 0), "dB")) " over noise, place to " (unit(n(r.check.place_mm, 0), "mm")) }),
             ("between two checks", html! { "at most " (unit(n(r.check.interval_h, 1), "h")) }),
         ]))
-        (clauses(r, order))
     }
 }
