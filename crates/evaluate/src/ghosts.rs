@@ -21,7 +21,7 @@ use barwright_job::{
 use barwright_wave::{Mode, Point, path::least_time};
 
 use crate::{
-    indications::Measured,
+    measure::Measured,
     reading::{db, is_flaw_gate},
 };
 

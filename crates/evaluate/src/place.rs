@@ -2,6 +2,7 @@
 
 use barwright_job::{
     Technique,
+    screened::Echo,
     technique::{Beam, GateKind, Section},
 };
 use barwright_wave::Point;
@@ -29,6 +30,12 @@ pub fn place(
         _ => beam.axis.at(after_surface_s),
     };
     there.rotated(-turn_rad)
+}
+
+/// Where an echo comes from, in the bar's frame.
+pub(crate) fn place_of(technique: &Technique, kind: GateKind, e: &Echo) -> Point {
+    let (beam, turn_rad) = (&technique.beams[e.beam as usize], f64::from(e.turn_rad));
+    place(&technique.section, beam, kind, e.after_surface_s, turn_rad)
 }
 
 /// Where a chord from the beam's entry, as long as the time's way, ends on the surface.

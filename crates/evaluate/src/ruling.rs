@@ -15,7 +15,7 @@ use barwright_job::{
     },
 };
 
-use crate::indications::Measured;
+use crate::measure::Measured;
 
 /// What follows from flaws that are judged as one.
 #[derive(Debug, Clone, PartialEq)]

@@ -11,7 +11,7 @@ use barwright_job::{
 use crate::{
     back_wall::Loss,
     cut::{self, Unsound},
-    indications::Measured,
+    measure::Measured,
     ruling::{ghost_reason, rule},
     stretch::{Stretch, union, without},
 };
@@ -175,11 +175,13 @@ pub(crate) fn judge(seen: &Seen<'_>, rules: &Rules, tables: &[Table], order: &Or
     let full = plan(length_m, &unsound, order);
     cropped |= !between.is_empty();
     let nothing = |reasons: &mut Vec<Reason>| {
-        reasons.push(Reason {
-            clause: "cut.shortest_mm".into(),
-            statement: format!("no piece of {:.0} mm or longer is left", order.cut.shortest_mm),
-            indications: Vec::new(),
-        });
+        let (clause, statement) = if order.cut.lengths.is_empty() {
+            let shortest = order.cut.shortest_mm;
+            ("cut.shortest_mm", format!("no piece of {shortest:.0} mm or longer is left"))
+        } else {
+            ("cut.lengths", "no ordered length fits into what is left".into())
+        };
+        reasons.push(Reason { clause: clause.into(), statement, indications: Vec::new() });
         Verdict::Reject
     };
     let verdict = if reject {
