@@ -87,3 +87,34 @@ fn a_coupling_loss_is_never_clean() {
     let lost = screened["body"]["lost"].as_array().expect("a list");
     assert!(lost.iter().any(|l| l["cause"] == "coupling"), "{lost:#?}");
 }
+
+/// Runs the program over a job folder and returns its exit status.
+fn run(job: &Path, args: &[&str]) -> Option<i32> {
+    let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_barwright"));
+    command.arg("--job").arg(job).args(args).output().expect("the program runs").status.code()
+}
+
+/// The words of a paper.
+fn words(paper: &Path) -> String {
+    let out = std::process::Command::new("pdftotext").arg(paper).arg("-").output();
+    let text = String::from_utf8_lossy(&out.expect("pdftotext is installed").stdout).into_owned();
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+// Truth: property. A paper never releases by a judgement that the ledger does not hold.
+#[test]
+fn a_judgement_that_was_not_entered_releases_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().join("demo");
+    demo(&out, "2");
+    let paper = out.join("papers/bar-01.pdf");
+    assert!(words(&paper).contains("RELEASED"), "{}", words(&paper));
+    let decide = ["decide", "01", "release", "--by", "level 3", "--reason", "looked at again"];
+    assert_eq!(run(&out, &decide), Some(0));
+    assert!(run(&out, &["certify", "01"]).is_some());
+    let told = words(&paper);
+    assert!(told.contains("WAITING") && told.contains("must be entered first"), "{told}");
+    assert_eq!(run(&out, &["ledger", "add", "judgement", "01", "--author", "level 3"]), Some(0));
+    assert!(run(&out, &["certify", "01"]).is_some());
+    assert!(words(&paper).contains("RELEASED BY DECISION"), "{}", words(&paper));
+}

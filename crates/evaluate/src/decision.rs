@@ -1,15 +1,17 @@
 //! A verdict changed by a person, with name and reason; what the rules said stays in the document.
 
+use std::collections::BTreeMap;
+
 use barwright_job::{
-    Order, Rules, Sealed,
-    judgement::{CutPlan, Decision, Judgement, Reason, Verdict},
-    screened::ScreenedBar,
+    Finding, Hash, Order, Rules, Sealed, Topic,
+    judgement::{CutPlan, Decision, Fate, Judgement, Reason, Verdict},
+    screened::{LossCause, ScreenedBar},
 };
 
 use crate::{
     cut::Unsound,
     error::{EvaluateError, Result},
-    verdict::{ends, plan},
+    verdict::{NO_CUT_PLAN, ends, plan},
 };
 
 /// What a person decided.
@@ -88,12 +90,52 @@ pub fn decide(
         judgement: judgement.hash.clone(),
     });
     body.verdict = decided.verdict;
+    // What was said of the earlier cut plan no longer holds.
+    body.findings.retain(|f| !f.message.starts_with(NO_CUT_PLAN));
+    body.findings.extend(kept_uninspected(&screened.body, &body.cut));
     body.reasons.push(Reason {
         clause: "decision".into(),
         statement: format!("decided by {}: {}", decided.by, decided.reason),
         indications: Vec::new(),
     });
+    Ok(resealed(body, &judgement.made_from))
+}
+
+/// The judgement of a bar that was judged anew although persons had decided: their decisions no longer
+/// stand, and it says so. Its sources are its own.
+#[must_use]
+pub fn overtaken(anew: Sealed<Judgement>, earlier: &Judgement) -> Sealed<Judgement> {
+    let mut body = anew.body;
+    body.reasons.extend(earlier.decisions.iter().map(|d| Reason {
+        clause: "decision".into(),
+        statement: format!("judged anew: what {} decided no longer stands ({})", d.by, d.reason),
+        indications: Vec::new(),
+    }));
+    resealed(body, &anew.made_from)
+}
+
+/// Seals a judgement with the sources it had.
+fn resealed(body: Judgement, made_from: &BTreeMap<String, Hash>) -> Sealed<Judgement> {
     let sources = ["screened", "technique", "rules", "order"];
-    let of = |role| judgement.made_from.get(role).map(|hash| (role, hash.clone()));
-    Ok(Sealed::seal(body, sources.into_iter().filter_map(of)))
+    let of = |role| made_from.get(role).map(|hash| (role, hash.clone()));
+    Sealed::seal(body, sources.into_iter().filter_map(of))
+}
+
+/// One finding for each stretch that is kept although nobody inspected it.
+fn kept_uninspected(screened: &ScreenedBar, cut: &CutPlan) -> Vec<Finding> {
+    let kept = || cut.pieces.iter().filter(|p| p.fate == Fate::Keep);
+    screened
+        .lost
+        .iter()
+        .filter(|l| l.cause != LossCause::End)
+        .filter(|l| kept().any(|p| p.from_m < l.to_m && l.from_m < p.to_m))
+        .map(|l| {
+            let (from, to) = (l.from_m * 1e3, l.to_m * 1e3);
+            let message = format!(
+                "kept by decision although not inspected: {from:.0} to {to:.0} mm ({})",
+                l.cause.words()
+            );
+            Finding::new(Topic::NotInspected, message).stretch(l.from_m, l.to_m)
+        })
+        .collect()
 }

@@ -16,6 +16,9 @@ use crate::{
     stretch::{Stretch, union, without},
 };
 
+/// How the finding begins that a held bar has no cut plan.
+pub(crate) const NO_CUT_PLAN: &str = "no cut plan while the bar is held";
+
 /// Verdict, reasons, cut plan and findings of a bar.
 pub(crate) struct Outcome {
     pub verdict: Verdict,
@@ -63,7 +66,10 @@ impl Case {
 /// Applies the rules to all flaws.
 fn flaws(seen: &Seen<'_>, rules: &Rules, tables: &[Table]) -> Case {
     let mut case = Case::default();
-    for ruling in rule(seen.measured, rules, tables) {
+    let mut rulings = rule(seen.measured, rules, tables);
+    // What decides comes first.
+    rulings.sort_by_key(|r| std::cmp::Reverse(r.action));
+    for ruling in rulings {
         case.take(ruling.action);
         if ruling.action >= Action::Crop {
             let of = |f: &dyn Fn(&Measured) -> f64| -> Vec<f64> {
@@ -208,7 +214,7 @@ pub(crate) fn judge(seen: &Seen<'_>, rules: &Rules, tables: &[Table], order: &Or
             findings.push(Finding::new(
                 Topic::Assumed,
                 format!(
-                    "no cut plan while the bar is held; {:.3} m could be kept if what was not inspected is cut out",
+                    "{NO_CUT_PLAN}; {:.3} m could be kept if what was not inspected is cut out",
                     full.kept_m
                 ),
             ));

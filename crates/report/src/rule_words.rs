@@ -38,7 +38,16 @@ pub fn rule_lines(rules: &Rules, section_m: f64) -> Result<Vec<RuleLine>, Docume
         let db = text::number(g.height_db, 1);
         lines.push(line("guard", format!("{db} dB are added to every echo before it is judged")));
     }
-    for table in rules.tables(section_m)? {
+    let tables = rules.tables(section_m)?;
+    for (class, of) in [(FlawClass::Disc, "volume"), (FlawClass::Crack, "surface")] {
+        if !tables.iter().any(|t| t.class == class) {
+            lines.push(line(
+                "zone",
+                format!("flaws of the {of}: no zone speaks of them, each one holds the bar"),
+            ));
+        }
+    }
+    for table in tables {
         lines.extend(table.bands.iter().flat_map(|band| band_lines(&table, band)));
     }
     if let Some(g) = rules.grouping {

@@ -1,7 +1,11 @@
 //! Judging a screened bar of a job folder.
 
 use barwright_capture::{CaptureError, hash_file, read_echoes};
-use barwright_evaluate::{EvaluateError, decision::Decided, sentence, sentence_by};
+use barwright_evaluate::{
+    EvaluateError,
+    decision::{Decided, overtaken},
+    sentence, sentence_by,
+};
 use barwright_job::{
     DocumentError, Order, Rules, Sealed, Technique,
     judgement::Judgement,
@@ -29,12 +33,19 @@ pub enum JudgingError {
     Evaluate(#[from] EvaluateError),
 }
 
-/// Judges a screened bar by the folder's rules and order; writes its judgement.
+/// Judges a screened bar by the folder's rules and order; writes its judgement, which names decisions
+/// of persons that it overtakes.
 ///
 /// # Errors
 /// [`JudgingError`]; an older judgement of the bar then stands.
 pub fn judge(folder: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, JudgingError> {
-    let judgement = judged(folder, bar, &folder.rules()?, sentence)?;
+    let mut judgement = judged(folder, bar, &folder.rules()?, sentence)?;
+    if folder.judgement_path(bar).exists() {
+        let earlier = folder.judgement(bar)?;
+        if !earlier.body.decisions.is_empty() {
+            judgement = overtaken(judgement, &earlier.body);
+        }
+    }
     files::write_sealed(&folder.judgement_path(bar), &judgement)?;
     Ok(judgement)
 }

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use barwright_job::check::Check;
-use barwright_job::{Order, Rules, Sealed, Technique, level::Level};
+use barwright_job::{Hash, Order, Rules, Sealed, Technique, level::Level};
 use barwright_ledger::record::Facts;
 use barwright_ledger::{BarState, Entry, Head, Ledger, State};
 use barwright_report::papers::{
@@ -47,6 +47,7 @@ pub struct Papers<'a> {
     level: Sealed<Level>,
     checks: Vec<Sealed<Check>>,
     check_entries: Vec<Entry>,
+    judgement_entries: Vec<Entry>,
     states: Vec<BarState>,
     head: Head,
     head_at: String,
@@ -74,6 +75,7 @@ impl<'a> Papers<'a> {
             level: job.level()?,
             checks: job.checks()?,
             check_entries: ledger.by_kind(barwright_ledger::Kind::Check)?,
+            judgement_entries: ledger.by_kind(barwright_ledger::Kind::Judgement)?,
             states: ledger.bars(time_us)?,
             head_at: time(head.time_us)?,
             made_at: time(time_us)?,
@@ -120,6 +122,25 @@ impl Papers<'_> {
         })
     }
 
+    /// What the ledger says of a bar with this judgement. It releases the judgement that it holds: a bar
+    /// judged again, or decided otherwise, waits until that is entered.
+    fn stands(&self, state: &BarState, judgement: &Hash) -> (State, String) {
+        let held = self.judgement_entries.iter().find(|e| Some(e.seq) == state.judged);
+        let same = held.is_none_or(|e| match e.facts() {
+            Ok(Facts::Judgement(facts)) => facts.origin.document == *judgement,
+            _ => false,
+        });
+        if same || !matches!(state.state, State::Released | State::Cropped { .. }) {
+            return (state.state.clone(), state_text(&state.state));
+        }
+        let seq = state.judged.unwrap_or_default();
+        let why = format!(
+            "The judgement {} is not the one that the ledger holds (entry {seq}); it must be entered first.",
+            judgement.short()
+        );
+        (State::Waiting { for_judgement: true, for_check: false }, why)
+    }
+
     fn state(&self, bar: &str) -> Option<&BarState> {
         self.states.iter().find(|s| s.bar.bar == bar && s.bar.heat == self.order.order.heat)
     }
@@ -135,7 +156,7 @@ impl Papers<'_> {
             ))
         })?;
         let (screened, judgement) = (self.job.screened(bar)?, self.job.judgement(bar)?);
-        let why = state_text(&state.state);
+        let (stands, why) = self.stands(state, &judgement.hash);
         let (opening, closing) =
             (self.entered(state.opening_check), self.entered(state.closing_check));
         Ok(bar_certificate(&BarInput {
@@ -146,7 +167,7 @@ impl Papers<'_> {
             level: &self.level,
             screened: &screened,
             judgement: &judgement,
-            standing: standing(&state.state, &why),
+            standing: standing(&stands, &why),
             opening: self.check_entry(&opening),
             closing: self.check_entry(&closing),
         })?)
@@ -167,11 +188,13 @@ impl Papers<'_> {
         }
         let mut read = Vec::new();
         for state in &self.states {
+            let judgement = self.job.judgement(&state.bar.bar)?;
+            let (stands, why) = self.stands(state, &judgement.hash);
             read.push(Read {
                 screened: self.job.screened(&state.bar.bar)?,
-                judgement: self.job.judgement(&state.bar.bar)?,
-                why: state_text(&state.state),
-                state: state.state.clone(),
+                judgement,
+                why,
+                state: stands,
                 opening: self.entered(state.opening_check),
                 closing: self.entered(state.closing_check),
             });

@@ -1,5 +1,6 @@
 //! `sentence`: from screened bars to verdicts and cut plans, and what other rules would make of them.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -78,6 +79,8 @@ fn judge(bench: &Bench, bars: &[String], anew: bool) -> Result<Outcome, Failure>
 struct Comparison {
     /// Rules compared with, by name and version.
     rules: String,
+    /// Rules that the order names.
+    ordered: String,
     /// Bars compared.
     bars: usize,
     /// Bars whose verdict or cut changes.
@@ -102,6 +105,7 @@ fn compare(bench: &Bench, bars: &[String], rules: &Path) -> Result<Outcome, Fail
     let sum = |k: usize| all.iter().map(|d| d.kept_m[k]).sum();
     let comparison = Comparison {
         rules: format!("{} version {}", other.rules.name, other.rules.version),
+        ordered: bench.job.order()?.order.rules,
         bars: all.len(),
         changed: all.iter().filter(|d| d.matters()).count(),
         kept_m: [sum(0), sum(1)],
@@ -133,10 +137,18 @@ fn comparison_text(c: &Comparison) -> String {
             }
         }
     }
+    let mut ways: BTreeMap<(Verdict, Verdict), usize> = BTreeMap::new();
+    for d in c.differences.iter().filter(|d| d.verdict[0] != d.verdict[1]) {
+        *ways.entry((d.verdict[0], d.verdict[1])).or_default() += 1;
+    }
+    for ((before, after), count) in ways {
+        let (before, after) = (text::verdict(before), text::verdict(after));
+        let _ = writeln!(out, "{count} from {before} to {after}");
+    }
     let _ = writeln!(
         out,
-        "by {}: {} of {} bars change in verdict or cut; {:.3} -> {:.3} m kept; nothing was written",
-        c.rules, c.changed, c.bars, c.kept_m[0], c.kept_m[1]
+        "by {} (the order names {}): {} of {} bars change in verdict or cut; {:.3} -> {:.3} m kept; nothing was written",
+        c.rules, c.ordered, c.changed, c.bars, c.kept_m[0], c.kept_m[1]
     );
     out
 }
@@ -157,13 +169,24 @@ pub fn judgement_text(judgement: &Sealed<Judgement>) -> String {
         indication_text(&mut text, i);
     }
     for reason in &j.reasons {
-        let _ = writeln!(text, "  because {}: {}", reason.clause, reason.statement);
+        let _ = writeln!(
+            text,
+            "  because {}: {}{}",
+            reason.clause,
+            reason.statement,
+            of(&reason.indications)
+        );
     }
     for piece in j.cut.pieces.iter().filter(|p| p.fate == Fate::Keep) {
         let _ = writeln!(text, "  keep {:.0} to {:.0} mm", piece.from_m * 1e3, piece.to_m * 1e3);
     }
     findings_text(&mut text, &j.findings);
     text
+}
+
+/// Letters behind a reason, in brackets.
+fn of(letters: &[String]) -> String {
+    if letters.is_empty() { String::new() } else { format!(" ({})", letters.join(", ")) }
 }
 
 fn indication_text(text: &mut String, i: &Indication) {
@@ -173,7 +196,7 @@ fn indication_text(text: &mut String, i: &Indication) {
     };
     let _ = writeln!(
         text,
-        "  {}: {}; z {:.0} to {:.0} mm, depth {:.1} ± {:.1} mm at x {:+.1}, y {:+.1} mm; {size} {}{:.2} mm ± {:.1} dB; {:.0} % FSH; {} beams",
+        "  {}: {}; z {:.0} to {:.0} mm, depth {:.1} ± {:.1} mm at x {:+.1}, y {:+.1} mm; {size} {}{:.2} mm ± {:.1} dB; {:.0} % FSH; {}",
         i.letter,
         i.kind,
         i.from_m * 1e3,
@@ -186,7 +209,7 @@ fn indication_text(text: &mut String, i: &Indication) {
         i.size_m * 1e3,
         i.size_uncertainty_db,
         i.height_fsh * 100.0,
-        i.beams.len()
+        if i.beams.len() == 1 { "1 beam".to_owned() } else { format!("{} beams", i.beams.len()) }
     );
     if !i.kind_reasons.is_empty() {
         let _ = writeln!(text, "     {}", i.kind_reasons.join("; "));

@@ -1,7 +1,7 @@
 //! Rules of zones and classes, applied. Truth: closed form, the flaws the bench put in; by hand.
 
 use barwright_evaluate::{
-    decision::{Decided, decide},
+    decision::{Decided, decide, overtaken},
     difference::difference,
     screen::Screened,
     sentence, sentence_by,
@@ -163,6 +163,33 @@ fn too_many_indications_are_told_and_hold_the_bar() {
     assert!(least > 0.55, "{least}");
 }
 
+// Truth: property. What nobody inspected is named where a person keeps it.
+#[test]
+fn steel_kept_uninspected_by_decision_is_named() {
+    let bench = Bench::new(24);
+    let mut air = Scene::plain(0.6);
+    air.coupling = |b, z| if b == 2 && (0.25..0.30).contains(&z) { 0.1 } else { 1.0 };
+    let (bar, echoes) = screened(&bench, &air);
+    let judgement = sentence(&bar, &echoes, &bench.technique, &bench.rules, &bench.order).unwrap();
+    assert_eq!(judgement.body.verdict, Verdict::Hold);
+    let release = Decided {
+        verdict: Verdict::Release,
+        cut_m: vec![],
+        by: "level 3".into(),
+        reason: "inspected by hand".into(),
+        time_us: 7,
+    };
+    let decided = decide(&judgement, &bar, &bench.rules, &bench.order, &release).unwrap().body;
+    let kept: Vec<&str> = decided
+        .findings
+        .iter()
+        .map(|f| f.message.as_str())
+        .filter(|m| m.starts_with("kept by decision although not inspected"))
+        .collect();
+    assert!(!kept.is_empty(), "{:?}", decided.findings);
+    assert!(!decided.findings.iter().any(|f| f.message.contains("no cut plan")));
+}
+
 // Truth: property. A bar whose every gate is over the alarm is answered, not endlessly weighed.
 #[test]
 fn a_bar_full_of_noise_is_answered() {
@@ -264,6 +291,11 @@ fn a_person_may_decide_with_name_and_reason_and_both_stay() {
             .filter(|p| p.fate == Fate::Keep)
             .all(|p| p.to_m <= 0.2 + 1e-9 || p.from_m >= 0.3 - 1e-9)
     );
+    // Judged anew, the rules decide again, and who decided before is named.
+    let anew = overtaken(judgement.clone(), &again.body);
+    assert_eq!((anew.body.verdict, anew.body.decisions.len()), (Verdict::Crop, 0));
+    let told: Vec<_> = anew.body.reasons.iter().filter(|r| r.clause == "decision").collect();
+    assert!(told.len() == 2 && told[0].statement.contains("level 3"), "{told:?}");
     let rejected =
         decide(&released, &decided(Verdict::Reject, &[], "level 3", "wrong heat")).unwrap();
     assert_eq!(rejected.body.cut.kept_m, 0.0);

@@ -246,7 +246,7 @@ fn classes(l: &Limits<'_>, i: usize, zone: &Zone) -> Result<()> {
             (Some(r), Some(v)) => {
                 let what = if v > r { "a gap" } else { "an overlap" };
                 let expected = format!(
-                    "the class before it ends at {r} {unit}: {what} of {:.3}",
+                    "the class before it ends at {r} {unit}: {what} of {:.3} {unit}",
                     (v - r).abs()
                 );
                 return Err(l.impossible(&over_key, format!("{v} {unit}"), expected));
