@@ -7,8 +7,8 @@
 //!
 //! What that cannot hide: a ghost has the flaw class of what explains it and reads less (or the flaw is
 //! clipped, larger than anybody knows), so that by size alone nothing is accepted that was not accepted
-//! already, and the stretch is the same. A
-//! second surface echo is a ghost of no flaw; where it stands, nothing else can be seen.
+//! already, and the stretch is the same. A second surface echo is a ghost of no flaw; where it stands,
+//! nothing else can be seen, so that it holds the bar.
 
 use std::collections::BTreeMap;
 

@@ -115,8 +115,8 @@ impl<'a> Sizing<'a> {
             crack(&self.conditions, &self.aperture(beam), angle_rad, depth_m, length_m)
                 .map(|c| c.transfer_db)
         };
-        // Beyond three beams a longer line adds nothing.
-        let length_m = length_m.clamp(0.5 * self.shortest_m, 3.0 * beam.axial_width_m);
+        // Beyond three beams a longer line adds nothing; the ordered length may itself be longer.
+        let length_m = length_m.min(3.0 * beam.axial_width_m).max(0.5 * self.shortest_m);
         let db = level(self.shortest_m).zip(level(length_m)).map_or(0.0, |(a, b)| a - b);
         10f64.powf(db / 20.0)
     }
@@ -376,5 +376,8 @@ mod tests {
         assert!(factor(6.0) > 1.1 && factor(20.0) < 0.95, "{} {}", factor(6.0), factor(20.0));
         // What is not told any better counts as half the ordered length.
         assert_eq!(factor(0.0), factor(5.0));
+        // An ordered length of many beams has an answer, too.
+        let long = Sizing::new(&t, 0.5).expect("fields").of_length(beam, &e, place, 0.02);
+        assert!(long.is_finite() && long > 0.0, "{long}");
     }
 }

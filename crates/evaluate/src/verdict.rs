@@ -2,7 +2,7 @@
 
 use barwright_job::{
     Finding, Order, Rules, Topic,
-    judgement::{CutPlan, Reason, Verdict},
+    judgement::{CutPlan, GhostPath, Reason, Verdict},
     proof::FlawClass,
     rules::{GapAction, tables::Table, zones::Action},
     screened::{LossCause, Lost, ScreenedBar},
@@ -91,6 +91,19 @@ fn flaws(seen: &Seen<'_>, rules: &Rules, tables: &[Table]) -> Case {
         case.reasons.extend(ruling.reasons);
     }
     case.reasons.extend(seen.measured.iter().filter_map(|m| ghost_reason(&m.indication)));
+    let second = |m: &&Measured| {
+        m.indication.ghost.as_ref().is_some_and(|g| g.path == GhostPath::SecondSurface)
+    };
+    if let Some(m) = seen.measured.iter().find(second) {
+        case.hold = true;
+        case.reasons.push(Reason {
+            clause: "not_inspected".into(),
+            statement:
+                "the second surface echo stands in the gate: what lies there was not inspected"
+                    .into(),
+            indications: vec![m.indication.letter.clone()],
+        });
+    }
     if let Some(limit) = rules.back_wall {
         for loss in seen.losses {
             case.take(limit.action);

@@ -104,3 +104,35 @@ fn cross_talk_needs_beams_that_fire_together() {
     let cross_talk = ghosts(&together).iter().filter(|g| g.1 == GhostPath::CrossTalk).count();
     assert_eq!(cross_talk, together.indications.len() - 1, "{:#?}", together.indications);
 }
+
+// Truth: property. What a second surface echo covers was not inspected: it is a ghost, and holds the bar.
+#[test]
+fn a_second_surface_echo_holds_the_bar() {
+    let mut bench = Bench::new(66);
+    let mut body = bench.technique.body.clone();
+    // A water path so short that the second surface echo falls into the volume gate of every beam.
+    for beam in &mut body.beams {
+        beam.surface_time_s = 8e-6;
+    }
+    bench.technique = Sealed::seal(body, [("order", bench.order.hash())]);
+    let plain = Bench::new(66);
+    let mut s = screen(&plain, &Scene::plain(0.6));
+    let mut over = 0;
+    for e in s.echoes.iter_mut().filter(|e| e.beam < 66 && e.gate == 1) {
+        (e.height_fsh, e.after_surface_s) = (0.6, 8e-6);
+        over += 1;
+    }
+    s.bar.echoes_over_threshold = over;
+    let echoes = s.echoes.clone();
+    let of = |technique: &Sealed<barwright_job::Technique>| {
+        let bar = s.bar.clone();
+        let sources = [("technique", technique.hash.clone()), ("level", Hash::of(b"level"))];
+        let sealed = Sealed::seal(bar, sources);
+        sentence(&sealed, &echoes, technique, &bench.rules, &bench.order).unwrap().body
+    };
+    let j = of(&bench.technique);
+    let all = ghosts(&j);
+    assert!(!all.is_empty() && all.iter().all(|g| *g == ("", GhostPath::SecondSurface)), "{all:?}");
+    assert_eq!(j.verdict, Verdict::Hold, "{:#?}", j.reasons);
+    assert!(j.reasons.iter().any(|r| r.statement.contains("was not inspected")));
+}
