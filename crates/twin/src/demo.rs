@@ -58,18 +58,7 @@ pub fn demo_scene(seed: u64, order: &Order) -> Scene {
     if let Some(bar) = bars.get_mut(19) {
         bar.missed_cycles = vec![MissedCycles { at_mm: 0.65 * length_mm, cycles: 6 }];
     }
-    Scene {
-        format: FORMAT,
-        seed,
-        station: StationFaults {
-            element_spread_db: 0.5,
-            probe_spread_db: 1.0,
-            noise_fsh_percent: 1.5,
-            wobble_mm: 0.1,
-            ..StationFaults::default()
-        },
-        bars,
-    }
+    Scene { format: FORMAT, seed, station: StationFaults::ordinary(), bars }
 }
 
 /// Draws places: given along the bar as a share of its length, varied a little.

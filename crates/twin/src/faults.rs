@@ -129,6 +129,19 @@ pub struct Bubbles {
 const FARTHEST_MM: f64 = 5.0;
 
 impl StationFaults {
+    /// A station as one stands on any day: nothing is wrong, but no two elements or probes are alike, there
+    /// is noise, and bars wander a little.
+    #[must_use]
+    pub fn ordinary() -> Self {
+        Self {
+            element_spread_db: 0.5,
+            probe_spread_db: 1.0,
+            noise_fsh_percent: 1.5,
+            wobble_mm: 0.1,
+            ..Self::default()
+        }
+    }
+
     pub(crate) fn check(&self, l: &Limits<'_>) -> barwright_job::Result<()> {
         let [x, y] = self.offset_mm;
         let far = FARTHEST_MM;

@@ -91,18 +91,7 @@ pub fn lot_scene(
             bar.bar(format!("{number:0digits$}"), kind)
         })
         .collect();
-    Scene {
-        format: FORMAT,
-        seed,
-        station: StationFaults {
-            element_spread_db: 0.5,
-            probe_spread_db: 1.0,
-            noise_fsh_percent: 1.5,
-            wobble_mm: 0.1,
-            ..StationFaults::default()
-        },
-        bars,
-    }
+    Scene { format: FORMAT, seed, station: StationFaults::ordinary(), bars }
 }
 
 /// Draws one bar.
