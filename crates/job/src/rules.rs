@@ -212,6 +212,17 @@ pub struct CheckRule {
     pub repeatability_db: Option<f64>,
     /// Longest time between two checks, in hours.
     pub interval_h: f64,
+    /// Whether a check is also due when another operator takes over the line; absent: it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub at_operator_change: Option<bool>,
+}
+
+impl CheckRule {
+    /// Whether a check is due when another operator takes over the line.
+    #[must_use]
+    pub fn at_operator_change(&self) -> bool {
+        self.at_operator_change.unwrap_or(true)
+    }
 }
 
 impl Rules {

@@ -38,6 +38,8 @@ fn record(i: i64) -> Record {
             interval_h: 4.0,
             passes: 3,
             findings: vec![],
+            program: None,
+            due_at_operator: false,
         };
         ("line 2".to_owned(), Facts::Check(facts))
     } else if i % 2 == 0 {
@@ -47,6 +49,7 @@ fn record(i: i64) -> Record {
             technique,
             level: Some(level),
             length_m: 6.0,
+            program: None,
         };
         (bar.to_string(), Facts::BarScreened(facts))
     } else {

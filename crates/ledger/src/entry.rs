@@ -40,11 +40,29 @@ pub enum Kind {
     Correction,
     /// A bar must be inspected again.
     Retest,
+    /// A person's role and certification.
+    Person,
+    /// A signing key was made, replaced or revoked.
+    Key,
+    /// Who may sign in to the pages changed.
+    Access,
+    /// A document was approved.
+    Approval,
+    /// A piece of equipment and its calibration.
+    Equipment,
+    /// A piece of equipment was put to use on a line, or taken off.
+    Mount,
+    /// Somebody took over a line.
+    Operator,
+    /// A bar was cut.
+    Cut,
+    /// Bars or pieces left the house.
+    Shipment,
 }
 
 impl Kind {
     /// All kinds, in the order of a job.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 22] = [
         Self::Order,
         Self::Station,
         Self::Rules,
@@ -58,6 +76,15 @@ impl Kind {
         Self::Paper,
         Self::Correction,
         Self::Retest,
+        Self::Person,
+        Self::Key,
+        Self::Access,
+        Self::Approval,
+        Self::Equipment,
+        Self::Mount,
+        Self::Operator,
+        Self::Cut,
+        Self::Shipment,
     ];
 
     /// The word stored for it.
@@ -77,6 +104,15 @@ impl Kind {
             Self::Paper => "paper",
             Self::Correction => "correction",
             Self::Retest => "retest",
+            Self::Person => "person",
+            Self::Key => "key",
+            Self::Access => "access",
+            Self::Approval => "approval",
+            Self::Equipment => "equipment",
+            Self::Mount => "mount",
+            Self::Operator => "operator",
+            Self::Cut => "cut",
+            Self::Shipment => "shipment",
         }
     }
 

@@ -4,12 +4,17 @@
 //! document itself is kept beside the ledger. Constructors demand the sources that the facts rest
 //! on, so that an entry never stands for a document that names no technique or level.
 
-use std::{collections::BTreeMap, fmt};
+mod equipment;
+mod facts;
+mod goods;
+mod people;
+
+use std::fmt;
 
 use barwright_job::{
     Hash, Order, Rules, Sealed, Station, Technique,
     check::Check,
-    judgement::{Fate, Judgement, Verdict},
+    judgement::{Fate, Judgement},
     level::Level,
     proof::Proof,
     reference::ReferenceBar,
@@ -21,6 +26,16 @@ use serde_json::Value;
 use crate::{
     entry::{Entry, Kind},
     error::{LedgerError, Result},
+};
+pub use equipment::{Calibration, EquipmentFacts, MountFacts};
+pub use facts::{
+    CheckFacts, CorrectionFacts, JudgementFacts, LevelFacts, OrderFacts, Origin, PaperFacts,
+    ProofFacts, ReferenceBarFacts, RetestFacts, RulesFacts, ScreenedFacts, StationFacts,
+    TechniqueFacts,
+};
+pub use goods::{CutFacts, Delivered, Piece, ShipmentFacts};
+pub use people::{
+    AccessChange, AccessFacts, ApprovalFacts, KeyEvent, KeyFacts, OperatorFacts, PersonFacts, Role,
 };
 
 /// A bar: its number is unique within its heat only.
@@ -43,211 +58,6 @@ impl fmt::Display for BarKey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}/{}", self.heat, self.bar)
     }
-}
-
-/// The document an entry stands for, and what that was made from.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Origin {
-    /// Hash of the document.
-    pub document: Hash,
-    /// Hashes of what it came from, by role.
-    #[serde(default)]
-    pub made_from: BTreeMap<String, Hash>,
-}
-
-impl<T> From<&Sealed<T>> for Origin {
-    fn from(sealed: &Sealed<T>) -> Self {
-        Self { document: sealed.hash.clone(), made_from: sealed.made_from.clone() }
-    }
-}
-
-impl Origin {
-    fn written(document: Hash) -> Self {
-        Self { document, made_from: BTreeMap::new() }
-    }
-
-    fn demand(&self, kind: Kind, role: &str) -> Result<Hash> {
-        self.made_from.get(role).cloned().ok_or_else(|| LedgerError::Incomplete {
-            kind,
-            what: format!("it does not say from which {role} it was made"),
-        })
-    }
-}
-
-/// Facts of an order.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct OrderFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Order number.
-    pub order: String,
-    /// Customer.
-    pub customer: String,
-    /// Heat of the lot.
-    pub heat: String,
-    /// Name of the acceptance rules ordered.
-    pub rules: String,
-}
-
-/// Facts of a station.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct StationFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Name of the station.
-    pub station: String,
-}
-
-/// Facts of acceptance rules.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct RulesFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Name.
-    pub name: String,
-    /// Version.
-    pub version: String,
-    /// Longest time between two checks, in hours.
-    pub interval_h: f64,
-}
-
-/// Facts of a technique.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct TechniqueFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Name of the technique.
-    pub name: String,
-    /// Order number.
-    pub order: String,
-}
-
-/// Facts of a coverage proof.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ProofFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Technique proved.
-    pub technique: Hash,
-    /// Whether every class meets its ordered coverage.
-    pub met: bool,
-}
-
-/// Facts of a reference bar.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ReferenceBarFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Name of the bar.
-    pub name: String,
-}
-
-/// Facts of a level.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct LevelFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Technique levelled.
-    pub technique: Hash,
-    /// Whether every beam is inside the band or listed as beyond repair.
-    pub good: bool,
-}
-
-/// Facts of a check.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct CheckFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Technique checked.
-    pub technique: Hash,
-    /// Level checked.
-    pub level: Hash,
-    /// Whether all limits of the rules were met.
-    pub good: bool,
-    /// Longest time to the next check by the rules, in hours.
-    pub interval_h: f64,
-    /// Passes.
-    pub passes: u32,
-    /// What was noticed.
-    pub findings: Vec<String>,
-}
-
-/// Facts of a screened bar.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct ScreenedFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// The bar.
-    #[serde(flatten)]
-    pub bar: BarKey,
-    /// Technique it was screened with.
-    pub technique: Hash,
-    /// Level it was screened with; absent where the station was not levelled.
-    pub level: Option<Hash>,
-    /// Length in metres.
-    pub length_m: f64,
-}
-
-/// Facts of a judgement.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct JudgementFacts {
-    /// The document.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// The bar.
-    #[serde(flatten)]
-    pub bar: BarKey,
-    /// The screened bar that was judged.
-    pub screened: Hash,
-    /// Verdict.
-    pub verdict: Verdict,
-    /// Reasons, one clause a line.
-    pub reasons: Vec<String>,
-    /// Kept pieces: start and end in metres from the head end.
-    pub kept_m: Vec<[f64; 2]>,
-    /// Who changed the verdict of the rules; absent where it is theirs.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub decided_by: Option<String>,
-}
-
-/// Facts of a printed paper.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PaperFacts {
-    /// Hash of the file, and the documents it shows by role.
-    #[serde(flatten)]
-    pub origin: Origin,
-    /// Title.
-    pub title: String,
-}
-
-/// Facts of a correction.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct CorrectionFacts {
-    /// Number of the entry that was wrong; earlier than the correction.
-    pub corrects: i64,
-    /// Whether that entry no longer counts. A remark leaves it standing.
-    pub withdraws: bool,
-    /// What is the case instead.
-    pub statement: String,
-}
-
-/// Facts of a retest.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct RetestFacts {
-    /// The bar.
-    #[serde(flatten)]
-    pub bar: BarKey,
-    /// Why it must be inspected again.
-    pub reason: String,
 }
 
 /// The facts of an entry, by kind.
@@ -279,6 +89,24 @@ pub enum Facts {
     Correction(CorrectionFacts),
     /// A retest.
     Retest(RetestFacts),
+    /// A person's role and certification.
+    Person(PersonFacts),
+    /// A signing key was made, replaced or revoked.
+    Key(KeyFacts),
+    /// Who may sign in to the pages changed.
+    Access(AccessFacts),
+    /// A document was approved.
+    Approval(ApprovalFacts),
+    /// A piece of equipment and its calibration.
+    Equipment(EquipmentFacts),
+    /// A piece of equipment was put to use on a line, or taken off.
+    Mount(MountFacts),
+    /// Somebody took over a line.
+    Operator(OperatorFacts),
+    /// A bar was cut.
+    Cut(CutFacts),
+    /// Bars or pieces left the house.
+    Shipment(ShipmentFacts),
 }
 
 /// What an entry finds others by.
@@ -447,6 +275,8 @@ impl Record {
                     .iter()
                     .map(|finding| finding.message.clone())
                     .collect(),
+                program: Some(sealed.program.clone()),
+                due_at_operator: rules.check.at_operator_change(),
                 origin,
             }),
         ))
@@ -467,6 +297,7 @@ impl Record {
                 technique: origin.demand(Kind::BarScreened, "technique")?,
                 level: origin.made_from.get("level").cloned(),
                 length_m: sealed.body.length_m,
+                program: Some(sealed.program.clone()),
                 bar,
                 origin,
             }),
@@ -583,6 +414,15 @@ impl Facts {
             Self::Paper(_) => Kind::Paper,
             Self::Correction(_) => Kind::Correction,
             Self::Retest(_) => Kind::Retest,
+            Self::Person(_) => Kind::Person,
+            Self::Key(_) => Kind::Key,
+            Self::Access(_) => Kind::Access,
+            Self::Approval(_) => Kind::Approval,
+            Self::Equipment(_) => Kind::Equipment,
+            Self::Mount(_) => Kind::Mount,
+            Self::Operator(_) => Kind::Operator,
+            Self::Cut(_) => Kind::Cut,
+            Self::Shipment(_) => Kind::Shipment,
         }
     }
 
@@ -603,6 +443,15 @@ impl Facts {
             Self::Paper(f) => serde_json::to_value(f),
             Self::Correction(f) => serde_json::to_value(f),
             Self::Retest(f) => serde_json::to_value(f),
+            Self::Person(f) => serde_json::to_value(f),
+            Self::Key(f) => serde_json::to_value(f),
+            Self::Access(f) => serde_json::to_value(f),
+            Self::Approval(f) => serde_json::to_value(f),
+            Self::Equipment(f) => serde_json::to_value(f),
+            Self::Mount(f) => serde_json::to_value(f),
+            Self::Operator(f) => serde_json::to_value(f),
+            Self::Cut(f) => serde_json::to_value(f),
+            Self::Shipment(f) => serde_json::to_value(f),
         }
         .expect("facts are plain data with string keys")
     }
@@ -629,6 +478,15 @@ impl Facts {
             Kind::Paper => Self::Paper(Deserialize::deserialize(content)?),
             Kind::Correction => Self::Correction(Deserialize::deserialize(content)?),
             Kind::Retest => Self::Retest(Deserialize::deserialize(content)?),
+            Kind::Person => Self::Person(Deserialize::deserialize(content)?),
+            Kind::Key => Self::Key(Deserialize::deserialize(content)?),
+            Kind::Access => Self::Access(Deserialize::deserialize(content)?),
+            Kind::Approval => Self::Approval(Deserialize::deserialize(content)?),
+            Kind::Equipment => Self::Equipment(Deserialize::deserialize(content)?),
+            Kind::Mount => Self::Mount(Deserialize::deserialize(content)?),
+            Kind::Operator => Self::Operator(Deserialize::deserialize(content)?),
+            Kind::Cut => Self::Cut(Deserialize::deserialize(content)?),
+            Kind::Shipment => Self::Shipment(Deserialize::deserialize(content)?),
         })
     }
 }
@@ -648,14 +506,14 @@ impl Entry {
 }
 
 /// What a content names, sorted and without doubles: `document` (its own), `from` (a source),
-/// `heat`, `bar` (heat/bar) and `order` (number).
+/// `heat`, `bar` (heat/bar), `order` (number), `person`, `equipment` and `delivery`.
 pub(crate) fn mentions(content: &Value) -> Vec<Mention> {
     let text = |key: &str| content.get(key).and_then(Value::as_str);
     let mut found = Vec::new();
     let mut add = |role, value: &str| {
         found.push(Mention { value: value.to_owned(), role });
     };
-    for role in ["document", "heat", "order"] {
+    for role in ["document", "heat", "order", "person", "equipment", "delivery"] {
         if let Some(value) = text(role) {
             add(role, value);
         }
@@ -666,6 +524,13 @@ pub(crate) fn mentions(content: &Value) -> Vec<Mention> {
     if let Some(sources) = content.get("made_from").and_then(Value::as_object) {
         for value in sources.values().filter_map(Value::as_str) {
             add("from", value);
+        }
+    }
+    for item in content.get("items").and_then(Value::as_array).into_iter().flatten() {
+        let text = |key: &str| item.get(key).and_then(Value::as_str);
+        if let (Some(heat), Some(bar)) = (text("heat"), text("bar")) {
+            add("heat", heat);
+            add("bar", &BarKey::new(heat, bar).to_string());
         }
     }
     found.sort();

@@ -73,6 +73,8 @@ pub fn check(name: &str, technique: &str, level: &str, good: bool, line: &str) -
             interval_h: 4.0,
             passes: 3,
             findings: vec![],
+            program: Some("1.0".into()),
+            due_at_operator: true,
         }),
     )
 }
@@ -87,6 +89,7 @@ pub fn screened(name: &str, bar: &str, technique: &str, level: &str, line: &str)
             technique: hash(technique),
             level: Some(hash(level)),
             length_m: 6.0,
+            program: Some("1.0".into()),
         }),
     )
 }
