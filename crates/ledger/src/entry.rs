@@ -5,7 +5,12 @@ use std::fmt;
 use barwright_job::Hash;
 use serde::{Deserialize, Serialize};
 
-use crate::error::{LedgerError, Result};
+use crate::{
+    db::{Value, values},
+    error::{LedgerError, Result},
+    record::Facts,
+    state::Stamp,
+};
 
 /// Format of ledgers that this program writes, and the latest it reads.
 pub const FORMAT: u32 = 1;
@@ -192,7 +197,7 @@ pub fn no_parent() -> Hash {
 }
 
 /// An entry as stored: kind and content are the very texts that were hashed.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub(crate) struct Row {
     pub seq: i64,
     pub time_us: i64,
@@ -232,6 +237,36 @@ impl Row {
     /// BLAKE3 hash of the content's text.
     pub fn compute_content_hash(&self) -> String {
         Hash::of(self.content.as_bytes()).0
+    }
+
+    /// What states need of it beside its content.
+    pub fn stamp(&self) -> Stamp<'_> {
+        Stamp { seq: self.seq, time_us: self.time_us, line: &self.line }
+    }
+
+    /// All its fields, in order of the table's columns.
+    pub fn values(&self) -> Vec<Value> {
+        values![
+            self.seq,
+            self.time_us,
+            &self.author,
+            &self.kind,
+            &self.subject,
+            &self.line,
+            &self.content,
+            &self.content_hash,
+            &self.parent_hash,
+            &self.hash,
+        ]
+    }
+
+    /// The facts it states.
+    pub fn facts(&self) -> Result<Facts> {
+        let unreadable =
+            |what: String| LedgerError::Unreadable { seq: self.seq, kind: self.kind.clone(), what };
+        let kind = Kind::from_word(&self.kind)
+            .ok_or_else(|| unreadable("this program does not know the kind".into()))?;
+        Facts::from_text(kind, &self.content).map_err(|e| unreadable(e.to_string()))
     }
 
     /// The entry that this row stores.

@@ -61,6 +61,14 @@ pub enum LedgerError {
         /// The file.
         path: PathBuf,
     },
+    /// The server did not let this program in.
+    #[error("{}: refused: {what}", path.display())]
+    Refused {
+        /// The address.
+        path: PathBuf,
+        /// What the server said.
+        what: String,
+    },
     /// The last entry is not what its hash says: nothing is added after it.
     #[error("{}: entry {seq}, the last one, is not what its hash says; nothing was added", path.display())]
     ChainBroken {
@@ -68,6 +76,24 @@ pub enum LedgerError {
         path: PathBuf,
         /// Number of the last entry.
         seq: i64,
+    },
+    /// The ledger is not whole, so that no copy of it is made.
+    #[error("{}: entry {seq}: {what}", path.display())]
+    Faulty {
+        /// The file or address.
+        path: PathBuf,
+        /// The first entry that does not fit.
+        seq: i64,
+        /// What does not agree.
+        what: String,
+    },
+    /// A line of a ledger's open text that does not fit.
+    #[error("line {line} of the text: {what}")]
+    Text {
+        /// Number of the line, from 1.
+        line: u64,
+        /// What does not agree.
+        what: String,
     },
     /// An entry that this program cannot read as its kind.
     #[error("entry {seq} ({kind}) cannot be read: {what}")]
@@ -119,11 +145,14 @@ impl LedgerError {
             Self::TooNew { .. } => "use the program version that wrote it, or a later one",
             Self::Locked { .. } => "wait for the other program to finish, or close it; then again",
             Self::ReadOnly { .. } => "open it for reading, or have its owner allow writing",
+            Self::Refused { .. } => "check the name and password in the address of the ledger",
             Self::DiskFull { .. } => {
                 "make room on the disk, then add the entry again; all earlier entries are there"
             }
             Self::ChainBroken { .. } => "run the verification, and work on from a copy",
             Self::Unreadable { .. } => "run the verification; a later program may know this entry",
+            Self::Faulty { .. } => "save what can be saved with `ledger salvage`",
+            Self::Text { .. } => "take the text anew from the ledger it came from",
             Self::Incomplete { .. } => {
                 "make the document again with the technique, level and rules it belongs to"
             }

@@ -10,7 +10,10 @@ use crate::{
     error::{LedgerError, Result},
     record::{BarKey, Record},
     state::BarState,
-    store::{Stamped, Store},
+    store::{
+        Stamped, Store,
+        questions::{After, Bars, HoldList, LineNow, Shipped, Story, Which},
+    },
     verify::Verification,
 };
 
@@ -51,10 +54,27 @@ impl Ledger {
         Self::with(path, Store::open_read_only(path))
     }
 
+    /// Makes a new, empty ledger in a PostgreSQL database; see [`Store::create_on_server`].
+    ///
+    /// # Errors
+    /// As [`Store::create_on_server`].
+    pub fn create_on_server(address: &str, name: &str, time_us: i64) -> Result<Self> {
+        Self::with(Path::new("server"), Store::create_on_server(address, name, time_us))
+    }
+
+    /// Opens the ledger of a PostgreSQL database; see [`Store::open_on_server`].
+    ///
+    /// # Errors
+    /// As [`Store::open_on_server`].
+    pub fn open_on_server(address: &str) -> Result<Self> {
+        Self::with(Path::new("server"), Store::open_on_server(address))
+    }
+
     fn with(path: &Path, store: impl Future<Output = Result<Store>>) -> Result<Self> {
         demand_outside()?;
+        // A server is reached by a socket: time alone does not do.
         let runtime = Builder::new_current_thread()
-            .enable_time()
+            .enable_all()
             .build()
             .map_err(|e| LedgerError::Io { path: path.to_owned(), what: e.to_string() })?;
         let store = runtime.block_on(store)?;
@@ -164,6 +184,66 @@ impl Ledger {
     /// As [`Store::bars`].
     pub fn bars(&self, now_us: i64) -> Result<Vec<BarState>> {
         self.wait(self.store.bars(now_us))
+    }
+
+    /// A part of the bars asked for.
+    ///
+    /// # Errors
+    /// As [`Store::bars_of`].
+    pub fn bars_of(
+        &self,
+        which: &Which,
+        after: Option<&After>,
+        limit: u32,
+        now_us: i64,
+    ) -> Result<Bars> {
+        self.wait(self.store.bars_of(which, after, limit, now_us))
+    }
+
+    /// Everything about one bar.
+    ///
+    /// # Errors
+    /// As [`Store::story`].
+    pub fn story(&self, bar: &BarKey, now_us: i64) -> Result<Option<Story>> {
+        self.wait(self.store.story(bar, now_us))
+    }
+
+    /// The open holds by their cause.
+    ///
+    /// # Errors
+    /// As [`Store::hold_lists`].
+    pub fn hold_lists(&self, now_us: i64) -> Result<Vec<HoldList>> {
+        self.wait(self.store.hold_lists(now_us))
+    }
+
+    /// What left the house of bars that are held now.
+    ///
+    /// # Errors
+    /// As [`Store::shipped_although_held`].
+    pub fn shipped_although_held(&self, now_us: i64) -> Result<Vec<(BarState, Shipped)>> {
+        self.wait(self.store.shipped_although_held(now_us))
+    }
+
+    /// Lines, and the stretch of production each is in.
+    ///
+    /// # Errors
+    /// As [`Store::lines`].
+    pub fn lines(&self, now_us: i64) -> Result<Vec<LineNow>> {
+        self.wait(self.store.lines(now_us))
+    }
+
+    /// Who changed what.
+    ///
+    /// # Errors
+    /// As [`Store::changes`].
+    pub fn changes(&self, author: Option<&str>, from: i64, limit: u32) -> Result<Vec<Entry>> {
+        self.wait(self.store.changes(author, from, limit))
+    }
+
+    /// The asynchronous form of this ledger, for work that only that offers.
+    #[must_use]
+    pub fn store(&self) -> &Store {
+        &self.store
     }
 
     /// The held bars, with heat and reason.

@@ -23,6 +23,7 @@
 //! such a head and says whether this ledger still contains it.
 #![deny(missing_docs)]
 
+pub(crate) mod db;
 pub mod entry;
 pub mod error;
 pub mod ledger;

@@ -456,6 +456,17 @@ impl Facts {
         .expect("facts are plain data with string keys")
     }
 
+    /// The facts of a stored text.
+    ///
+    /// # Errors
+    /// What does not fit the kind.
+    pub(crate) fn from_text(
+        kind: Kind,
+        text: &str,
+    ) -> std::result::Result<Self, serde_json::Error> {
+        Self::read(kind, &mut serde_json::Deserializer::from_str(text))
+    }
+
     /// The facts of a stored content.
     ///
     /// # Errors
@@ -464,6 +475,13 @@ impl Facts {
         kind: Kind,
         content: &Value,
     ) -> std::result::Result<Self, serde_json::Error> {
+        Self::read(kind, content)
+    }
+
+    fn read<'de, D: serde::Deserializer<'de>>(
+        kind: Kind,
+        content: D,
+    ) -> std::result::Result<Self, D::Error> {
         Ok(match kind {
             Kind::Order => Self::Order(Deserialize::deserialize(content)?),
             Kind::Station => Self::Station(Deserialize::deserialize(content)?),
@@ -492,6 +510,12 @@ impl Facts {
 }
 
 impl Entry {
+    /// What its content names, by which it is found: role and value.
+    #[must_use]
+    pub fn named(&self) -> Vec<(&'static str, String)> {
+        mentions(&self.content).into_iter().map(|m| (m.role, m.value)).collect()
+    }
+
     /// The facts this entry records.
     ///
     /// # Errors

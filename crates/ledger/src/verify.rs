@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::{
     entry::{Head, Identity, Row, no_parent},
-    record::{Mention, mentions},
+    record::{Facts, mentions},
 };
 
 /// The result of a verification.
@@ -56,6 +56,34 @@ pub enum FaultKind {
     LookUp,
     /// It is not the entry that a paper names.
     NotAsPrinted,
+    /// Its signature is missing, or is not by a key that may sign it.
+    Signature,
+    /// The states kept for bars, lines or goods are not those that follow from the entries.
+    States,
+}
+
+/// What can be said of an entry without the ones before it.
+pub(crate) struct Looked {
+    content_fits: bool,
+    hash_fits: bool,
+    /// What its content names, as in the look-up table: value and role, sorted.
+    pub named: Option<Vec<(String, String)>>,
+    /// What it states; none where it cannot be read.
+    pub facts: Option<Facts>,
+}
+
+impl Looked {
+    pub fn at(row: &Row, ledger: &Identity) -> Self {
+        let named = serde_json::from_str(&row.content).ok().map(|content| {
+            mentions(&content).into_iter().map(|m| (m.value, m.role.to_owned())).collect()
+        });
+        Self {
+            content_fits: row.compute_content_hash() == row.content_hash,
+            hash_fits: row.compute_hash(ledger) == row.hash,
+            named,
+            facts: row.facts().ok(),
+        }
+    }
 }
 
 /// Walks the entries of a ledger in order of their numbers.
@@ -81,8 +109,8 @@ impl<'a> Walk<'a> {
         self.head.seq + 1
     }
 
-    /// Looks at the next entry and what the look-up table names for it.
-    pub fn step(&mut self, row: &Row, named: &[(String, String)]) -> Result<(), Fault> {
+    /// Looks at the next entry. `named`: whether the look-up table names what it names.
+    pub fn step(&mut self, row: &Row, looked: &Looked, named: bool) -> Result<(), Fault> {
         let expected = self.next_seq();
         let fault = |seq, kind, what: String| Err(Fault { seq, kind, what });
         if row.seq > expected {
@@ -102,8 +130,7 @@ impl<'a> Walk<'a> {
         if row.parent_hash != self.head.hash.0 {
             // This entry is as written, or still names the one two before it: then it is the one
             // between them that does not belong.
-            let as_written = row.compute_content_hash() == row.content_hash
-                && row.compute_hash(self.ledger) == row.hash;
+            let as_written = looked.content_fits && looked.hash_fits;
             if expected > 1 && (as_written || row.parent_hash == self.grandparent) {
                 return fault(
                     self.head.seq,
@@ -117,14 +144,14 @@ impl<'a> Walk<'a> {
                 format!("entry {expected} does not follow the entry before it"),
             );
         }
-        if row.compute_content_hash() != row.content_hash {
+        if !looked.content_fits {
             return fault(
                 expected,
                 FaultKind::ContentChanged,
                 format!("the content of entry {expected} was changed"),
             );
         }
-        if row.compute_hash(self.ledger) != row.hash {
+        if !looked.hash_fits {
             return fault(
                 expected,
                 FaultKind::FieldChanged,
@@ -133,14 +160,21 @@ impl<'a> Walk<'a> {
                 ),
             );
         }
-        let Ok(content) = serde_json::from_str(&row.content) else {
+        if looked.named.is_none() {
             return fault(
                 expected,
                 FaultKind::Unreadable,
                 format!("the content of entry {expected} is not JSON"),
             );
-        };
-        if !same(&mentions(&content), named) {
+        }
+        if looked.facts.is_none() {
+            return fault(
+                expected,
+                FaultKind::Unreadable,
+                format!("entry {expected} does not state what its kind, {}, must", row.kind),
+            );
+        }
+        if !named {
             return fault(
                 expected,
                 FaultKind::LookUp,
@@ -189,10 +223,4 @@ impl<'a> Walk<'a> {
             first_fault,
         }
     }
-}
-
-/// Both are sorted by value, then role.
-fn same(wanted: &[Mention], named: &[(String, String)]) -> bool {
-    wanted.len() == named.len()
-        && wanted.iter().zip(named).all(|(w, (value, role))| w.value == *value && w.role == role)
 }

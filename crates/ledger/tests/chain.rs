@@ -4,16 +4,18 @@
 
 mod common;
 
-use std::path::Path;
-
-use barwright_ledger::{FaultKind, Head, Ledger, LedgerError, Verification};
-use common::{LINE, MINUTE_US, START_US, check, hash, level, screened};
-use sqlx::{Connection, SqliteConnection, sqlite::SqliteConnectOptions};
+use barwright_ledger::{FaultKind, Head, LedgerError};
+use common::{
+    LINE, MINUTE_US, START_US, check, hash,
+    home::{Home, homes, wait},
+    level, screened,
+};
+use sqlx::{Connection as _, PgConnection, SqliteConnection, sqlite::SqliteConnectOptions};
 
 const ENTRIES: i64 = 12;
 
-fn filled(path: &Path) -> Head {
-    let ledger = Ledger::create(path, "works", START_US).unwrap();
+fn filled(home: &Home) -> Head {
+    let ledger = home.create("works");
     ledger.append(&level("V", "T", LINE), "shift", START_US).unwrap();
     for i in 2..=ENTRIES {
         let record = screened(&format!("s{i}"), &i.to_string(), "T", "V", LINE);
@@ -22,63 +24,59 @@ fn filled(path: &Path) -> Head {
     ledger.head().unwrap()
 }
 
-/// Runs statements on the file behind the ledger's back, its triggers removed first.
-fn tamper(path: &Path, statements: &'static str) {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-    runtime.block_on(async {
-        let options = SqliteConnectOptions::new().filename(path);
-        let mut c = SqliteConnection::connect_with(&options).await.unwrap();
-        let triggers: Vec<String> =
-            sqlx::query_scalar("SELECT name FROM sqlite_master WHERE type = 'trigger'")
-                .fetch_all(&mut c)
-                .await
-                .unwrap();
-        assert_eq!(triggers.len(), 6);
-        for name in triggers {
-            let drop = sqlx::AssertSqlSafe(format!("DROP TRIGGER {name}"));
-            sqlx::query(drop).execute(&mut c).await.unwrap();
-        }
-        sqlx::raw_sql(statements).execute(&mut c).await.unwrap();
-        c.close().await.unwrap();
-    });
-}
-
-fn after(statements: &'static str) -> Verification {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("ledger.db");
-    filled(&path);
-    tamper(&path, statements);
-    Ledger::open(&path).unwrap().verify(None).unwrap()
+#[track_caller]
+fn assert_fault(statements: &str, seq: i64, kind: FaultKind) {
+    for home in homes() {
+        assert_fault_in(&home, statements, seq, kind);
+    }
 }
 
 #[track_caller]
-fn assert_fault(statements: &'static str, seq: i64, kind: FaultKind) {
-    let fault = after(statements).first_fault.expect("tampering must be found");
+fn assert_fault_in(home: &Home, statements: &str, seq: i64, kind: FaultKind) {
+    filled(home);
+    home.tamper(statements);
+    let found = home.open().unwrap().verify(None).unwrap();
+    let fault = found.first_fault.expect("tampering must be found");
     assert_eq!((fault.seq, fault.kind), (seq, kind), "{}", fault.what);
 }
 
 #[test]
 fn an_untouched_ledger_is_whole() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("ledger.db");
-    let head = filled(&path);
-    let found = Ledger::open(&path).unwrap().verify(Some(&head)).unwrap();
-    assert!(found.is_whole(), "{found:?}");
-    assert_eq!(found.entries, 12);
-    assert_eq!(found.head, head);
-    let line = head.to_string();
-    assert!(line.contains("entry 12 of 2026-11-25 06:12:00 UTC"), "{line}");
+    let mut heads = vec![];
+    for home in homes() {
+        let head = filled(&home);
+        let found = home.open().unwrap().verify(Some(&head)).unwrap();
+        assert!(found.is_whole(), "{found:?}");
+        assert_eq!(found.entries, 12);
+        assert_eq!(found.head, head);
+        let line = head.to_string();
+        assert!(line.contains("entry 12 of 2026-11-25 06:12:00 UTC"), "{line}");
+        heads.push(head);
+    }
+    // The same entries have the same hashes in both homes.
+    assert!(heads.windows(2).all(|w| w[0] == w[1]));
+}
+
+/// What the database says to a statement, its triggers in place.
+fn refusal(home: &Home, statement: &'static str) -> String {
+    let e = match home {
+        Home::File(_) => wait(async {
+            let options = SqliteConnectOptions::new().filename(home.path());
+            let mut c = SqliteConnection::connect_with(&options).await.unwrap();
+            sqlx::query(statement).execute(&mut c).await.map(|_| ()).expect_err(statement)
+        }),
+        Home::Server(address) => wait(async {
+            let mut c = PgConnection::connect(address).await.unwrap();
+            sqlx::query(statement).execute(&mut c).await.map(|_| ()).expect_err(statement)
+        }),
+    };
+    e.to_string()
 }
 
 #[test]
 fn the_database_itself_refuses_change_and_removal() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("ledger.db");
-    filled(&path);
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-    runtime.block_on(async {
-        let options = SqliteConnectOptions::new().filename(&path);
-        let mut c = SqliteConnection::connect_with(&options).await.unwrap();
+    for home in homes() {
+        filled(&home);
         for statement in [
             "UPDATE entry SET author = 'x' WHERE seq = 3",
             "DELETE FROM entry WHERE seq = 3",
@@ -87,20 +85,18 @@ fn the_database_itself_refuses_change_and_removal() {
             "UPDATE meta SET value = 'x' WHERE key = 'name'",
             "DELETE FROM meta",
         ] {
-            let e = sqlx::query(statement).execute(&mut c).await.expect_err(statement);
-            assert!(e.to_string().contains("append-only"), "{statement}: {e}");
+            let e = refusal(&home, statement);
+            assert!(e.contains("append-only"), "{statement}: {e}");
         }
         // A second child of one parent: the fork that two writers could make.
-        let e = sqlx::query(
+        let e = refusal(
+            &home,
             "INSERT INTO entry SELECT 99, time_us, author, kind, subject, line, content, \
              content_hash, parent_hash, 'other' FROM entry WHERE seq = 12",
-        )
-        .execute(&mut c)
-        .await
-        .expect_err("a fork");
-        assert!(e.to_string().contains("parent_hash"), "{e}");
-    });
-    assert!(Ledger::open(&path).unwrap().verify(None).unwrap().is_whole());
+        );
+        assert!(e.contains("parent_hash"), "{e}");
+        assert!(home.open().unwrap().verify(None).unwrap().is_whole());
+    }
 }
 
 #[test]
@@ -136,7 +132,9 @@ fn a_change_of_every_single_field_is_found() {
 
 #[test]
 fn a_value_of_another_type_is_found() {
-    assert_fault(
+    // PostgreSQL's columns take no other type.
+    assert_fault_in(
+        &Home::file(),
         "UPDATE entry SET content = CAST(content AS BLOB) || x'ff' WHERE seq = 7",
         7,
         FaultKind::Unreadable,
@@ -148,7 +146,8 @@ fn a_dropped_entry_is_found() {
     assert_fault("DELETE FROM entry WHERE seq = 5", 5, FaultKind::Missing);
     assert_fault("DELETE FROM entry WHERE seq = 1", 1, FaultKind::Missing);
     assert_fault(
-        "DELETE FROM entry WHERE seq = 5; UPDATE entry SET seq = seq - 1 WHERE seq > 5",
+        "DELETE FROM entry WHERE seq = 5; UPDATE entry SET seq = 1 - seq WHERE seq > 5; \
+         UPDATE entry SET seq = -seq WHERE seq < 0",
         5,
         FaultKind::OutOfPlace,
     );
@@ -158,15 +157,40 @@ fn a_dropped_entry_is_found() {
 fn entries_dropped_at_the_end_are_found_by_the_look_up_table_or_a_printed_head() {
     assert_fault("DELETE FROM entry WHERE seq > 9", 10, FaultKind::Missing);
 
-    // Removed there too, only what was printed tells.
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("ledger.db");
-    let head = filled(&path);
-    tamper(&path, "DELETE FROM entry WHERE seq > 9; DELETE FROM mention WHERE seq > 9");
-    let ledger = Ledger::open(&path).unwrap();
-    assert!(ledger.verify(None).unwrap().is_whole());
-    let fault = ledger.verify(Some(&head)).unwrap().first_fault.expect("the paper tells");
-    assert_eq!((fault.seq, fault.kind), (10, FaultKind::Missing));
+    // Removed there too, the states kept tell; removed with them, only what was printed does.
+    for home in homes() {
+        let head = filled(&home);
+        home.tamper("DELETE FROM entry WHERE seq > 9; DELETE FROM mention WHERE seq > 9");
+        let ledger = home.open().unwrap();
+        let fault = ledger.verify(None).unwrap().first_fault.expect("the states tell");
+        assert_eq!((fault.seq, fault.kind), (9, FaultKind::States), "{}", fault.what);
+        home.tamper_more("DELETE FROM derived");
+        let ledger = home.open().unwrap();
+        assert!(ledger.verify(None).unwrap().is_whole());
+        let fault = ledger.verify(Some(&head)).unwrap().first_fault.expect("the paper tells");
+        assert_eq!((fault.seq, fault.kind), (10, FaultKind::Missing));
+    }
+}
+
+#[test]
+fn a_changed_state_is_found() {
+    // The tables of states are no evidence, but questions are answered from them.
+    for statement in [
+        "UPDATE bar SET state = 'released' WHERE bar = '7'",
+        "UPDATE bar SET rejected = 1 WHERE bar = '7'",
+        "UPDATE screening SET bracket = 'closed', opening = 1, closing = 2, why = NULL, \
+         why_seq = NULL WHERE bar = '7'",
+        "UPDATE screening SET bar = '99' WHERE bar = '7'",
+        "DELETE FROM bar WHERE bar = '7'",
+        "INSERT INTO withdrawal VALUES (3, 4, NULL)",
+        "INSERT INTO shipped VALUES ('H7', '7', '', 'D1', 'somebody', 3)",
+        "INSERT INTO piece VALUES ('H7', '7', 'A', 0.0, 1.0, 3)",
+        "INSERT INTO mounted VALUES ('P1', 'line 2', '1', 3, NULL)",
+        "INSERT INTO ordered VALUES ('T-1', 'somebody', 'H7', 3)",
+        "UPDATE line SET state = replace(state, '\"last_check\":null', '\"last_check\":3')",
+    ] {
+        assert_fault(statement, ENTRIES, FaultKind::States);
+    }
 }
 
 #[test]
@@ -204,31 +228,43 @@ fn inserted_entries_are_found() {
 
 #[test]
 fn an_entry_replaced_with_its_hashes_recomputed_is_found() {
-    // The same day with one other entry: sound by itself up to that entry, then spliced in.
-    let folder = tempfile::tempdir().unwrap();
-    let (path, other) = (folder.path().join("ledger.db"), folder.path().join("other.db"));
-    filled(&path);
-    let forged = Ledger::create(&other, "works", START_US).unwrap();
-    for entry in Ledger::open(&path).unwrap().entries(1, 5).unwrap() {
-        let record = barwright_ledger::Record {
-            subject: entry.subject.clone(),
-            line: entry.line.clone(),
-            facts: entry.facts().unwrap(),
-        };
-        forged.append(&record, &entry.author, entry.time_us).unwrap();
+    for home in homes() {
+        // The same day with one other entry: sound by itself up to that entry, then spliced in.
+        filled(&home);
+        let forger = Home::file();
+        let forged = forger.create("works");
+        for entry in home.open().unwrap().entries(1, 5).unwrap() {
+            let record = barwright_ledger::Record {
+                subject: entry.subject.clone(),
+                line: entry.line.clone(),
+                facts: entry.facts().unwrap(),
+            };
+            forged.append(&record, &entry.author, entry.time_us).unwrap();
+        }
+        let e = forged.append(&check("c", "T", "V", true, LINE), "shift", START_US).unwrap();
+        let text = |s: &str| s.replace('\'', "''");
+        home.tamper(&format!(
+            "DELETE FROM entry WHERE seq = 6; DELETE FROM mention WHERE seq = 6; \
+             INSERT INTO entry VALUES (6, {}, '{}', '{}', '{}', '{}', '{}', '{}', '{}', '{}')",
+            e.time_us,
+            e.author,
+            e.kind.word(),
+            text(&e.subject),
+            e.line,
+            text(&e.content.to_string()),
+            e.content_hash,
+            e.parent_hash,
+            e.hash
+        ));
+        let fault = home.open().unwrap().verify(None).unwrap().first_fault.expect("found");
+        // Nothing was named for it anew, which is found first; the next entry would tell, too.
+        assert_eq!((fault.seq, fault.kind), (6, FaultKind::LookUp), "{}", fault.what);
+        for (role, value) in e.named() {
+            home.tamper_more(&format!("INSERT INTO mention VALUES ('{value}', '{role}', 6)"));
+        }
+        let fault = home.open().unwrap().verify(None).unwrap().first_fault.expect("found");
+        assert_eq!((fault.seq, fault.kind), (6, FaultKind::OutOfPlace), "{}", fault.what);
     }
-    forged.append(&check("c", "T", "V", true, LINE), "shift", START_US).unwrap();
-    drop(forged);
-    // Both are in one folder, and SQLite finds attached files by path: hand it over in a name.
-    let attach = format!("ATTACH '{}' AS other", other.display());
-    let statements = format!(
-        "{attach}; DELETE FROM entry WHERE seq = 6; DELETE FROM mention WHERE seq = 6; \
-         INSERT INTO entry SELECT * FROM other.entry WHERE seq = 6; \
-         INSERT INTO mention SELECT * FROM other.mention WHERE seq = 6"
-    );
-    tamper(&path, statements.leak());
-    let fault = Ledger::open(&path).unwrap().verify(None).unwrap().first_fault.expect("found");
-    assert_eq!((fault.seq, fault.kind), (6, FaultKind::OutOfPlace), "{}", fault.what);
 }
 
 #[test]
@@ -249,23 +285,22 @@ fn a_changed_identity_is_found_at_the_first_entry() {
 
 #[test]
 fn nothing_is_added_after_a_last_entry_that_was_changed() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("ledger.db");
-    filled(&path);
-    tamper(&path, "UPDATE entry SET author = 'night' WHERE seq = 12");
-    let ledger = Ledger::open(&path).unwrap();
-    let e = ledger.append(&level("V2", "T", LINE), "shift", START_US).expect_err("broken");
-    assert!(matches!(e, LedgerError::ChainBroken { seq: 12, .. }), "{e}");
-    assert!(e.hint().is_some());
-    assert_eq!(ledger.entries(1, 100).unwrap().len(), 12);
+    for home in homes() {
+        filled(&home);
+        home.tamper("UPDATE entry SET author = 'night' WHERE seq = 12");
+        let ledger = home.open().unwrap();
+        let e = ledger.append(&level("V2", "T", LINE), "shift", START_US).expect_err("broken");
+        assert!(matches!(e, LedgerError::ChainBroken { seq: 12, .. }), "{e}");
+        assert!(e.hint().is_some());
+        assert_eq!(ledger.entries(1, 100).unwrap().len(), 12);
+    }
 }
 
 #[test]
 fn a_printed_head_of_another_ledger_is_refused() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("ledger.db");
-    let mut head = filled(&path);
-    let ledger = Ledger::open(&path).unwrap();
+    let home = Home::file();
+    let mut head = filled(&home);
+    let ledger = home.open().unwrap();
     head.hash = hash("another");
     let fault = ledger.verify(Some(&head)).unwrap().first_fault.expect("not as printed");
     assert_eq!((fault.seq, fault.kind), (12, FaultKind::NotAsPrinted));

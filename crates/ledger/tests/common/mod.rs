@@ -1,6 +1,8 @@
 //! A small day at an invented line, as records.
 #![allow(dead_code)] // each test file uses its own part
 
+pub mod home;
+
 use std::collections::BTreeMap;
 
 use barwright_job::{Hash, judgement::Verdict};
@@ -8,8 +10,9 @@ use barwright_ledger::{
     BarKey, Entry, Record,
     entry::no_parent,
     record::{
-        CheckFacts, CorrectionFacts, Facts, JudgementFacts, LevelFacts, Origin, RetestFacts,
-        ScreenedFacts, TechniqueFacts,
+        CheckFacts, CorrectionFacts, CutFacts, Delivered, Facts, JudgementFacts, LevelFacts,
+        MountFacts, OperatorFacts, OrderFacts, Origin, Piece, RetestFacts, ScreenedFacts,
+        ShipmentFacts, TechniqueFacts,
     },
 };
 
@@ -156,4 +159,69 @@ pub fn withdraw(seq: i64) -> Record {
             statement: "a test".to_owned(),
         }),
     }
+}
+
+pub fn mount(equipment: &str, place: &str, on: bool, line: &str) -> Record {
+    let facts = MountFacts { equipment: equipment.into(), place: place.into(), on };
+    record(equipment, line, Facts::Mount(facts))
+}
+
+pub fn operator(person: &str, line: &str) -> Record {
+    record(line, line, Facts::Operator(OperatorFacts { person: person.into() }))
+}
+
+pub fn order(number: &str, customer: &str, heat: &str) -> Record {
+    record(
+        number,
+        "",
+        Facts::Order(OrderFacts {
+            origin: origin(number, &[]),
+            order: number.into(),
+            customer: customer.into(),
+            heat: heat.into(),
+            rules: "rules".into(),
+        }),
+    )
+}
+
+pub fn cut(bar: &str, pieces: &[(&str, f64, f64)]) -> Record {
+    let pieces = pieces
+        .iter()
+        .map(|(piece, from_m, to_m)| Piece { piece: (*piece).into(), from_m: *from_m, to_m: *to_m })
+        .collect();
+    record(
+        &format!("H7/{bar}"),
+        "",
+        Facts::Cut(CutFacts { bar: BarKey::new("H7", bar), pieces }),
+    )
+}
+
+pub fn shipment(delivery: &str, items: &[(&str, Option<&str>)]) -> Record {
+    let items = items
+        .iter()
+        .map(|(bar, piece)| Delivered {
+            bar: BarKey::new("H7", *bar),
+            piece: piece.map(str::to_owned),
+        })
+        .collect();
+    record(
+        delivery,
+        "",
+        Facts::Shipment(ShipmentFacts {
+            delivery: delivery.into(),
+            customer: "a customer".into(),
+            items,
+            although: String::new(),
+        }),
+    )
+}
+
+/// The same screening or check by another version of the program.
+pub fn by_program(mut of: Record, version: &str) -> Record {
+    match &mut of.facts {
+        Facts::Check(f) => f.program = Some(version.into()),
+        Facts::BarScreened(f) => f.program = Some(version.into()),
+        _ => panic!("no version in it"),
+    }
+    of
 }
