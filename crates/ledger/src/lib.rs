@@ -6,7 +6,7 @@
 //! derives which bars are released: those between two good checks of one technique and level.
 //!
 //! Where to start reading: [`record`] (what is written), [`entry`] (how it is chained), [`state`]
-//! (what it means), [`store`] (where it is kept).
+//! (what it means), [`store`] (where it is kept), [`people`] (who may write what, and who signs).
 //!
 //! # Two ways in
 //! - [`Store`] is asynchronous, cheap to clone and safe to share: for the pages and the service.
@@ -25,16 +25,25 @@
 
 pub(crate) mod db;
 pub mod entry;
+pub mod equipment;
 pub mod error;
+pub mod expiry;
+pub mod keys;
 pub mod ledger;
+pub mod people;
 pub mod record;
+pub mod rights;
+pub mod secret;
 pub mod state;
 pub mod store;
 pub mod verify;
 
 pub use entry::{Entry, Head, Identity, Kind};
+pub use equipment::Equipment;
 pub use error::{LedgerError, Result};
+pub use keys::{PublicKey, SigningKey};
 pub use ledger::Ledger;
+pub use people::People;
 pub use record::{BarKey, Record};
 pub use state::{BarState, State, Why};
 pub use store::Store;

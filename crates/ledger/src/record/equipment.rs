@@ -2,6 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::{Facts, Record};
+use crate::{entry::Kind, error::Result};
+
 /// A piece of equipment as it stands from this entry on. The latest entry of a name counts.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EquipmentFacts {
@@ -33,4 +36,21 @@ pub struct MountFacts {
     pub place: String,
     /// Whether it is there from here on; otherwise it was taken off.
     pub on: bool,
+}
+
+impl Record {
+    /// A piece of equipment and its calibration.
+    #[must_use]
+    pub fn equipment(facts: EquipmentFacts) -> Self {
+        Self::new(facts.equipment.clone(), "", Facts::Equipment(facts))
+    }
+
+    /// Equipment put to use on a line, or taken off it.
+    ///
+    /// # Errors
+    /// [`crate::LedgerError::Incomplete`] when no line is given.
+    pub fn mount(facts: MountFacts, line: &str) -> Result<Self> {
+        super::demand_line(Kind::Mount, line)?;
+        Ok(Self::new(facts.equipment.clone(), line, Facts::Mount(facts)))
+    }
 }

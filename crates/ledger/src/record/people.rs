@@ -1,9 +1,10 @@
 //! Facts about people: roles, keys, who may sign in, who approved, who runs a line.
 
-use barwright_job::Hash;
+use barwright_job::{Hash, Sealed, Technique};
 use serde::{Deserialize, Serialize};
 
-use super::Origin;
+use super::{Facts, Origin, Record};
+use crate::entry::Kind;
 
 /// What a person answers for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -109,4 +110,40 @@ impl ApprovalFacts {
 pub struct OperatorFacts {
     /// Who runs the line from here on.
     pub person: String,
+}
+
+impl Record {
+    /// A person's role and certification.
+    #[must_use]
+    pub fn person(facts: PersonFacts) -> Self {
+        Self::new(facts.person.clone(), "", Facts::Person(facts))
+    }
+
+    /// A signing key that was made, replaced or revoked.
+    #[must_use]
+    pub fn key(facts: KeyFacts) -> Self {
+        Self::new(facts.person.clone(), "", Facts::Key(facts))
+    }
+
+    /// A change of who may sign in to the pages.
+    #[must_use]
+    pub fn access(person: &str, change: AccessChange) -> Self {
+        let facts = AccessFacts { person: person.to_owned(), change };
+        Self::new(person, "", Facts::Access(facts))
+    }
+
+    /// A technique that was approved by a person in a role.
+    #[must_use]
+    pub fn approval(technique: &Sealed<Technique>, person: &str, role: Role) -> Self {
+        Self::new(
+            &technique.body.order,
+            "",
+            Facts::Approval(ApprovalFacts {
+                origin: technique.into(),
+                what: Kind::Technique.word().to_owned(),
+                person: person.to_owned(),
+                role,
+            }),
+        )
+    }
 }
