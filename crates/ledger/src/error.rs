@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::entry::Kind;
+use crate::{entry::Kind, people::Refused};
 
 /// Shorthand for results of this crate.
 pub type Result<T> = std::result::Result<T, LedgerError>;
@@ -76,6 +76,25 @@ pub enum LedgerError {
         path: PathBuf,
         /// Number of the last entry.
         seq: i64,
+    },
+    /// Its author may not write this, or the register of people cannot take it.
+    #[error("not entered: {0}")]
+    NotAllowed(#[from] Refused),
+    /// Keys are kept here, and this must be signed.
+    #[error("not entered: this ({kind}) must be signed by {author}")]
+    Unsigned {
+        /// Kind of the entry.
+        kind: Kind,
+        /// Who writes it.
+        author: String,
+    },
+    /// The key does not sign for the author.
+    #[error("not entered: key {key} does not sign for {author} here")]
+    WrongKey {
+        /// The key.
+        key: String,
+        /// Who writes the entry.
+        author: String,
     },
     /// The ledger is not whole, so that no copy of it is made.
     #[error("{}: entry {seq}: {what}", path.display())]
@@ -151,6 +170,11 @@ impl LedgerError {
             }
             Self::ChainBroken { .. } => "run the verification, and work on from a copy",
             Self::Unreadable { .. } => "run the verification; a later program may know this entry",
+            Self::NotAllowed(refused) => return refused.hint(),
+            Self::Unsigned { .. } => "sign it with your key, or have somebody who has one enter it",
+            Self::WrongKey { .. } => {
+                "see the list of keys; a key that was replaced or revoked signs no more"
+            }
             Self::Faulty { .. } => "save what can be saved with `ledger salvage`",
             Self::Text { .. } => "take the text anew from the ledger it came from",
             Self::Incomplete { .. } => {

@@ -8,10 +8,11 @@ use tokio::runtime::{Builder, Handle, Runtime};
 use crate::{
     entry::{Entry, Head, Identity, Kind},
     error::{LedgerError, Result},
+    keys::SigningKey,
     record::{BarKey, Record},
     state::BarState,
     store::{
-        Stamped, Store,
+        Salvaged, Stamped, Store,
         questions::{After, Bars, HoldList, LineNow, Shipped, Story, Which},
     },
     verify::Verification,
@@ -71,12 +72,7 @@ impl Ledger {
     }
 
     fn with(path: &Path, store: impl Future<Output = Result<Store>>) -> Result<Self> {
-        demand_outside()?;
-        // A server is reached by a socket: time alone does not do.
-        let runtime = Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .map_err(|e| LedgerError::Io { path: path.to_owned(), what: e.to_string() })?;
+        let runtime = runtime(path)?;
         let store = runtime.block_on(store)?;
         Ok(Self { store, runtime: Some(runtime) })
     }
@@ -104,6 +100,20 @@ impl Ledger {
     /// As [`Store::append`].
     pub fn append(&self, record: &Record, author: &str, time_us: i64) -> Result<Entry> {
         self.wait(self.store.append(record, author, time_us))
+    }
+
+    /// Adds an entry, signed where it says what needs a signature.
+    ///
+    /// # Errors
+    /// As [`Store::append_signed`].
+    pub fn append_signed(
+        &self,
+        record: &Record,
+        author: &str,
+        time_us: i64,
+        key: Option<&SigningKey>,
+    ) -> Result<Entry> {
+        self.wait(self.store.append_signed(record, author, time_us, key))
     }
 
     /// Adds several entries at once: all of them, or none.
@@ -240,10 +250,66 @@ impl Ledger {
         self.wait(self.store.changes(author, from, limit))
     }
 
-    /// The asynchronous form of this ledger, for work that only that offers.
-    #[must_use]
-    pub fn store(&self) -> &Store {
-        &self.store
+    /// A copy in a new file, proved; see [`Store::copy_to_file`].
+    ///
+    /// # Errors
+    /// As [`Store::copy_to_file`].
+    pub fn copy_to_file(&self, path: &Path) -> Result<Verification> {
+        self.wait(self.store.copy_to_file(path))
+    }
+
+    /// A copy in a database, proved; see [`Store::copy_to_server`].
+    ///
+    /// # Errors
+    /// As [`Store::copy_to_server`].
+    pub fn copy_to_server(&self, address: &str) -> Result<Verification> {
+        self.wait(self.store.copy_to_server(address))
+    }
+
+    /// A backup, made while others go on writing, and proved; see [`Store::back_up`].
+    ///
+    /// # Errors
+    /// As [`Store::back_up`].
+    pub fn back_up(&self, path: &Path) -> Result<Verification> {
+        self.wait(self.store.back_up(path))
+    }
+
+    /// The whole ledger as an open text; see [`Store::write_text`].
+    ///
+    /// # Errors
+    /// As [`Store::write_text`].
+    pub fn write_text(&self, each: impl FnMut(&str) -> std::io::Result<()>) -> Result<Head> {
+        self.wait(self.store.write_text(each))
+    }
+
+    /// An open text into a new file; see [`Store::read_text`].
+    ///
+    /// # Errors
+    /// As [`Store::read_text`].
+    pub fn read_text(
+        path: &Path,
+        lines: impl Iterator<Item = std::io::Result<String>>,
+    ) -> Result<Verification> {
+        run(path, Store::read_text(path, lines))
+    }
+
+    /// An open text into a database; see [`Store::read_text_to_server`].
+    ///
+    /// # Errors
+    /// As [`Store::read_text_to_server`].
+    pub fn read_text_to_server(
+        address: &str,
+        lines: impl Iterator<Item = std::io::Result<String>>,
+    ) -> Result<Verification> {
+        run(Path::new("server"), Store::read_text_to_server(address, lines))
+    }
+
+    /// Saves what can be saved from a damaged file; see [`Store::salvage`].
+    ///
+    /// # Errors
+    /// As [`Store::salvage`].
+    pub fn salvage(damaged: &Path, into: &Path) -> Result<Salvaged> {
+        run(damaged, Store::salvage(damaged, into))
     }
 
     /// The held bars, with heat and reason.
@@ -275,6 +341,20 @@ impl Drop for Ledger {
         // Waiting here would panic inside another runtime.
         runtime.shutdown_background();
     }
+}
+
+/// A runtime of its own, for a caller that is not asynchronous.
+fn runtime(path: &Path) -> Result<Runtime> {
+    demand_outside()?;
+    // A server is reached by a socket: time alone does not do.
+    Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|e| LedgerError::Io { path: path.to_owned(), what: e.to_string() })
+}
+
+fn run<T>(path: &Path, work: impl Future<Output = Result<T>>) -> Result<T> {
+    runtime(path)?.block_on(work)
 }
 
 fn demand_outside() -> Result<()> {

@@ -202,6 +202,13 @@ impl People {
         Ok(people)
     }
 
+    /// The register with one more entry.
+    pub(crate) fn with(&self, entry: &Entry) -> Result<Self> {
+        let mut more = self.clone();
+        more.take(entry)?;
+        Ok(more)
+    }
+
     fn take(&mut self, entry: &Entry) -> Result<()> {
         let facts = entry.facts()?;
         let checked = self.allowed(entry).map_err(Refused::from).and_then(|()| self.admit(&facts));
@@ -361,12 +368,30 @@ impl People {
         })
     }
 
-    /// Whether an entry's author might write it.
+    /// Whether an entry's author might write it, by its kind.
     ///
     /// # Errors
     /// [`Denied`].
     pub fn allowed(&self, entry: &Entry) -> std::result::Result<(), Denied> {
         self.may(&entry.author, entry.kind, entry.seq - 1)
+    }
+
+    /// Whether a person may write the next entry after `at`, if it says this.
+    ///
+    /// # Errors
+    /// [`Denied`], with the roles it takes.
+    pub fn may_state(&self, name: &str, facts: &Facts, at: i64) -> std::result::Result<(), Denied> {
+        let (roles, needed) = (self.roles(name, at), rights::holders_of(facts));
+        if !self.are_kept(at) || roles.iter().any(|role| needed.contains(role)) {
+            return Ok(());
+        }
+        Err(Denied { person: name.to_owned(), kind: facts.kind(), roles: roles.to_vec(), needed })
+    }
+
+    /// Whether entries after `at` must be signed where they say what needs it: there are keys.
+    #[must_use]
+    pub fn are_keyed(&self, at: i64) -> bool {
+        self.keys.values().any(|key| key.from <= at)
     }
 
     /// A key by name, over its whole life.

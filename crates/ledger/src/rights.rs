@@ -93,6 +93,16 @@ pub fn holders(kind: Kind) -> &'static [Role] {
     right(kind).roles
 }
 
+/// The roles that may write an entry that says this: those of its kind, but that a judgement by the
+/// rules alone follows from the screening, and is entered by whoever runs the line.
+#[must_use]
+pub fn holders_of(facts: &Facts) -> &'static [Role] {
+    match facts {
+        Facts::Judgement(judgement) if judgement.decided_by.is_none() => holders(Kind::BarScreened),
+        other => holders(other.kind()),
+    }
+}
+
 /// Why it is these roles.
 #[must_use]
 pub fn reason(kind: Kind) -> &'static str {

@@ -22,6 +22,9 @@ mod schema;
 mod server;
 
 pub use append::Stamped;
+pub use copy::Salvaged;
+
+use std::sync::{Arc, Mutex};
 
 use barwright_job::Hash;
 
@@ -29,6 +32,7 @@ use crate::{
     db::Pool,
     entry::{Head, Identity, Row, no_parent},
     error::{LedgerError, Result},
+    people::People,
 };
 use place::Place;
 
@@ -40,9 +44,15 @@ pub struct Store {
     /// None where the ledger was opened for reading.
     pub(crate) writer: Option<Pool>,
     pub(crate) readers: Pool,
+    /// The register of people, and the entry up to which it was read.
+    people: Arc<Mutex<(i64, Arc<People>)>>,
 }
 
 impl Store {
+    fn new(place: Place, identity: Identity, writer: Option<Pool>, readers: Pool) -> Self {
+        Self { place, identity, writer, readers, people: Arc::default() }
+    }
+
     /// Which ledger it is.
     #[must_use]
     pub fn identity(&self) -> &Identity {

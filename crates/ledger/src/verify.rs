@@ -56,6 +56,8 @@ pub enum FaultKind {
     LookUp,
     /// It is not the entry that a paper names.
     NotAsPrinted,
+    /// Its author had no right to write it.
+    Rights,
     /// Its signature is missing, or is not by a key that may sign it.
     Signature,
     /// The states kept for bars, lines or goods are not those that follow from the entries.

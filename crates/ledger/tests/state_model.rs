@@ -104,8 +104,7 @@ fn records(events: &[(Event, i64)]) -> Vec<(Record, i64)> {
             Event::Screen { line, bar, technique, level, program } => {
                 screenings[*bar].push(format!("s{i}"));
                 let bar = bar.to_string();
-                let made =
-                    screened(&format!("s{i}"), &bar, &t(technique), &v(level), LINES[*line]);
+                let made = screened(&format!("s{i}"), &bar, &t(technique), &v(level), LINES[*line]);
                 by_program(made, &format!("1.{program}"))
             }
             Event::Mount(l) => mount("P-17", "1", true, LINES[*l]),
@@ -184,20 +183,17 @@ impl Model<'_> {
     fn unbroken(&self, from: usize, to: usize, line: usize, set: (usize, usize, usize)) -> bool {
         let own: Vec<usize> =
             (from..=to).filter(|&i| self.names(i).is_some_and(|n| n.0 == line)).collect();
-        let settings = own
-            .iter()
-            .filter_map(|&i| self.names(i))
-            .all(|(_, t, v, p)| {
-                t.is_none_or(|t| t == set.0)
-                    && v.is_none_or(|v| v == set.1)
-                    && p.is_none_or(|p| p == set.2)
-            });
-        let screened = |mut range: std::ops::Range<usize>| range.any(|i| self.is_screening(i, line));
+        let settings = own.iter().filter_map(|&i| self.names(i)).all(|(_, t, v, p)| {
+            t.is_none_or(|t| t == set.0)
+                && v.is_none_or(|v| v == set.1)
+                && p.is_none_or(|p| p == set.2)
+        });
+        let screened =
+            |mut range: std::ops::Range<usize>| range.any(|i| self.is_screening(i, line));
         settings
             && !(from..=to).any(|i| matches!(self.events[i].0, Event::Mount(l) if l == line))
-            && !(from..=to).any(|i| {
-                self.changes_operator(i, line) && screened(from..i) && screened(i..to + 1)
-            })
+            && !(from..=to)
+                .any(|i| self.changes_operator(i, line) && screened(from..i) && screened(i..to + 1))
             && own.windows(2).all(|w| self.times[w[0]] <= self.times[w[1]])
             && own.iter().all(|&i| self.times[i] - self.times[from] <= 4 * HOUR_US)
     }
@@ -248,7 +244,8 @@ impl Model<'_> {
             let waiting = Says::Waiting(true, true);
             return Some(if retests.is_empty() { waiting } else { Says::Held });
         };
-        let Event::Screen { line, technique: t, level: v, program: p, .. } = self.events[s].0 else {
+        let Event::Screen { line, technique: t, level: v, program: p, .. } = self.events[s].0
+        else {
             return None;
         };
         let lost = all.clone().any(|i| {
@@ -268,7 +265,9 @@ impl Model<'_> {
             return Some(Says::Held);
         };
         let end = closing.unwrap_or(self.events.len() - 1);
-        if !self.unbroken(opening, end, line, (t, v, p)) || closing.is_some_and(|c| !self.is_good(c)) {
+        if !self.unbroken(opening, end, line, (t, v, p))
+            || closing.is_some_and(|c| !self.is_good(c))
+        {
             return Some(Says::Held);
         }
         if closing.is_none() && self.now - self.times[opening] > 4 * HOUR_US {

@@ -1,11 +1,16 @@
 //! Adding entries: all of a call, or none.
 
+use std::sync::Arc;
+
 use super::{Store, derive::Keeper};
 use crate::{
     db::{Tx, values},
     entry::{Entry, Row, demand_time},
     error::{LedgerError, Result},
-    record::{Record, mentions},
+    keys::SigningKey,
+    people::{People, Refused},
+    record::{Facts, Record, mentions},
+    rights,
 };
 
 /// A record with who writes it and when, for [`Store::append_all`].
@@ -26,10 +31,25 @@ impl Store {
     ///
     /// # Errors
     /// [`LedgerError::ReadOnly`], [`LedgerError::Locked`], [`LedgerError::DiskFull`],
-    /// [`LedgerError::ChainBroken`], [`LedgerError::Time`]; nothing was added then.
+    /// [`LedgerError::ChainBroken`], [`LedgerError::Time`]; [`LedgerError::NotAllowed`],
+    /// [`LedgerError::Unsigned`] where roles or keys are kept. Nothing was added then.
     pub async fn append(&self, record: &Record, author: &str, time_us: i64) -> Result<Entry> {
+        self.append_signed(record, author, time_us, None).await
+    }
+
+    /// Adds an entry, signed where it says what needs a signature ([`rights::needs_signature`]).
+    ///
+    /// # Errors
+    /// As [`Store::append`], and [`LedgerError::WrongKey`].
+    pub async fn append_signed(
+        &self,
+        record: &Record,
+        author: &str,
+        time_us: i64,
+        key: Option<&SigningKey>,
+    ) -> Result<Entry> {
         let stamped = Stamped { record: record.clone(), author: author.to_owned(), time_us };
-        let mut added = self.append_all(std::slice::from_ref(&stamped)).await?;
+        let mut added = self.append_all_signed(std::slice::from_ref(&stamped), key).await?;
         Ok(added.pop().expect("one record makes one entry"))
     }
 
@@ -39,26 +59,75 @@ impl Store {
     /// # Errors
     /// As [`Store::append`].
     pub async fn append_all(&self, records: &[Stamped]) -> Result<Vec<Entry>> {
+        self.append_all_signed(records, None).await
+    }
+
+    /// Adds several entries of one author at once: all of them, or none.
+    ///
+    /// # Errors
+    /// As [`Store::append_signed`].
+    pub async fn append_all_signed(
+        &self,
+        records: &[Stamped],
+        key: Option<&SigningKey>,
+    ) -> Result<Vec<Entry>> {
         let writer = self.writer()?;
         for stamped in records {
             demand_time(stamped.time_us)?;
         }
         let mut tx = self.place.answer(writer.begin().await)?;
         let mut parent = self.proved_head(&mut tx).await?;
-        let mut rows = Vec::with_capacity(records.len());
+        let mut people = self.people_in(&mut tx).await?;
+        let mut keeper = self.keeper(&mut tx).await?;
+        let (mut rows, mut signed) = (Vec::with_capacity(records.len()), vec![]);
         for stamped in records {
+            let facts = &stamped.record.facts;
             let row = self.child(&parent, stamped);
+            signed.extend(sign(&people, &row, facts, key)?);
             parent = (row.seq, row.hash.clone());
+            if changes_people(facts) {
+                // Its own right was asked before: the next record meets the register with it.
+                people = Arc::new(people.with(&row.clone().into_entry()?)?);
+            }
             rows.push(row);
         }
         self.insert(&mut tx, &rows).await?;
-        let mut keeper = self.keeper(&mut tx).await?;
+        self.insert_signatures(&mut tx, signed).await?;
         for (row, stamped) in rows.iter().zip(records) {
             keeper.take(&mut tx, row.stamp(), &stamped.record.facts).await?;
         }
         keeper.write(&mut tx).await?;
         self.place.answer(tx.commit().await)?;
         rows.into_iter().map(Row::into_entry).collect()
+    }
+
+    /// The register of people by what a transaction sees; read anew only where it changed.
+    async fn people_in(&self, tx: &mut Tx) -> Result<Arc<People>> {
+        let last = "SELECT MAX(seq) FROM entry WHERE kind IN ('person', 'key')";
+        let last: Option<(Option<i64>,)> = self.place.answer(tx.row(last, vec![]).await)?;
+        let Some(last) = last.and_then(|(n,)| n) else {
+            return Ok(Arc::default());
+        };
+        // Corrections may withdraw a role or a key.
+        let corrected = "SELECT MAX(seq) FROM entry WHERE kind = 'correction'";
+        let corrected: Option<(Option<i64>,)> =
+            self.place.answer(tx.row(corrected, vec![]).await)?;
+        let last = last.max(corrected.and_then(|(n,)| n).unwrap_or(0));
+        let known = self.people.lock().unwrap_or_else(std::sync::PoisonError::into_inner).clone();
+        if known.0 == last {
+            return Ok(known.1);
+        }
+        let people = Arc::new(self.read_people(tx).await?);
+        *self.people.lock().unwrap_or_else(std::sync::PoisonError::into_inner) =
+            (last, people.clone());
+        Ok(people)
+    }
+
+    pub(super) async fn read_people(&self, tx: &mut Tx) -> Result<People> {
+        let of = "SELECT * FROM entry WHERE kind IN ('person', 'key', 'correction') ORDER BY seq";
+        let rows: Vec<Row> = self.place.answer(tx.rows(of, vec![]).await)?;
+        let entries: Vec<Entry> = rows.into_iter().map(Row::into_entry).collect::<Result<_>>()?;
+        People::of(&entries)
     }
 
     pub(super) async fn keeper(&self, tx: &mut Tx) -> Result<Keeper<'_>> {
@@ -127,4 +196,30 @@ impl Store {
         let into = "signature (seq, key, signature)";
         self.place.answer(tx.insert(into, rows.collect(), "").await)
     }
+}
+
+fn changes_people(facts: &Facts) -> bool {
+    matches!(facts, Facts::Person(_) | Facts::Key(_) | Facts::Correction(_))
+}
+
+/// Demands that the author may write the entry and signs it where that is needed.
+fn sign(
+    people: &People,
+    row: &Row,
+    facts: &Facts,
+    key: Option<&SigningKey>,
+) -> Result<Option<(i64, String, String)>> {
+    let before = row.seq - 1;
+    people.may_state(&row.author, facts, before).map_err(Refused::from)?;
+    people.admit(facts)?;
+    if !rights::needs_signature(facts) || !people.are_keyed(before) {
+        return Ok(None);
+    }
+    let Some(key) = key else {
+        return Err(LedgerError::Unsigned { kind: facts.kind(), author: row.author.clone() });
+    };
+    if people.signer(&key.id(), before) != Some(row.author.as_str()) {
+        return Err(LedgerError::WrongKey { key: key.id(), author: row.author.clone() });
+    }
+    Ok(Some((row.seq, key.id(), key.sign(row.hash.as_bytes()))))
 }

@@ -401,7 +401,8 @@ impl Store {
                 }
                 missing => {
                     misses += 1;
-                    if first_fault.is_none() && (known.is_some_and(|k| seq <= k) || missing.is_err())
+                    if first_fault.is_none()
+                        && (known.is_some_and(|k| seq <= k) || missing.is_err())
                     {
                         let e = missing.err().map(|e| place.error(e).to_string());
                         first_fault = Some(Fault {

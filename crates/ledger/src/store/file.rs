@@ -69,7 +69,7 @@ impl Store {
         let identity = schema::identity(&readers, &file.place).await?;
         let writer = Pool::Sqlite(file.pool(file.writing(), 1));
         schema::bring_up(&writer, &file.place).await?;
-        let store = Self { place: file.place, identity, writer: Some(writer), readers };
+        let store = Self::new(file.place, identity, Some(writer), readers);
         store.derive_where_needed().await?;
         Ok(store)
     }
@@ -89,7 +89,7 @@ impl Store {
         let identity = schema::identity(&readers, &file.place).await?;
         let place = file.place;
         if schema::is_current(&readers, &place).await? {
-            return Ok(Self { place, identity, writer: None, readers });
+            return Ok(Self::new(place, identity, None, readers));
         }
         let memory = SqlitePoolOptions::new()
             .max_connections(1)
@@ -98,7 +98,7 @@ impl Store {
             .connect_lazy_with(SqliteConnectOptions::new().in_memory(true));
         let memory = Pool::Sqlite(memory);
         schema::fill(&memory, &place, &identity).await?;
-        let mut copy = Self { place, identity, writer: Some(memory.clone()), readers: memory };
+        let mut copy = Self::new(place, identity, Some(memory.clone()), memory);
         copy.take_rows_of(&readers).await?;
         readers.close().await;
         copy.writer = None;

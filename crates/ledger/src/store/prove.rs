@@ -12,7 +12,9 @@ use crate::{
     db::{Tx, values},
     entry::{Head, Identity, Row},
     error::{LedgerError, Result},
+    people::People,
     record::Facts,
+    rights,
     state::{Line, Withdrawals, Yard, bar::is_withdrawal, bar::loses},
     verify::{Fault, FaultKind, Looked, Verification, Walk},
 };
@@ -29,6 +31,8 @@ struct Named {
     #[sqlx(flatten)]
     row: Row,
     named: Option<String>,
+    key: Option<String>,
+    signature: Option<String>,
 }
 
 impl Store {
@@ -48,6 +52,10 @@ impl Store {
                 Withdrawals::default()
             }
             Err(e) => return Err(e),
+        };
+        derived.people = match self.read_people(&mut tx).await {
+            Err(LedgerError::Corrupt { .. } | LedgerError::Unreadable { .. }) => People::default(),
+            read => read?,
         };
         let mut fault = self.walk(&mut tx, &mut walk, &mut derived).await?;
         let mut beyond = 0;
@@ -132,6 +140,9 @@ impl Store {
                     return Ok(Some(fault));
                 }
                 if let Some(facts) = &looked.facts {
+                    if let Err(fault) = signature_fits(&derived.people, &named, facts) {
+                        return Ok(Some(fault));
+                    }
                     derived.take(&named.row, facts);
                 }
             }
@@ -164,8 +175,8 @@ impl Store {
 
     async fn page(&self, tx: &mut Tx, after: i64, limit: i64) -> Result<Vec<Named>> {
         let page = "SELECT e.*, (SELECT string_agg(m.role || ' ' || m.value, $3) FROM mention m \
-                    WHERE m.seq = e.seq) AS named \
-                    FROM entry e WHERE e.seq > $1 ORDER BY e.seq LIMIT $2";
+                    WHERE m.seq = e.seq) AS named, s.key, s.signature \
+                    FROM entry e LEFT JOIN signature s ON s.seq = e.seq WHERE e.seq > $1 ORDER BY e.seq LIMIT $2";
         self.place.answer(tx.rows(page, values![after, limit, JOINT]).await)
     }
 
@@ -312,6 +323,42 @@ fn of_states(seq: i64, what: String) -> Fault {
     Fault { seq, kind: FaultKind::States, what }
 }
 
+/// Whether an entry's author might write it, and whether it is signed where that is needed.
+fn signature_fits(people: &People, named: &Named, facts: &Facts) -> std::result::Result<(), Fault> {
+    let (row, before) = (&named.row, named.row.seq - 1);
+    let fault = |kind, what: String| {
+        Err(Fault { seq: row.seq, kind, what: format!("entry {}: {what}", row.seq) })
+    };
+    if let Err(denied) = people.may_state(&row.author, facts, before) {
+        return fault(FaultKind::Rights, denied.to_string());
+    }
+    match (&named.key, &named.signature) {
+        (Some(key), Some(signature)) => {
+            let Some(known) = people.key(key) else {
+                return fault(
+                    FaultKind::Signature,
+                    format!("it is signed by key {key}, which is not known"),
+                );
+            };
+            if people.signer(key, before) != Some(row.author.as_str()) {
+                let what = format!(
+                    "it is signed by key {key}, which did not sign for {} then",
+                    row.author
+                );
+                return fault(FaultKind::Signature, what);
+            }
+            match known.public.verify(row.hash.as_bytes(), signature) {
+                Ok(()) => Ok(()),
+                Err(_) => fault(FaultKind::Signature, format!("its signature is not by key {key}")),
+            }
+        }
+        _ if rights::needs_signature(facts) && people.are_keyed(before) => {
+            fault(FaultKind::Signature, "it is not signed, and must be".into())
+        }
+        _ => Ok(()),
+    }
+}
+
 /// Looks at the rows of a page, each by itself.
 fn look(page: Vec<Named>, ledger: &Identity) -> Vec<(Named, Looked)> {
     page.into_par_iter()
@@ -325,6 +372,7 @@ fn look(page: Vec<Named>, ledger: &Identity) -> Vec<(Named, Looked)> {
 /// What follows from the entries, in memory.
 #[derive(Default)]
 struct Derived {
+    people: People,
     withdrawals: Withdrawals,
     yard: Yard,
     lists: BTreeMap<&'static str, Vec<(i64, String)>>,

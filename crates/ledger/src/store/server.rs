@@ -60,7 +60,7 @@ impl Store {
         let identity = schema::identity(&writer, &server.place).await?;
         schema::bring_up(&writer, &server.place).await?;
         let readers = Pool::Postgres(server.pool(READERS));
-        let store = Self { place: server.place, identity, writer: Some(writer), readers };
+        let store = Self::new(server.place, identity, Some(writer), readers);
         store.derive_where_needed().await?;
         Ok(store)
     }

@@ -179,9 +179,10 @@ impl Server {
             command.env("BIN", &programs).env("DIR", &folder).current_dir(&folder);
             command
         };
-        let made = shell("\"$BIN/initdb\" -D \"$DIR/data\" -U postgres -A trust -E UTF8 --no-locale")
-            .output()
-            .unwrap();
+        let made =
+            shell("\"$BIN/initdb\" -D \"$DIR/data\" -U postgres -A trust -E UTF8 --no-locale")
+                .output()
+                .unwrap();
         assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
         // The server ends when the pipe closes, however the tests end.
         let mut keeper = shell(

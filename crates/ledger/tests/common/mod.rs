@@ -189,11 +189,7 @@ pub fn cut(bar: &str, pieces: &[(&str, f64, f64)]) -> Record {
         .iter()
         .map(|(piece, from_m, to_m)| Piece { piece: (*piece).into(), from_m: *from_m, to_m: *to_m })
         .collect();
-    record(
-        &format!("H7/{bar}"),
-        "",
-        Facts::Cut(CutFacts { bar: BarKey::new("H7", bar), pieces }),
-    )
+    record(&format!("H7/{bar}"), "", Facts::Cut(CutFacts { bar: BarKey::new("H7", bar), pieces }))
 }
 
 pub fn shipment(delivery: &str, items: &[(&str, Option<&str>)]) -> Record {
