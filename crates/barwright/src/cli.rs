@@ -7,8 +7,9 @@ use clap::{Parser, Subcommand};
 
 use crate::bench::Bench;
 use crate::commands::{
-    bench as bench_command, calc, capture, certify, changeover, cut, decide, example, ledger,
-    level, plan, receive, rules, screen, sentence, serve, technique, twin, validate,
+    approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
+    example, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve, technique,
+    twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -54,6 +55,10 @@ enum Command {
     Decide(decide::Args),
     Cut(cut::Args),
     Ledger(ledger::Args),
+    People(people::Args),
+    Keys(keys::Args),
+    Equipment(equipment::Args),
+    Approve(approve::Args),
     Certify(certify::Args),
     Serve(serve::Args),
     Validate(validate::Args),
@@ -87,6 +92,10 @@ impl Cli {
             Command::Decide(args) => decide::run(&bench, &args),
             Command::Cut(args) => cut::run(&bench, &args),
             Command::Ledger(args) => ledger::run(&bench, &args),
+            Command::People(args) => people::run(&bench, &args),
+            Command::Keys(args) => keys::run(&bench, &args),
+            Command::Equipment(args) => equipment::run(&bench, &args),
+            Command::Approve(args) => approve::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),
             Command::Validate(args) => validate::run(&bench, &args),

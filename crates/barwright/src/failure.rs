@@ -133,6 +133,7 @@ hinted!(
     DocumentError,
     barwright_capture::CaptureError,
     barwright_evaluate::EvaluateError,
+    barwright_ledger::keys::file::KeyFileError,
     barwright_plan::PlanError,
     barwright_report::ReportError,
     barwright_twin::TwinError,
@@ -177,9 +178,34 @@ impl From<barwright_web::receive::MessageError> for Failure {
     }
 }
 
-impl From<barwright_ledger::LedgerError> for Failure {
-    fn from(error: barwright_ledger::LedgerError) -> Self {
-        let hint = error.hint().map(str::to_owned);
-        Self::because(&error).hint(hint)
+/// The same, for hints that are constants.
+macro_rules! plainly_hinted {
+    ($($error:ty),* $(,)?) => {$(
+        impl From<$error> for Failure {
+            fn from(error: $error) -> Self {
+                let hint = error.hint().map(str::to_owned);
+                Self::because(&error).hint(hint)
+            }
+        }
+    )*};
+}
+
+plainly_hinted!(
+    barwright_ledger::LedgerError,
+    barwright_ledger::keys::KeyError,
+    barwright_ledger::people::Refused,
+    barwright_web::AccountError,
+    barwright_web::approving::ApprovalError,
+);
+
+impl From<barwright_ledger::people::Denied> for Failure {
+    fn from(error: barwright_ledger::people::Denied) -> Self {
+        barwright_ledger::people::Refused::from(error).into()
+    }
+}
+
+impl From<barwright_ledger::secret::Weak> for Failure {
+    fn from(error: barwright_ledger::secret::Weak) -> Self {
+        Self::because(&error).hint(Some(error.hint().to_owned()))
     }
 }

@@ -59,6 +59,9 @@ pub struct Rules {
     pub level: LevelRule,
     /// The dynamic check.
     pub check: CheckRule,
+    /// What follows where a certification or calibration ended; absent: it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub expiry: Option<ExpiryRule>,
 }
 
 /// Name, version and source.
@@ -225,7 +228,42 @@ impl CheckRule {
     }
 }
 
+/// What follows where a certification or calibration ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ExpiryRule {
+    /// Of a person who levels, checks, judges or approves; absent: it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certification: Option<Ended>,
+    /// Of equipment in use; absent: it is told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub calibration: Option<Ended>,
+}
+
+/// What follows from something that ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Ended {
+    /// It is told beside the answer.
+    #[default]
+    Told,
+    /// What rests on it is refused.
+    Blocks,
+}
+
 impl Rules {
+    /// What follows where a certification of a person ended.
+    #[must_use]
+    pub fn certification_ended(&self) -> Ended {
+        self.expiry.and_then(|rule| rule.certification).unwrap_or_default()
+    }
+
+    /// What follows where a calibration of equipment ended.
+    #[must_use]
+    pub fn calibration_ended(&self) -> Ended {
+        self.expiry.and_then(|rule| rule.calibration).unwrap_or_default()
+    }
+
     /// Reads and checks acceptance rules.
     ///
     /// # Errors
@@ -281,7 +319,12 @@ impl Rules {
         if let Some(db) = c.repeatability_db {
             l.within("check.repeatability_db", db, 0.01, 40.0, "dB")?;
         }
-        l.within("check.interval_h", c.interval_h, 0.01, 168.0, "h")
+        l.within("check.interval_h", c.interval_h, 0.01, 168.0, "h")?;
+        if self.expiry.is_some_and(|rule| rule == ExpiryRule::default()) {
+            let expected = "it says what follows from an ended `certification` or `calibration`";
+            return Err(l.impossible("expiry", "empty", expected));
+        }
+        Ok(())
     }
 
     fn validate_plain(&self, l: &Limits<'_>) -> Result<()> {

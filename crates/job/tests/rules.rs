@@ -3,7 +3,11 @@
 use barwright_job::{
     DocumentError, Rules,
     proof::FlawClass,
-    rules::{tables::Limited, zones::Action},
+    rules::{
+        Ended::{Blocks, Told},
+        tables::Limited,
+        zones::Action,
+    },
 };
 
 fn folder(name: &str) -> Vec<(String, String)> {
@@ -242,3 +246,40 @@ fn the_first_format_still_reads_and_says_the_same() {
 
 /// Our own golden value: the hash of the rules of format 1 before there was a second one.
 const GOLDEN_TH_K2: &str = "9a76a5610fdc";
+
+/// Our own golden values: hashes of rules before there was a table `[expiry]`.
+const GOLDEN_BEFORE_EXPIRY: [(&str, &str); 2] =
+    [("sep-1921-b-b.toml", "f406a4c72eaf"), ("rules-th-k3.toml", "7d93ec7b0372")];
+
+// Truth: property. Rules that say nothing of ended certificates keep their hash and tell; what is said is
+// read, changes the hash, and goes the round trip.
+#[test]
+fn ended_certificates_are_told_unless_the_rules_block() {
+    for (name, golden) in GOLDEN_BEFORE_EXPIRY {
+        let text = if name == "rules-th-k3.toml" { works_rules() } else { shipped(name) };
+        let rules = Rules::from_toml(name, &text).expect("it reads");
+        assert_eq!(rules.hash().short(), golden, "{name}");
+        assert_eq!((rules.certification_ended(), rules.calibration_ended()), (Told, Told));
+    }
+    let read = |table: &str| Rules::from_toml("r", &format!("{}\n{table}\n", works_rules()));
+    for (table, certification, calibration) in [
+        ("[expiry]\ncertification = \"blocks\"", Blocks, Told),
+        ("[expiry]\ncalibration = \"blocks\"", Told, Blocks),
+        ("[expiry]\ncertification = \"told\"\ncalibration = \"blocks\"", Told, Blocks),
+    ] {
+        let rules = read(table).expect("it reads");
+        assert_eq!(
+            (rules.certification_ended(), rules.calibration_ended()),
+            (certification, calibration),
+            "{table}"
+        );
+        assert_ne!(rules.hash().short(), GOLDEN_BEFORE_EXPIRY[1].1);
+        let json = serde_json::to_string(&rules).expect("plain data");
+        assert_eq!(serde_json::from_str::<Rules>(&json).expect("as written"), rules);
+    }
+    let refused = read("[expiry]").expect_err("it says nothing").to_string();
+    assert!(refused.contains("expiry is empty"), "{refused}");
+    for wrong in ["[expiry]\ncertification = \"stops\"", "[expiry]\ncalibrations = \"told\""] {
+        assert!(matches!(read(wrong), Err(DocumentError::Malformed { .. })), "{wrong}");
+    }
+}

@@ -101,7 +101,7 @@ impl Link {
 }
 
 /// The words with a capital and a full stop.
-fn sentence(words: &str) -> String {
+pub fn sentence(words: &str) -> String {
     let mut chars = words.chars();
     let first = chars.next().map(|c| c.to_uppercase().collect::<String>()).unwrap_or_default();
     format!("{first}{}.", chars.as_str().trim_end_matches('.'))

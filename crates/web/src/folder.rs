@@ -150,6 +150,12 @@ impl JobFolder {
         self.path("ledger.db")
     }
 
+    /// Who can sign in to the pages.
+    #[must_use]
+    pub fn accounts_path(&self) -> PathBuf {
+        self.path("accounts.json")
+    }
+
     /// Names of the papers made so far, without ending, sorted.
     ///
     /// # Errors

@@ -1,10 +1,13 @@
 //! The pages, the service, and the job folder they share with the command line.
 //!
 //! Where to start reading: [`folder`] (the documents under fixed names), [`mod@serve`] (the
-//! service), [`receive`] (shots coming in), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
+//! service), `access` (who may see it), [`receive`] (shots coming in), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
 //! file each).
 #![deny(missing_docs)]
 
+mod access;
+mod acting;
+pub mod approving;
 mod assets;
 mod cache;
 mod chain;
@@ -19,7 +22,11 @@ mod record;
 mod router;
 pub mod serve;
 
+pub use access::{
+    Reach,
+    accounts::{AccountError, Accounts},
+};
 pub use files::FileError;
 pub use folder::JobFolder;
-pub use router::{router, router_with};
-pub use serve::{ServeError, serve, serve_anywhere, serve_line, serve_on};
+pub use router::{router, router_for};
+pub use serve::{ServeError, serve, serve_line, serve_on};

@@ -7,6 +7,7 @@ use barwright_job::{
 use barwright_ledger::{BarState, State};
 
 use crate::{
+    access::Viewer,
     cache::{Cache, Doc},
     files::{self, FileError},
     folder::JobFolder,
@@ -45,6 +46,10 @@ pub struct Lot {
     pub unlisted: Vec<FileError>,
     /// The ledger.
     pub ledger: Ledger,
+    /// Who looks.
+    pub viewer: Viewer,
+    /// The day, UTC.
+    pub today: jiff::civil::Date,
 }
 
 /// The documents of one bar.
@@ -59,7 +64,7 @@ pub struct Bar {
 
 impl Lot {
     /// Reads a job folder; what is missing or unusable is said in its place. Blocks on files.
-    pub fn read(folder: &JobFolder, cache: &Cache, ledger: Ledger) -> Self {
+    pub fn read(folder: &JobFolder, cache: &Cache, ledger: Ledger, viewer: Viewer) -> Self {
         let f = folder;
         let mut unlisted = Vec::new();
         let mut names = |list: Result<Vec<String>, FileError>| {
@@ -99,6 +104,8 @@ impl Lot {
             papers,
             unlisted,
             ledger,
+            viewer,
+            today: today(),
             folder: folder.clone(),
             cache: cache.clone(),
         }
@@ -151,6 +158,11 @@ impl Lot {
     pub fn entered(&self, document: &Hash) -> Option<String> {
         self.ledger.entry_of(document).map(|e| to_the_minute(&e.date()))
     }
+}
+
+/// The day by this machine's clock, UTC.
+pub fn today() -> jiff::civil::Date {
+    jiff::Timestamp::now().to_zoned(jiff::tz::TimeZone::UTC).date()
 }
 
 /// A ledger's date without its seconds.

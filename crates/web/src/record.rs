@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use barwright_job::Hash;
-use barwright_ledger::{BarState, Entry, Head, LedgerError, State, Store, Verification};
+use barwright_ledger::{BarState, Entry, Head, Kind, LedgerError, State, Store, Verification};
 
 use crate::folder::JobFolder;
 
@@ -57,9 +57,12 @@ impl Ledger {
         }
     }
 
-    /// The latest entry about a document.
+    /// The latest entry that a document was entered by; its approval is another matter.
     pub fn entry_of(&self, document: &Hash) -> Option<&Entry> {
-        self.here()?.entries.iter().rev().find(|e| document_of(e) == Some(document.0.as_str()))
+        let entries = self.here()?.entries.iter().rev();
+        entries
+            .filter(|e| e.kind != Kind::Approval)
+            .find(|e| document_of(e) == Some(document.0.as_str()))
     }
 
     /// State of a bar of a heat.
@@ -95,7 +98,7 @@ async fn said(folder: &JobFolder) -> Result<Said, LedgerError> {
 }
 
 /// Microseconds since 1970-01-01 UTC by this machine's clock.
-fn now_us() -> i64 {
+pub fn now_us() -> i64 {
     std::time::SystemTime::now()
         .duration_since(std::time::UNIX_EPOCH)
         .ok()

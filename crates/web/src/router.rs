@@ -1,24 +1,26 @@
-//! Addresses and what answers them. Everything is read-only.
+//! Addresses and what answers them. What changes something is a POST of somebody who signed in.
 
 use axum::{
-    Router,
+    Extension, Form, Router,
     extract::{Path, Query, Request, State},
     http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header},
     middleware::{self, Next},
     response::{
-        IntoResponse, Response,
+        IntoResponse, Redirect, Response,
         sse::{Event, KeepAlive, Sse},
     },
-    routing::get,
+    routing::{get, post},
 };
 use futures_util::StreamExt;
 use maud::Markup;
 use serde::Deserialize;
 use tokio_stream::wrappers::BroadcastStream;
 use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
+use tower_sessions::Session;
 
 use crate::{
-    assets,
+    access::{self, Access, Reach, Viewer},
+    acting, assets,
     cache::Cache,
     folder::JobFolder,
     lot::Lot,
@@ -37,15 +39,21 @@ struct Site {
     cache: Cache,
     /// What happens on the lines, where this program receives shots.
     news: Option<Newsroom>,
+    /// Who may see it.
+    access: Access,
 }
 
 impl Site {
     /// Reads the lot and makes a page of it, off the threads that answer.
-    async fn page(&self, make: impl FnOnce(&Lot) -> Option<Markup> + Send + 'static) -> Response {
+    async fn page(
+        &self,
+        viewer: Viewer,
+        make: impl FnOnce(&Lot) -> Option<Markup> + Send + 'static,
+    ) -> Response {
         let ledger = Ledger::read(&self.folder).await;
         let site = self.clone();
         let made = tokio::task::spawn_blocking(move || {
-            let lot = Lot::read(&site.folder, &site.cache, ledger);
+            let lot = Lot::read(&site.folder, &site.cache, ledger, viewer);
             match make(&lot) {
                 Some(page) => page.into_response(),
                 None => (StatusCode::NOT_FOUND, pages::missing::page(&lot)).into_response(),
@@ -57,18 +65,20 @@ impl Site {
     }
 }
 
-/// The pages of a job folder.
+/// The pages of a job folder, for this machine.
 pub fn router(folder: JobFolder) -> Router {
-    router_with(folder, None)
+    router_for(folder, None, Reach::Loopback)
 }
 
-/// The pages of a job folder, and of the lines that shots are received from.
-pub fn router_with(folder: JobFolder, news: Option<Newsroom>) -> Router {
-    let site = Site { folder, cache: Cache::default(), news };
+/// The pages of a job folder, and of the lines that shots are received from. `reach`: who can reach
+/// them.
+pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Router {
+    let access = Access::new(folder.clone(), reach);
+    let site = Site { folder, cache: Cache::default(), news, access: access.clone() };
     let plain = |make: fn(&Lot) -> Markup| {
-        get(
-            move |State(site): State<Site>| async move { site.page(move |lot| Some(make(lot))).await },
-        )
+        get(move |State(site): State<Site>, Extension(viewer): Extension<Viewer>| async move {
+            site.page(viewer, move |lot| Some(make(lot))).await
+        })
     };
     let header = |name: HeaderName, value: &'static str| {
         SetResponseHeaderLayer::overriding(name, HeaderValue::from_static(value))
@@ -77,6 +87,7 @@ pub fn router_with(folder: JobFolder, news: Option<Newsroom>) -> Router {
         .route("/", plain(pages::home::page))
         .route("/order", plain(pages::order::page))
         .route("/technique", plain(pages::technique::page))
+        .route(pages::approval::ADDRESS, post(approve))
         .route("/proof", plain(pages::proof::page))
         .route("/reference", plain(pages::reference::page))
         .route("/level", plain(pages::level::page))
@@ -89,13 +100,18 @@ pub fn router_with(folder: JobFolder, news: Option<Newsroom>) -> Router {
         .route("/papers", plain(pages::papers::page))
         .route("/papers/{file}", get(paper))
         .route("/assets/{*name}", get(asset))
-        .fallback(|State(site): State<Site>| async move { site.page(|_| None).await })
+        .fallback(|State(site): State<Site>, Extension(viewer): Extension<Viewer>| async move {
+            site.page(viewer, |_| None).await
+        })
         .with_state(site)
+        .merge(access::routes().with_state(access.clone()))
+        .layer(middleware::from_fn_with_state(access.clone(), access::guard))
+        .layer(access.sessions())
         .layer(CompressionLayer::new())
         .layer(header(header::CONTENT_SECURITY_POLICY, POLICY))
         .layer(header(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(header(header::X_FRAME_OPTIONS, "DENY"))
-        .layer(header(header::REFERRER_POLICY, "no-referrer"))
+        .layer(header(header::REFERRER_POLICY, "same-origin"))
         .layer(header(HeaderName::from_static("cross-origin-opener-policy"), "same-origin"))
         .layer(header(HeaderName::from_static("cross-origin-resource-policy"), "same-origin"))
         .layer(middleware::from_fn(own_name))
@@ -126,29 +142,43 @@ struct Asked {
     state: Option<String>,
 }
 
-async fn bars(State(site): State<Site>, Query(asked): Query<Asked>) -> Response {
-    site.page(move |lot| Some(pages::bars::page(lot, asked.state.as_deref()))).await
+async fn bars(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    site.page(viewer, move |lot| Some(pages::bars::page(lot, asked.state.as_deref()))).await
 }
 
-async fn bar(State(site): State<Site>, Path(name): Path<String>) -> Response {
-    site.page(move |lot| pages::bar::page(lot, &name)).await
+async fn bar(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(name): Path<String>,
+) -> Response {
+    site.page(viewer, move |lot| pages::bar::page(lot, &name)).await
 }
 
-async fn line(State(site): State<Site>) -> Response {
+async fn line(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
     let lines = site.news.as_ref().map(|news| {
         let names = news.lines().into_iter().map(|l| l.line);
         names.map(|line| (line.clone(), news.past(&line))).collect::<Vec<_>>()
     });
-    site.page(move |lot| Some(pages::line::page(lot, lines.as_deref()))).await
+    site.page(viewer, move |lot| Some(pages::line::page(lot, lines.as_deref()))).await
 }
 
 /// News as they come. A listener that falls behind misses some and is told the state.
-async fn line_news(State(site): State<Site>) -> Response {
+/// Ends with the session of who listens.
+async fn line_news(State(site): State<Site>, session: Session) -> Response {
     let Some(news) = site.news else {
         return StatusCode::NOT_FOUND.into_response();
     };
     let state = news.clone();
-    let events = BroadcastStream::new(news.listen()).flat_map(move |heard| {
+    let access = site.access;
+    let heard = BroadcastStream::new(news.listen()).take_while(move |_| {
+        let (access, session) = (access.clone(), session.clone());
+        async move { access.still_stands(&session).await }
+    });
+    let events = heard.flat_map(move |heard| {
         let news = match heard {
             Ok(news) => vec![news],
             Err(_) => state.lines().into_iter().map(News::Progress).collect(),
@@ -158,12 +188,41 @@ async fn line_news(State(site): State<Site>) -> Response {
     Sse::new(events).keep_alive(KeepAlive::default()).into_response()
 }
 
+#[derive(Deserialize)]
+struct Approve {
+    technique: String,
+}
+
+/// Approves the technique that the form was shown with, in the name of who signed in.
+async fn approve(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(form): Form<Approve>,
+) -> Response {
+    let done = match viewer.name() {
+        Some(person) => acting::approve_technique(&site.folder, person, &form.technique).await,
+        None => Err(acting::ActError::Stranger),
+    };
+    match done {
+        Ok(_) => Redirect::to("/technique").into_response(),
+        Err(e) => {
+            let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
+            let page = pages::sign_in::refused("Not approved", &format!("{e}.{hint}"));
+            (e.status(), page).into_response()
+        }
+    }
+}
+
 async fn asset(Path(name): Path<String>, headers: HeaderMap) -> Response {
     assets::file(&name, &headers)
 }
 
 /// A paper. The name is only compared with those in the folder, never made into a path.
-async fn paper(State(site): State<Site>, Path(file): Path<String>) -> Response {
+async fn paper(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(file): Path<String>,
+) -> Response {
     let folder = site.folder.clone();
     let content = tokio::task::spawn_blocking(move || {
         let asked = file.strip_suffix(".pdf")?;
@@ -173,7 +232,7 @@ async fn paper(State(site): State<Site>, Path(file): Path<String>) -> Response {
     .await;
     match content {
         Ok(Some(bytes)) => ([(header::CONTENT_TYPE, "application/pdf")], bytes).into_response(),
-        _ => site.page(|_| None).await,
+        _ => site.page(viewer, |_| None).await,
     }
 }
 

@@ -3,12 +3,15 @@
 use std::future::Future;
 use std::net::SocketAddr;
 
+use axum::Router;
 use tokio::net::TcpListener;
 
 use crate::{
+    access::{Reach, accounts::Accounts},
+    files::FileError,
     folder::JobFolder,
     receive::Newsroom,
-    router::{router, router_with},
+    router::router_for,
 };
 
 /// Why the pages cannot be served.
@@ -20,6 +23,12 @@ pub enum ServeError {
     Open {
         /// The address asked for.
         address: SocketAddr,
+    },
+    /// The accounts cannot be read, so nobody could be let in.
+    #[error("the accounts cannot be read: {source}")]
+    Accounts {
+        /// The reason.
+        source: FileError,
     },
     /// The system refused the address.
     #[error("cannot listen on {address}: {source}")]
@@ -43,8 +52,10 @@ impl ServeError {
     pub fn hint(&self) -> Option<&'static str> {
         match self {
             Self::Open { .. } => Some(
-                "use 127.0.0.1; the pages know no users, so whoever reaches them can read the whole job folder",
+                "use 127.0.0.1, or make accounts first: `barwright people password NAME`; without them whoever \
+                 reaches the pages reads the whole job folder",
             ),
+            Self::Accounts { .. } => Some("restore accounts.json from a copy"),
             Self::Listen { source, .. } => match source.kind() {
                 std::io::ErrorKind::AddrInUse => {
                     Some("another program uses this port: choose another with --address")
@@ -57,19 +68,43 @@ impl ServeError {
     }
 }
 
-/// Serves the pages of a job folder on this machine only, until interrupted.
-///
-/// # Errors
-/// [`ServeError::Open`] for an address that is not loopback, [`ServeError::Listen`] where the
-/// address is taken or refused.
-pub async fn serve(folder: JobFolder, address: SocketAddr) -> Result<(), ServeError> {
-    if !address.ip().is_loopback() {
+/// Who can reach an address, if it may be served: other machines only where somebody can sign in, or
+/// where `open` says that everybody may read.
+fn reach(folder: &JobFolder, address: SocketAddr, open: bool) -> Result<Reach, ServeError> {
+    if address.ip().is_loopback() {
+        return Ok(Reach::Loopback);
+    }
+    if open {
+        return Ok(Reach::OpenNetwork);
+    }
+    let accounts = Accounts::read(folder).map_err(|source| ServeError::Accounts { source })?;
+    if accounts.is_empty() {
         return Err(ServeError::Open { address });
     }
-    serve_anywhere(folder, address).await
+    Ok(Reach::Network)
 }
 
-/// As [`serve`], with the lines that shots are received from, until it is dropped.
+/// Serves the pages of a job folder until interrupted, at an address of this machine, or at one that
+/// other machines reach where there are accounts or `open` is set.
+///
+/// # Errors
+/// [`ServeError::Open`] for an address that is not loopback without either,
+/// [`ServeError::Accounts`] for accounts that cannot be read then, [`ServeError::Listen`] where the address is
+/// taken or refused.
+pub async fn serve(folder: JobFolder, address: SocketAddr, open: bool) -> Result<(), ServeError> {
+    let reach = reach(&folder, address, open)?;
+    let listener = listen(address).await?;
+    let interrupted = async {
+        if tokio::signal::ctrl_c().await.is_err() {
+            // Without the signal the service ends with the program.
+            std::future::pending::<()>().await;
+        }
+    };
+    run(router_for(folder, None, reach), listener, interrupted).await
+}
+
+/// As [`serve`], with the lines that shots are received from, until it is dropped; on this machine
+/// only.
 ///
 /// # Errors
 /// As [`serve`].
@@ -82,32 +117,15 @@ pub async fn serve_line(
         return Err(ServeError::Open { address });
     }
     let listener = listen(address).await?;
-    axum::serve(listener, router_with(folder, Some(news)))
-        .await
-        .map_err(|source| ServeError::Broken { source })
-}
-
-/// As [`serve`], for an address that other machines may reach. Whoever reaches it can read the
-/// whole job folder.
-///
-/// # Errors
-/// As [`serve`], without [`ServeError::Open`].
-pub async fn serve_anywhere(folder: JobFolder, address: SocketAddr) -> Result<(), ServeError> {
-    let listener = listen(address).await?;
-    let interrupted = async {
-        if tokio::signal::ctrl_c().await.is_err() {
-            // Without the signal the service ends with the program.
-            std::future::pending::<()>().await;
-        }
-    };
-    serve_on(folder, listener, interrupted).await
+    let pages = router_for(folder, Some(news), Reach::Loopback);
+    run(pages, listener, std::future::pending()).await
 }
 
 async fn listen(address: SocketAddr) -> Result<TcpListener, ServeError> {
     TcpListener::bind(address).await.map_err(|source| ServeError::Listen { address, source })
 }
 
-/// Serves on a listener until `end` is over; requests under way are answered first.
+/// Serves on a listener of this machine until `end` is over; requests under way are answered first.
 ///
 /// # Errors
 /// [`ServeError::Broken`].
@@ -116,7 +134,16 @@ pub async fn serve_on(
     listener: TcpListener,
     end: impl Future<Output = ()> + Send + 'static,
 ) -> Result<(), ServeError> {
-    axum::serve(listener, router(folder))
+    run(router_for(folder, None, Reach::Loopback), listener, end).await
+}
+
+async fn run(
+    pages: Router,
+    listener: TcpListener,
+    end: impl Future<Output = ()> + Send + 'static,
+) -> Result<(), ServeError> {
+    // Addresses of clients, so that those who try passwords can be slowed.
+    axum::serve(listener, pages.into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(end)
         .await
         .map_err(|source| ServeError::Broken { source })

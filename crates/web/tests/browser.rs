@@ -230,7 +230,11 @@ async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
     news.note(LineState { line: line.clone(), ..LineState::default() });
     let listener = tokio::net::TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).await.unwrap();
     let at = listener.local_addr().unwrap();
-    let pages = barwright_web::router_with(job.folder.clone(), Some(news.clone()));
+    let pages = barwright_web::router_for(
+        job.folder.clone(),
+        Some(news.clone()),
+        barwright_web::Reach::Loopback,
+    );
     tokio::spawn(async move { axum::serve(listener, pages).await.unwrap() });
     let b = Browser::start().await;
     b.size(1280, 900).await;
@@ -330,5 +334,130 @@ async fn the_form_is_chosen_and_kept_and_the_pointer_reads_out() {
     b.press(Key::Tab).await;
     b.press(Key::Enter).await;
     assert_eq!(b.ask("return document.activeElement.id").await, "main");
+    b.end().await;
+}
+
+/// People with one password, in the job folder's ledger and accounts.
+async fn people(job: &support::Job) {
+    use barwright_ledger::record::{PersonFacts, Role};
+    let store = barwright_ledger::Store::open(job.folder.ledger_path()).await.unwrap();
+    let mut accounts = barwright_web::Accounts::default();
+    for (name, role) in [("Q1", Role::Quality), ("L3", Role::Level3), ("A1", Role::Auditor)] {
+        let record = barwright_ledger::Record::person(PersonFacts {
+            person: name.into(),
+            roles: vec![role],
+            certified_until: Some(jiff::civil::date(2999, 12, 31)),
+            certificate: String::new(),
+        });
+        store.append(&record, "Q1", 1_768_210_000_000_000).await.unwrap();
+        accounts.set_password(name, PASSWORD).unwrap();
+    }
+    store.close().await;
+    accounts.write(&job.folder).unwrap();
+}
+
+const PASSWORD: &str = "seven bars of rain";
+
+impl Browser {
+    /// Fills the form that is shown and sends it by the keyboard.
+    async fn sign_in(&self, name: &str, password: &str) {
+        use thirtyfour::By;
+        let field = async |css| self.driver.find(By::Css(css)).await.unwrap();
+        field("input[name=name]").await.send_keys(name).await.unwrap();
+        field("input[name=password]").await.send_keys(password + Key::Enter).await.unwrap();
+        // The answer takes as long as the password's cost.
+        for _ in 0..200 {
+            let there = "return document.readyState === 'complete' &&
+                document.querySelector('input[name=password]')?.value !== undefined
+                ? !document.querySelector('input[name=password]').value : true";
+            if self.ask(there).await == true {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(25)).await;
+        }
+        panic!("signing in takes too long");
+    }
+
+    async fn path(&self) -> String {
+        self.ask("return location.pathname").await.as_str().unwrap().to_owned()
+    }
+
+    async fn says(&self, words: &str) -> bool {
+        let script = format!("return document.body.innerText.includes({})", json!(words));
+        self.ask(&script).await == true
+    }
+}
+
+#[tokio::test]
+async fn people_sign_in_approve_and_sign_out() {
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    people(&job).await;
+    let at = served(&job).await;
+    let b = Browser::start().await;
+    let goto = async |address: &str| b.driver.goto(format!("http://{at}{address}")).await.unwrap();
+
+    // The page for signing in, and the technique to be approved, in every form.
+    for (form, dark, width, height) in FORMS {
+        b.system(dark).await;
+        b.size(width, height).await;
+        b.driver.delete_all_cookies().await.unwrap();
+        goto("/technique").await;
+        assert_eq!(b.path().await, "/sign-in", "{form}");
+        assert_eq!(b.ask(STICKS_OUT).await, json!([]), "{form}: sign-in sticks out");
+        assert_eq!(b.ask("return document.activeElement.name").await, "name", "{form}");
+        assert_eq!(b.ask(SHOWS_FOCUS).await, "", "{form}");
+        b.picture(&pictures().join(format!("sign-in-{form}.png")), width).await;
+        b.size(width, height).await;
+        b.sign_in("L3", PASSWORD).await;
+        assert_eq!(b.path().await, "/technique", "{form}");
+        assert!(b.says("signed in as L3").await, "{form}");
+        assert_eq!(b.ask(STICKS_OUT).await, json!([]), "{form}: technique sticks out");
+        b.picture(&pictures().join(format!("approve-{form}.png")), width).await;
+    }
+    b.system(false).await;
+    b.size(1280, 900).await;
+    b.complaints().await;
+
+    let approve = "document.querySelector('form[action=\"/technique/approve\"] button').click()";
+    b.ask(approve).await;
+    for _ in 0..200 {
+        if b.says("Approved by L3").await {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(25)).await;
+    }
+    assert!(b.says("Approved by L3 as level 3").await);
+    assert_eq!(b.path().await, "/technique");
+    b.picture(&pictures().join("approved-light.png"), 1280).await;
+    b.size(1280, 900).await;
+    b.ask("document.querySelector('form[action=\"/sign-out\"] button').click()").await;
+    goto("/").await;
+    assert_eq!(b.path().await, "/sign-in", "signed out");
+    assert!(b.complaints().await.is_empty());
+
+    // An auditor reads, sees no form, and is refused what the form would send.
+    b.sign_in("A1", PASSWORD).await;
+    goto("/technique").await;
+    let forms = "return document.querySelectorAll('main form').length";
+    assert_eq!(b.ask(forms).await, 0);
+    let hash = support::fixture::technique().hash;
+    let forged = format!(
+        "return fetch('/technique/approve', {{ method: 'POST',
+            body: new URLSearchParams({{ technique: '{hash}' }}) }}).then((a) => a.status)"
+    );
+    assert_eq!(b.ask(&forged).await, 403);
+    b.ask("document.querySelector('form[action=\"/sign-out\"] button').click()").await;
+
+    // Wrong passwords are slowed.
+    goto("/sign-in").await;
+    for _ in 0..5 {
+        b.sign_in("Q1", "eight bars of snow").await;
+        assert_eq!(b.path().await, "/sign-in");
+    }
+    b.picture(&pictures().join("sign-in-slowed.png"), 1280).await;
+    assert!(b.says("one must wait").await);
     b.end().await;
 }

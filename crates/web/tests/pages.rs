@@ -245,7 +245,7 @@ async fn only_reading_is_answered_and_only_under_its_own_name() {
 #[tokio::test]
 async fn an_address_for_all_is_refused_unless_told() {
     let job = support::empty();
-    let e = barwright_web::serve(job.folder.clone(), "0.0.0.0:0".parse().unwrap()).await;
+    let e = barwright_web::serve(job.folder.clone(), "0.0.0.0:0".parse().unwrap(), false).await;
     let e = e.expect_err("it can be reached from other machines");
     assert!(matches!(e, barwright_web::ServeError::Open { .. }), "{e}");
     assert!(e.hint().is_some());

@@ -7,6 +7,7 @@ use barwright_ledger::{BarKey, Entry, Ledger, Record, State};
 use barwright_web::{JobFolder, files};
 use clap::{Subcommand, ValueEnum};
 
+use super::register;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use crate::steps::line_of;
@@ -143,6 +144,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             let records =
                 names.iter().map(|n| record(job, *what, n)).collect::<Result<Vec<_>, _>>()?;
             let ledger = open_or_create(job, &job.station()?, now_us())?;
+            register::demand(bench, &ledger, &records, author)?;
             let entries = records
                 .iter()
                 .map(|r| ledger.append(r, author, now_us()))
@@ -191,7 +193,8 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     }
 }
 
-fn entry_text(entry: &Entry) -> String {
+/// An entry in a line.
+pub fn entry_text(entry: &Entry) -> String {
     format!(
         "{:>5}  {}  {:13}  {}  ({})  {}\n",
         entry.seq,

@@ -91,7 +91,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     bench.say(&format!("everything is in {}", args.out.display()));
     if args.serve {
         let bench = Bench { job, json: bench.json };
-        return serve::run(&bench, &serve::Args { address: args.address });
+        return serve::run(&bench, &serve::Args { address: args.address, open: false });
     }
     Ok(Outcome::good_if(summary.sound()))
 }

@@ -4,6 +4,7 @@ use maud::{DOCTYPE, Markup, html};
 
 use super::mark;
 use crate::{
+    access::Viewer,
     chain::{Link, Shape, chain},
     lot::Lot,
 };
@@ -38,6 +39,7 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
                                 span { "heat " (text::visible(&o.order.heat)) }
                             } @else { span { "no order yet" } }
                         }
+                        @if let Some(name) = lot.viewer.name() { (signed_in(name)) }
                         button.form type="button" hidden data-form-switch { "Dark" }
                     }
                     (links(&chain(lot), here, here == "/"))
@@ -55,10 +57,27 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
                     (body)
                 }
                 footer.foot {
-                    p { "Read from " code { (text::visible(&lot.folder.root().display().to_string())) } ". These pages change nothing." }
+                    p { "Read from " code { (text::visible(&lot.folder.root().display().to_string())) } ". " (change(&lot.viewer)) }
                 }
             }
         }
+    }
+}
+
+fn signed_in(name: &str) -> Markup {
+    html! {
+        form.who method="post" action="/sign-out" {
+            span { "signed in as " strong { (text::visible(name)) } }
+            button type="submit" { "Sign out" }
+        }
+    }
+}
+
+/// What these pages change, in a sentence.
+fn change(viewer: &Viewer) -> &'static str {
+    match viewer {
+        Viewer::Person(_) => "These pages change nothing but what a form on them says.",
+        Viewer::Anybody | Viewer::Stranger => "These pages change nothing.",
     }
 }
 

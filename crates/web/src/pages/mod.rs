@@ -1,5 +1,6 @@
 //! The pages, one file each. A page is a function from the lot to markup.
 
+pub mod approval;
 pub mod bar;
 pub mod bars;
 pub mod checks;
@@ -12,5 +13,6 @@ pub mod order;
 pub mod papers;
 pub mod proof;
 pub mod reference;
+pub mod sign_in;
 pub mod technique;
 mod unrolled;

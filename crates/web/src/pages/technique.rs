@@ -12,6 +12,7 @@ use crate::{
         table::{behind, figures, prose, table, words},
     },
     lot::Lot,
+    pages::approval,
 };
 
 /// The page.
@@ -50,6 +51,7 @@ fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
                 (sentences(t))
             }
         }
+        (approval::section(lot, sealed))
         section {
             h2 { "Firing order" }
             (parts::long_picture(schedule(t, &look), "Time across, probes down: each block a firing, its tail the listening time."))

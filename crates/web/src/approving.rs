@@ -1,0 +1,146 @@
+//! Approving a technique: who may, what is recorded, and whose approval counts. Pure: entries in, a
+//! record or a reason out.
+
+use barwright_job::{Hash, Rules, Sealed, Technique, rules::Ended};
+use barwright_ledger::{
+    Entry, Kind, LedgerError, People, Record,
+    expiry::Expiry,
+    people::Denied,
+    record::{Facts, Role},
+};
+use jiff::civil::Date;
+
+/// Why somebody cannot approve.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ApprovalError {
+    /// An approval says in what role it was given, and no roles are on record.
+    #[error("roles are not kept here, so nobody is on record as level 3")]
+    NotKept,
+    /// Another role.
+    #[error(transparent)]
+    Denied(#[from] Denied),
+    /// The certification does not hold, and the rules block.
+    #[error("{}, and the acceptance rules block what rests on it", .0.words())]
+    Expired(Expiry),
+    /// It is approved by this person already.
+    #[error("{person} approved this technique before, by entry {seq}")]
+    Already {
+        /// Who.
+        person: String,
+        /// The entry.
+        seq: i64,
+    },
+    /// The ledger cannot be read.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+}
+
+impl ApprovalError {
+    /// The cure in words, where one is known.
+    #[must_use]
+    pub fn hint(&self) -> Option<&'static str> {
+        Some(match self {
+            Self::NotKept => "enter people first: `barwright people add NAME --role level3`",
+            Self::Denied(_) => "have somebody who is level 3 do it",
+            Self::Expired(_) => {
+                "enter the new certificate: `barwright people add NAME --role level3 --certified-until DATE`"
+            }
+            Self::Already { .. } => return None,
+            Self::Ledger(e) => return e.hint(),
+        })
+    }
+}
+
+/// What an approval is and what must be told beside it.
+#[derive(Debug)]
+pub struct Approving {
+    /// To be appended with the person as its author.
+    pub record: Record,
+    /// A certification that does not hold, where the rules only tell.
+    pub told: Option<Expiry>,
+}
+
+/// The approval of a technique by a person, after these entries (all of the ledger), on a day.
+///
+/// # Errors
+/// Why the person cannot approve it.
+pub fn approve(
+    technique: &Sealed<Technique>,
+    rules: &Rules,
+    person: &str,
+    entries: &[Entry],
+    today: Date,
+) -> Result<Approving, ApprovalError> {
+    let people = People::of(entries)?;
+    let at = entries.last().map_or(0, |entry| entry.seq);
+    if !people.are_kept(at) {
+        return Err(ApprovalError::NotKept);
+    }
+    people.may(person, Kind::Approval, at)?;
+    let told = people.person(person, at).and_then(|facts| Expiry::of_person(facts, today));
+    if let (Some(expiry), Ended::Blocks) = (&told, rules.certification_ended()) {
+        return Err(ApprovalError::Expired(expiry.clone()));
+    }
+    let mut before = approvals(&technique.hash, entries)?.into_iter();
+    if let Some(before) = before.find(|a| a.person == person && a.counts()) {
+        return Err(ApprovalError::Already { person: person.to_owned(), seq: before.seq });
+    }
+    Ok(Approving { record: Record::approval(technique, person, Role::Level3), told })
+}
+
+/// An approval in the ledger.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Approval {
+    /// Number of the entry.
+    pub seq: i64,
+    /// When: UTC date and time of day.
+    pub when: String,
+    /// Who approved.
+    pub person: String,
+    /// In what role.
+    pub role: Role,
+    /// Why it does not count, where it does not.
+    pub void: Option<String>,
+}
+
+impl Approval {
+    /// Whether it counts: given by somebody who had the role then, and not withdrawn since.
+    #[must_use]
+    pub fn counts(&self) -> bool {
+        self.void.is_none()
+    }
+}
+
+/// The approvals of a document, oldest first. `entries`: all of the ledger.
+///
+/// # Errors
+/// [`LedgerError::Unreadable`].
+pub fn approvals(document: &Hash, entries: &[Entry]) -> Result<Vec<Approval>, LedgerError> {
+    let people = People::of(entries)?;
+    let mut found = Vec::new();
+    for entry in entries.iter().filter(|e| matches!(e.kind, Kind::Approval | Kind::Correction)) {
+        match entry.facts()? {
+            Facts::Approval(facts) if facts.document() == document => {
+                let void = if entry.author == facts.person {
+                    people.allowed(entry).err().map(|denied| denied.to_string())
+                } else {
+                    Some(format!("it was written by {}, not by who approves", entry.author))
+                };
+                let (seq, when) = (entry.seq, entry.date());
+                let (person, role) = (facts.person, facts.role);
+                found.push(Approval { seq, when, person, role, void });
+            }
+            Facts::Correction(facts) if facts.withdraws && people.allowed(entry).is_ok() => {
+                for approval in found.iter_mut().filter(|a: &&mut Approval| a.seq == facts.corrects)
+                {
+                    let words =
+                        format!("it was withdrawn by {} (entry {})", entry.author, entry.seq);
+                    approval.void.get_or_insert(words);
+                }
+            }
+            _ => {}
+        }
+    }
+    Ok(found)
+}
