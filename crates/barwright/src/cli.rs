@@ -8,7 +8,7 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     bench as bench_command, calc, capture, certify, changeover, cut, decide, example, ledger,
-    level, plan, receive, rules, screen, sentence, serve, technique, twin, validate,
+    level, plan, receive, rules, screen, sentence, serve, technique, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -47,6 +47,7 @@ enum Command {
     Changeover(changeover::Args),
     Level(level::LevelArgs),
     Check(level::CheckArgs),
+    Trends(trends::Args),
     Screen(screen::ScreenArgs),
     Receive(receive::Args),
     Rules(rules::Args),
@@ -80,6 +81,7 @@ impl Cli {
             Command::Changeover(args) => changeover::run(&bench, &args),
             Command::Level(args) => level::level(&bench, &args),
             Command::Check(args) => level::check(&bench, &args),
+            Command::Trends(args) => trends::run(&bench, &args),
             Command::Screen(args) => screen::screen(&bench, &args),
             Command::Receive(args) => receive::run(&bench, &args),
             Command::Rules(args) => rules::run(&bench, &args),

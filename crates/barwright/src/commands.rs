@@ -17,5 +17,6 @@ pub mod screen;
 pub mod sentence;
 pub mod serve;
 pub mod technique;
+pub mod trends;
 pub mod twin;
 pub mod validate;

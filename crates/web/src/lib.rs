@@ -18,6 +18,7 @@ pub mod receive;
 mod record;
 mod router;
 pub mod serve;
+pub mod trends;
 
 pub use files::FileError;
 pub use folder::JobFolder;

@@ -81,6 +81,7 @@ pub fn router_with(folder: JobFolder, news: Option<Newsroom>) -> Router {
         .route("/reference", plain(pages::reference::page))
         .route("/level", plain(pages::level::page))
         .route("/checks", plain(pages::checks::page))
+        .route("/trends", plain(pages::trends::page))
         .route("/bars", get(bars))
         .route("/bars/{name}", get(bar))
         .route("/line", get(line))

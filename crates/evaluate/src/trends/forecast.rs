@@ -50,6 +50,8 @@ pub enum Course {
 pub struct Slope {
     /// Check from which on.
     pub from: f64,
+    /// Value before, in the unit of the series.
+    pub level: f64,
     /// Change per check, in the unit of the series.
     pub per_check: f64,
     /// Its standard uncertainty.
@@ -144,6 +146,7 @@ pub fn forecast(values: &[At], limit: Option<f64>, least: f64) -> (Course, Optio
     let last = values[n - 1].0;
     let slope = Slope {
         from: best.from,
+        level: best.level,
         per_check: best.slope,
         uncertainty,
         so_far: best.slope * (last - best.from),

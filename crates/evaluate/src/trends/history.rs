@@ -21,6 +21,8 @@ pub struct Taken {
     pub number: i64,
     /// When it was entered, in microseconds since 1970-01-01 UTC.
     pub time_us: i64,
+    /// The same as a date for people.
+    pub date: String,
     /// Level that was loaded; absent for a level itself.
     pub level: Option<Hash>,
     /// Whether it was good.
@@ -300,7 +302,14 @@ mod tests {
                 let mut measures = Measures { probes, ..Measures::default() };
                 measures.keep(Quantity::WallHeight, (0..24).map(|b| Some(values(b, i))));
                 let number = i as i64 + 1;
-                Taken { number, time_us: number, level: None, good: true, measures }
+                Taken {
+                    number,
+                    time_us: number,
+                    date: String::new(),
+                    level: None,
+                    good: true,
+                    measures,
+                }
             })
             .collect()
     }

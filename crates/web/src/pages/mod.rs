@@ -13,4 +13,5 @@ pub mod papers;
 pub mod proof;
 pub mod reference;
 pub mod technique;
+pub mod trends;
 mod unrolled;
