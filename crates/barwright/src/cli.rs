@@ -9,7 +9,7 @@ use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
     example, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve, technique,
-    twin, validate,
+    trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -28,6 +28,15 @@ pub struct Cli {
     /// Folder with the documents of the job.
     #[arg(long, global = true, value_name = "FOLDER", default_value = ".")]
     job: PathBuf,
+    /// Ledger of a plant: the address of a PostgreSQL database, or a file; else the job folder's own.
+    #[arg(
+        long,
+        global = true,
+        value_name = "ADDRESS",
+        env = "BARWRIGHT_LEDGER",
+        hide_env_values = true
+    )]
+    ledger: Option<String>,
     /// Print the answer as JSON.
     #[arg(long, global = true)]
     json: bool,
@@ -48,6 +57,7 @@ enum Command {
     Changeover(changeover::Args),
     Level(level::LevelArgs),
     Check(level::CheckArgs),
+    Trends(trends::Args),
     Screen(screen::ScreenArgs),
     Receive(receive::Args),
     Rules(rules::Args),
@@ -72,7 +82,11 @@ impl Cli {
     /// # Errors
     /// When it could not be done.
     pub fn run(self) -> Result<Outcome, Failure> {
-        let bench = Bench { job: JobFolder::new(self.job), json: self.json };
+        let mut job = JobFolder::new(self.job);
+        if let Some(address) = &self.ledger {
+            job = job.with_ledger(address);
+        }
+        let bench = Bench { job, json: self.json };
         match self.command {
             Command::Demo(args) => demo::run(&bench, &args),
             Command::Example(args) => example::run(&bench, &args),
@@ -85,6 +99,7 @@ impl Cli {
             Command::Changeover(args) => changeover::run(&bench, &args),
             Command::Level(args) => level::level(&bench, &args),
             Command::Check(args) => level::check(&bench, &args),
+            Command::Trends(args) => trends::run(&bench, &args),
             Command::Screen(args) => screen::screen(&bench, &args),
             Command::Receive(args) => receive::run(&bench, &args),
             Command::Rules(args) => rules::run(&bench, &args),

@@ -23,5 +23,6 @@ mod secrets;
 pub mod sentence;
 pub mod serve;
 pub mod technique;
+pub mod trends;
 pub mod twin;
 pub mod validate;

@@ -167,6 +167,7 @@ mod tests {
             good: false,
             bar_offset_m: Some([3e-5, 4e-5]),
             explanations,
+            measures: barwright_job::Measures::default(),
             findings: Vec::new(),
         }
     }

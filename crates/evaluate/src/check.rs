@@ -4,6 +4,8 @@
 //! What lies away from all of them is plain: calls there are false, and the highest peak there is
 //! the noise.
 
+mod reserve;
+
 use std::collections::BTreeMap;
 
 use barwright_capture::{CaptureKind, Header, Peaks, ShotLine, Shots, Signal};
@@ -27,6 +29,7 @@ use crate::{
     repeat,
     scan::Scan,
     stretch::{Stretch, union, without},
+    trends::measures,
 };
 
 /// A check in progress.
@@ -144,6 +147,23 @@ impl Checking {
         let good = failed.is_empty();
         let mut findings = failed;
         findings.extend(self.coupling_findings(&passes));
+        let flaws = self.reference.body.reflectors.iter().zip(&zones);
+        let reserves_db: Vec<f64> = flaws
+            .filter(|(r, _)| class_of_shape(r.shape).is_some())
+            .zip(&reflectors)
+            .map(|((r, zone), c)| self.reserve_db(r, *zone, &passes, c))
+            .collect();
+        let measures = measures::of_check(&measures::Checked {
+            technique: &self.technique.body,
+            level: &self.level.body,
+            target_fsh: self.rules.level.target_fsh_percent / 100.0,
+            peaks: &self.peaks,
+            passes: passes.len() as u32,
+            reflectors: &reflectors,
+            reserves_db: &reserves_db,
+            noise_fsh,
+            false_calls,
+        });
         let body = Check {
             passes: passes.len() as u32,
             line_speed_m_s,
@@ -153,6 +173,7 @@ impl Checking {
             repeatability,
             good,
             findings,
+            measures,
         };
         Ok(Sealed::seal(
             body,
@@ -236,11 +257,7 @@ impl Checking {
         noise_fsh: f64,
         failed: &mut Vec<Finding>,
     ) -> Option<ReflectorCheck> {
-        let class = match r.shape {
-            Shape::FlatBottomedHole { .. } | Shape::SideDrilledHole { .. } => FlawClass::Disc,
-            Shape::Notch { .. } => FlawClass::Crack,
-            Shape::BackWall => return None,
-        };
+        let class = class_of_shape(r.shape)?;
         let sights: Vec<Option<Sight>> =
             passes.iter().map(|p| self.sight(r, class, zone, p)).collect();
         let seen: Vec<&Sight> = sights.iter().flatten().collect();
@@ -323,24 +340,13 @@ impl Checking {
     /// What one pass saw of a reflector: the confirmed echoes of its class at its place.
     fn sight(&self, r: &Reflector, class: FlawClass, zone: Stretch, pass: &Pass) -> Option<Sight> {
         let t = &self.technique.body;
-        let there = match t.section {
-            barwright_job::technique::Section::Flat { .. } => Point::new(0.0, -r.radius_m),
-            _ => Point::polar(r.radius_m, r.angle_rad),
-        };
-        let of = |e: &Echo| {
-            let beam = &t.beams[e.beam as usize];
-            let kind = beam.gates[e.gate as usize].kind;
-            let at = place(&t.section, beam, kind, e.after_surface_s, f64::from(e.turn_rad));
-            // A beam at its edge lays the echo half a beam beside the reflector.
-            holds(&zone, e.z_m) && at.distance(there) <= 1.5 * link_m(t, kind)
-        };
         let members: Vec<&Echo> = pass
             .groups
             .iter()
             .filter(|g| g.class == class)
             .flat_map(|g| &g.members)
             .map(|&m| &pass.echoes[m])
-            .filter(|e| of(e))
+            .filter(|e| self.belongs(r, zone, e))
             .collect();
         let height_fsh = members.iter().map(|e| f64::from(e.height_fsh)).fold(0.0, f64::max);
         let (mut sum, mut weight) = (0.0, 0.0);
@@ -364,6 +370,36 @@ impl Checking {
             }),
             clipped: members.iter().any(|e| e.mark == EchoMark::Clipped),
         })
+    }
+
+    /// Whether an echo lies at a reflector.
+    fn belongs(&self, r: &Reflector, zone: Stretch, e: &Echo) -> bool {
+        let t = &self.technique.body;
+        let there = match t.section {
+            barwright_job::technique::Section::Flat { .. } => Point::new(0.0, -r.radius_m),
+            _ => Point::polar(r.radius_m, r.angle_rad),
+        };
+        let beam = &t.beams[e.beam as usize];
+        let kind = beam.gates[e.gate as usize].kind;
+        let at = place(&t.section, beam, kind, e.after_surface_s, f64::from(e.turn_rad));
+        // A beam at its edge lays the echo half a beam beside the reflector.
+        holds(&zone, e.z_m) && at.distance(there) <= 1.5 * link_m(t, kind)
+    }
+
+    /// By how much the echoes of a reflector may fall until the check fails for it, in dB: until a pass calls
+    /// it no more, or it stands too little over the noise.
+    fn reserve_db(&self, r: &Reflector, zone: Stretch, passes: &[Pass], c: &ReflectorCheck) -> f64 {
+        let class = class_of_shape(r.shape).unwrap_or(FlawClass::Disc);
+        let over_noise_db = c.signal_to_noise_db - self.rules.check.signal_to_noise_db;
+        let called_db = passes.iter().map(|p| {
+            // What lies farther off along the bar belongs to no group of this reflector.
+            let wide = Stretch::new(zone.from_m - zone.length_m(), zone.to_m + zone.length_m());
+            let near: Vec<Echo> =
+                p.echoes.iter().filter(|e| holds(&wide, e.z_m)).copied().collect();
+            let belongs = |e: &Echo| self.belongs(r, zone, e);
+            reserve::reserve_db(&self.technique.body, &self.rules, class, &near, belongs)
+        });
+        called_db.fold(over_noise_db, f64::min)
     }
 
     /// Limits on the passes as a whole that were not met.
@@ -490,6 +526,15 @@ fn unsteady(beams: &[u32], seen: &[&Sight]) -> Vec<u32> {
             })
         })
         .collect()
+}
+
+/// Flaw class that a reflector stands for; none for a back wall, which is no flaw.
+fn class_of_shape(shape: Shape) -> Option<FlawClass> {
+    match shape {
+        Shape::FlatBottomedHole { .. } | Shape::SideDrilledHole { .. } => Some(FlawClass::Disc),
+        Shape::Notch { .. } => Some(FlawClass::Crack),
+        Shape::BackWall => None,
+    }
 }
 
 fn holds(s: &Stretch, z_m: f64) -> bool {

@@ -33,6 +33,7 @@ use crate::{
     follow::Follower,
     kernel::Detector,
     reading::{demand_capture, demand_shots, wrapped},
+    trends::measures,
 };
 use attend::Attendance;
 use track::{Look, Point};
@@ -360,6 +361,7 @@ impl Levelling {
             passes,
         });
         let good = gains::all_done(&beams) && !explained.needs_a_hand();
+        let measures = measures::of_level(technique, &beams, &explained.list, &self.surfaces);
         let body = Level {
             beams,
             passes,
@@ -367,6 +369,7 @@ impl Levelling {
             bar_offset_m: explained.bar_offset_m,
             explanations: explained.list,
             findings,
+            measures,
         };
         let mut sources = vec![
             ("technique", self.technique.hash),

@@ -10,6 +10,7 @@
 //! | [`check`] | the reference bar at line speed | whether the station finds what it must |
 //! | [`screen`] | a bar of the order | echoes, and what was not inspected |
 //! | [`sentence`](mod@sentence) | a screened bar with its echoes | indications, verdict and cut plan |
+//! | [`trends`] | the measures of many checks and levels | what drifts, and how long it may |
 //!
 //! Where to start: [`kernel`] (peak and arrival of one echo), then [`screen`]. The others share the
 //! kernel and the surface following of `follow`. What explains the readings of a levelling is in
@@ -47,6 +48,7 @@ pub mod sentence;
 pub mod size;
 mod sizing;
 mod stretch;
+pub mod trends;
 mod verdict;
 
 pub use error::{EvaluateError, Result};

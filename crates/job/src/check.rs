@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{finding::Finding, seal::Document};
+use crate::{finding::Finding, measures::Measures, seal::Document};
 
 /// A check. Its sources are `technique`, `level`, `reference_bar`, `rules` and `capture`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -24,6 +24,9 @@ pub struct Check {
     pub good: bool,
     /// What was noticed; a failed limit is one of them.
     pub findings: Vec<Finding>,
+    /// Figures for trends; empty in documents of earlier versions.
+    #[serde(default, skip_serializing_if = "Measures::is_empty")]
+    pub measures: Measures,
 }
 
 impl Document for Check {

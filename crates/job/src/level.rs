@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::{finding::Finding, seal::Document};
+use crate::{finding::Finding, measures::Measures, seal::Document};
 
 /// A level. Its sources are `technique`, `reference_bar`, `rules` and `capture` (the hash of the
 /// capture it was made from).
@@ -22,6 +22,9 @@ pub struct Level {
     pub explanations: Vec<Explanation>,
     /// What was noticed, with what needs a hand.
     pub findings: Vec<Finding>,
+    /// Figures for trends; empty in documents of earlier versions.
+    #[serde(default, skip_serializing_if = "Measures::is_empty")]
+    pub measures: Measures,
 }
 
 impl Document for Level {

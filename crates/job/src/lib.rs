@@ -19,6 +19,7 @@ pub mod lengths;
 pub mod level;
 pub mod limits;
 pub mod lot_cut;
+pub mod measures;
 pub mod order;
 pub mod proof;
 pub mod read;
@@ -31,6 +32,7 @@ pub mod technique;
 
 pub use error::{DocumentError, Result};
 pub use finding::{Finding, Topic};
+pub use measures::Measures;
 pub use order::Order;
 pub use rules::Rules;
 pub use seal::{Hash, Sealed};

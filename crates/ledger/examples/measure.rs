@@ -8,7 +8,7 @@ use std::{
     time::{Instant, SystemTime},
 };
 
-use barwright_job::{Hash, judgement::Verdict};
+use barwright_job::{Hash, Measures, judgement::Verdict};
 use barwright_ledger::{
     BarKey, Ledger, Record,
     record::{CheckFacts, Facts, JudgementFacts, Origin, ScreenedFacts},
@@ -40,6 +40,7 @@ fn record(i: i64) -> Record {
             findings: vec![],
             program: None,
             due_at_operator: false,
+            measures: Measures::default(),
         };
         ("line 2".to_owned(), Facts::Check(facts))
     } else if i % 2 == 0 {

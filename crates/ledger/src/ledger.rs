@@ -12,7 +12,7 @@ use crate::{
     record::{BarKey, Record},
     state::BarState,
     store::{
-        Salvaged, Stamped, Store,
+        Home, Salvaged, Stamped, Store,
         questions::{After, Bars, HoldList, LineNow, Shipped, Story, Which},
     },
     verify::Verification,
@@ -55,20 +55,28 @@ impl Ledger {
         Self::with(path, Store::open_read_only(path))
     }
 
-    /// Makes a new, empty ledger in a PostgreSQL database; see [`Store::create_on_server`].
+    /// Makes a new, empty ledger; see [`Home::create`].
     ///
     /// # Errors
-    /// As [`Store::create_on_server`].
-    pub fn create_on_server(address: &str, name: &str, time_us: i64) -> Result<Self> {
-        Self::with(Path::new("server"), Store::create_on_server(address, name, time_us))
+    /// As [`Home::create`].
+    pub fn create_at(home: &Home, name: &str, time_us: i64) -> Result<Self> {
+        Self::with(Path::new(&home.to_string()), home.create(name, time_us))
     }
 
-    /// Opens the ledger of a PostgreSQL database; see [`Store::open_on_server`].
+    /// Opens a ledger; see [`Home::open`].
     ///
     /// # Errors
-    /// As [`Store::open_on_server`].
-    pub fn open_on_server(address: &str) -> Result<Self> {
-        Self::with(Path::new("server"), Store::open_on_server(address))
+    /// As [`Home::open`].
+    pub fn open_at(home: &Home) -> Result<Self> {
+        Self::with(Path::new(&home.to_string()), home.open())
+    }
+
+    /// Opens a ledger for reading; see [`Home::open_read_only`].
+    ///
+    /// # Errors
+    /// As [`Home::open_read_only`].
+    pub fn open_to_read(home: &Home) -> Result<Self> {
+        Self::with(Path::new(&home.to_string()), home.open_read_only())
     }
 
     fn with(path: &Path, store: impl Future<Output = Result<Store>>) -> Result<Self> {
@@ -154,6 +162,14 @@ impl Ledger {
     /// As [`Store::by_kind`].
     pub fn by_kind(&self, kind: Kind) -> Result<Vec<Entry>> {
         self.wait(self.store.by_kind(kind))
+    }
+
+    /// All entries of some kinds, in order.
+    ///
+    /// # Errors
+    /// As [`Store::by_kinds`].
+    pub fn by_kinds(&self, kinds: &[Kind]) -> Result<Vec<Entry>> {
+        self.wait(self.store.by_kinds(kinds))
     }
 
     /// All entries about a bar, in order.
@@ -250,20 +266,12 @@ impl Ledger {
         self.wait(self.store.changes(author, from, limit))
     }
 
-    /// A copy in a new file, proved; see [`Store::copy_to_file`].
+    /// A copy elsewhere, proved; see [`Store::copy_to`].
     ///
     /// # Errors
-    /// As [`Store::copy_to_file`].
-    pub fn copy_to_file(&self, path: &Path) -> Result<Verification> {
-        self.wait(self.store.copy_to_file(path))
-    }
-
-    /// A copy in a database, proved; see [`Store::copy_to_server`].
-    ///
-    /// # Errors
-    /// As [`Store::copy_to_server`].
-    pub fn copy_to_server(&self, address: &str) -> Result<Verification> {
-        self.wait(self.store.copy_to_server(address))
+    /// As [`Store::copy_to`].
+    pub fn copy_to(&self, home: &Home) -> Result<Verification> {
+        self.wait(self.store.copy_to(home))
     }
 
     /// A backup, made while others go on writing, and proved; see [`Store::back_up`].
@@ -282,26 +290,15 @@ impl Ledger {
         self.wait(self.store.write_text(each))
     }
 
-    /// An open text into a new file; see [`Store::read_text`].
+    /// An open text into a new ledger; see [`Store::read_text`].
     ///
     /// # Errors
     /// As [`Store::read_text`].
     pub fn read_text(
-        path: &Path,
+        home: &Home,
         lines: impl Iterator<Item = std::io::Result<String>>,
     ) -> Result<Verification> {
-        run(path, Store::read_text(path, lines))
-    }
-
-    /// An open text into a database; see [`Store::read_text_to_server`].
-    ///
-    /// # Errors
-    /// As [`Store::read_text_to_server`].
-    pub fn read_text_to_server(
-        address: &str,
-        lines: impl Iterator<Item = std::io::Result<String>>,
-    ) -> Result<Verification> {
-        run(Path::new("server"), Store::read_text_to_server(address, lines))
+        run(Path::new(&home.to_string()), Store::read_text(home, lines))
     }
 
     /// Saves what can be saved from a damaged file; see [`Store::salvage`].

@@ -234,6 +234,7 @@ impl Record {
             Facts::Level(LevelFacts {
                 technique: origin.demand(Kind::Level, "technique")?,
                 good: sealed.body.good,
+                measures: sealed.body.measures.clone(),
                 origin,
             }),
         ))
@@ -277,6 +278,7 @@ impl Record {
                     .collect(),
                 program: Some(sealed.program.clone()),
                 due_at_operator: rules.check.at_operator_change(),
+                measures: sealed.body.measures.clone(),
                 origin,
             }),
         ))

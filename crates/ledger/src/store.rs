@@ -14,6 +14,7 @@ mod append;
 mod copy;
 mod derive;
 pub mod file;
+mod home;
 mod place;
 mod prove;
 pub mod questions;
@@ -23,6 +24,7 @@ mod server;
 
 pub use append::Stamped;
 pub use copy::Salvaged;
+pub use home::Home;
 
 use std::sync::{Arc, Mutex};
 

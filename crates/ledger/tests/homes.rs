@@ -9,7 +9,10 @@ use std::path::Path;
 use barwright_job::judgement::Verdict;
 use barwright_ledger::{
     BarKey, Entry, Ledger, LedgerError, Record, State, Why,
-    store::questions::{After, Which},
+    store::{
+        self,
+        questions::{After, Which},
+    },
 };
 use common::{
     HOUR_US, LINE, MINUTE_US, START_US, by_program, check, cut, hash,
@@ -297,7 +300,8 @@ fn text_of(ledger: &Ledger) -> Vec<String> {
 }
 
 fn read(path: &Path, lines: &[String]) -> Result<u64, LedgerError> {
-    Ledger::read_text(path, lines.iter().cloned().map(Ok)).map(|found| found.entries)
+    Ledger::read_text(&store::Home::File(path.to_owned()), lines.iter().cloned().map(Ok))
+        .map(|found| found.entries)
 }
 
 #[test]
@@ -323,30 +327,30 @@ fn a_ledger_moves_between_homes_with_its_hashes() {
     let e = read(&path, &lines).expect_err("never over another");
     assert!(matches!(e, LedgerError::Exists { .. }), "{e}");
 
-    let Some(Home::Server(address)) = Home::server() else {
+    let Some(second) = Home::server() else {
         return;
     };
     // The file to the server, the server back to a file, and on.
-    let found = ledger.copy_to_server(&address).unwrap();
+    let found = ledger.copy_to(&second.at()).unwrap();
     assert_eq!(found.head, head);
-    let server = Ledger::open_on_server(&address).unwrap();
+    let server = second.open().unwrap();
     same(&server);
-    let back = folder.path().join("back.db");
-    assert_eq!(server.copy_to_file(&back).unwrap().head, head);
-    let back = Ledger::open(&back).unwrap();
+    let back = store::Home::File(folder.path().join("back.db"));
+    assert_eq!(server.copy_to(&back).unwrap().head, head);
+    let back = Ledger::open_at(&back).unwrap();
     same(&back);
-    let e = back.copy_to_server(&address).expect_err("there is one");
+    let e = back.copy_to(&second.at()).expect_err("there is one");
     assert!(matches!(e, LedgerError::Exists { .. }), "{e}");
     // Both go on from the same head, to the same next entry.
     let next = check("c9", "T", "V", true, LINE);
     let a = server.append(&next, "shift", head.time_us).unwrap();
     let b = back.append(&next, "shift", head.time_us).unwrap();
     assert_eq!(a, b);
-    let Some(Home::Server(second)) = Home::server() else {
+    let Some(third) = Home::server() else {
         return;
     };
-    Ledger::read_text_to_server(&second, lines.iter().cloned().map(Ok)).unwrap();
-    same(&Ledger::open_on_server(&second).unwrap());
+    Ledger::read_text(&third.at(), lines.iter().cloned().map(Ok)).unwrap();
+    same(&third.open().unwrap());
 }
 
 #[test]
@@ -435,7 +439,7 @@ fn a_ledger_that_is_not_whole_is_not_passed_on() {
         let ledger = home.open().unwrap();
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("copy.db");
-        let e = ledger.copy_to_file(&path).expect_err("faulty");
+        let e = ledger.copy_to(&store::Home::File(path.clone())).expect_err("faulty");
         assert!(matches!(e, LedgerError::Faulty { seq: 7, .. }), "{e}");
         assert!(!path.exists());
         // A backup is kept all the same, and named for what it is.
@@ -486,10 +490,11 @@ fn what_can_be_saved_from_a_damaged_file_is_saved() {
 
 #[test]
 fn a_server_that_is_not_there_or_refuses_is_told() {
-    let e = Ledger::open_on_server("postgres://somebody@localhost:1/none").expect_err("nobody");
+    let open = |address: &str| Ledger::open_at(&store::Home::Server(address.to_owned()));
+    let e = open("postgres://somebody@localhost:1/none").expect_err("nobody");
     assert!(matches!(e, LedgerError::Io { .. }), "{e:?}");
     assert!(!e.to_string().contains("somebody"), "{e}");
-    let e = Ledger::open_on_server("no address").expect_err("no address");
+    let e = open("no address").expect_err("no address");
     assert!(matches!(e, LedgerError::Io { .. }), "{e:?}");
     let Some(home) = Home::server() else {
         return;
@@ -500,10 +505,10 @@ fn a_server_that_is_not_there_or_refuses_is_told() {
     let Home::Server(address) = &home else {
         return;
     };
-    let e = Ledger::create_on_server(address, "other", START_US).expect_err("there is one");
+    let e = Ledger::create_at(&home.at(), "other", START_US).expect_err("there is one");
     assert!(matches!(e, LedgerError::Exists { .. }), "{e:?}");
     let absent = address.replace("/ledger", "/absent");
-    let e = Ledger::open_on_server(&absent).expect_err("no such database");
+    let e = open(&absent).expect_err("no such database");
     assert!(matches!(e, LedgerError::Absent { .. }), "{e:?}");
     wait(async {
         use sqlx::{Connection as _, PgConnection};

@@ -28,6 +28,7 @@ fn check(made_from: Vec<(&'static str, Hash)>) -> Sealed<Check> {
         false_calls: 0,
         repeatability: None,
         good: true,
+        measures: barwright_job::Measures::default(),
         findings: vec![],
     };
     Sealed::seal(body, made_from)
@@ -82,6 +83,7 @@ fn documents_that_do_not_say_what_they_rest_on_are_refused() {
         good: true,
         bar_offset_m: None,
         explanations: vec![],
+        measures: barwright_job::Measures::default(),
         findings: vec![],
     };
     refused(Record::level(&Sealed::seal(level, []), "line 2"), "technique");

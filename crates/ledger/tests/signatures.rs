@@ -8,6 +8,7 @@ use barwright_job::judgement::Verdict;
 use barwright_ledger::{
     FaultKind, Ledger, LedgerError, Record, SigningKey,
     record::{Facts, KeyEvent, KeyFacts, PersonFacts, Role},
+    store,
 };
 use common::{
     LINE, START_US, by_a_person, check,
@@ -160,7 +161,7 @@ fn signatures_move_with_the_ledger() {
         .unwrap();
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("text.db");
-    let found = Ledger::read_text(&path, lines.iter().cloned().map(Ok)).unwrap();
+    let found = Ledger::read_text(&store::Home::File(path), lines.iter().cloned().map(Ok)).unwrap();
     assert_eq!(found.entries, 6);
     // Without them it is not the ledger that was.
     let bare: Vec<String> = lines
@@ -171,8 +172,11 @@ fn signatures_move_with_the_ledger() {
         })
         .collect();
     assert_ne!(bare, lines);
-    let e = Ledger::read_text(&folder.path().join("bare.db"), bare.into_iter().map(Ok))
-        .expect_err("unsigned");
+    let e = Ledger::read_text(
+        &store::Home::File(folder.path().join("bare.db")),
+        bare.into_iter().map(Ok),
+    )
+    .expect_err("unsigned");
     assert!(matches!(e, LedgerError::Faulty { seq: 3, .. }), "{e}");
     let backup = folder.path().join("backup.db");
     assert!(ledger.back_up(&backup).unwrap().is_whole());

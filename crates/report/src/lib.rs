@@ -24,6 +24,7 @@ pub mod section_view;
 pub mod shade;
 mod svg;
 pub mod text;
+pub mod trend;
 pub mod unseen;
 
 pub use field_pair::{FieldPair, field_pair};
@@ -40,4 +41,5 @@ pub use ring::{Place, Rays, Ring, Spoke, Spokes, ring};
 pub use rule_words::{RuleLine, rule_lines};
 pub use schedule::{least_words, schedule};
 pub use section_view::section_view;
+pub use trend::{Trend, trend};
 pub use unseen::{Zone, unseen, unseen_words};

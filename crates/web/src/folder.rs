@@ -9,19 +9,30 @@ use barwright_job::{
     screened::ScreenedBar,
 };
 
+use barwright_ledger::store::Home;
+
 use crate::files::{self, FileError};
 
 /// A folder with the documents of one order.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct JobFolder {
     root: PathBuf,
+    /// Where its ledger is; none for its own.
+    ledger: Option<Home>,
 }
 
 impl JobFolder {
     /// The folder at a path; nothing is read or made yet.
     #[must_use]
     pub fn new(root: impl Into<PathBuf>) -> Self {
-        Self { root: root.into() }
+        Self { root: root.into(), ledger: None }
+    }
+
+    /// The same folder with its ledger elsewhere: a PostgreSQL database that several lines share, or
+    /// a file.
+    #[must_use]
+    pub fn with_ledger(self, address: &str) -> Self {
+        Self { ledger: Some(Home::of(address)), ..self }
     }
 
     /// Where it lies.
@@ -148,6 +159,12 @@ impl JobFolder {
     #[must_use]
     pub fn ledger_path(&self) -> PathBuf {
         self.path("ledger.db")
+    }
+
+    /// Where its ledger is.
+    #[must_use]
+    pub fn ledger_home(&self) -> Home {
+        self.ledger.clone().unwrap_or_else(|| Home::File(self.ledger_path()))
     }
 
     /// Who can sign in to the pages.

@@ -21,6 +21,7 @@ pub mod receive;
 mod record;
 mod router;
 pub mod serve;
+pub mod trends;
 
 pub use access::{
     Reach,

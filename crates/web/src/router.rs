@@ -92,6 +92,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         .route("/reference", plain(pages::reference::page))
         .route("/level", plain(pages::level::page))
         .route("/checks", plain(pages::checks::page))
+        .route("/trends", plain(pages::trends::page))
         .route("/bars", get(bars))
         .route("/bars/{name}", get(bar))
         .route("/line", get(line))

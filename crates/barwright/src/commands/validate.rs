@@ -9,7 +9,9 @@ use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::validate::{Comparison, Findings, cases, engines, levelling, published, sentencing};
+use crate::validate::{
+    Comparison, Findings, cases, engines, levelling, published, sentencing, trends,
+};
 
 /// Compare what the program computes with outside references, value by value.
 ///
@@ -43,7 +45,15 @@ pub struct Args {
     /// from the truth.
     #[arg(long, value_name = "BARS", conflicts_with_all = ["engines", "cases", "levelling"])]
     sentencing: Option<usize>,
-    /// With `--levelling` or `--sentencing`: seed of the scenes.
+    /// Check a virtual station so many times while one of its probes dies slowly, and say when the trend
+    /// names it and how right the number of checks left is.
+    #[arg(
+        long,
+        value_name = "CHECKS",
+        conflicts_with_all = ["engines", "cases", "levelling", "sentencing"]
+    )]
+    trends: Option<usize>,
+    /// With `--levelling`, `--sentencing` or `--trends`: seed of the scenes.
     #[arg(
         long,
         value_name = "SEED",
@@ -120,6 +130,9 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         let options = sentencing::Options { bars, seed: args.seed, kind, noise_db };
         return run_sentencing(bench, &options, args.out.as_deref());
     }
+    if let Some(checks) = args.trends {
+        return run_trends(bench, checks, args.seed, args.out.as_deref());
+    }
     let out = args.out.clone().unwrap_or_else(|| PathBuf::from("validation.json"));
     let findings = match &args.cases {
         Some(folder) => cases::compare_folder(folder)?,
@@ -165,6 +178,28 @@ fn run_levelling(
     }
     bench.answer(&levelling::text(&figures), &figures)?;
     Ok(Outcome::good_if(figures.met))
+}
+
+fn run_trends(
+    bench: &Bench,
+    checks: usize,
+    seed: u64,
+    out: Option<&Path>,
+) -> Result<Outcome, Failure> {
+    if !(20..=500).contains(&checks) {
+        return Err(Failure::new(format!("{checks} checks tell no trend"))
+            .hint(Some("`--trends` takes 20 to 500 checks".into())));
+    }
+    let bar = bench.progress("checking", 2 * checks as u64);
+    let figures = trends::run(checks, seed, || bar.inc(1))?;
+    bar.finish_and_clear();
+    if let Some(path) = out {
+        let json = serde_json::to_string_pretty(&figures).map_err(|e| Failure::because(&e))?;
+        files::write(path, format!("{json}\n").as_bytes())?;
+        bench.say(&format!("every figure is in {}", path.display()));
+    }
+    bench.answer(&trends::text(&figures), &figures)?;
+    Ok(Outcome::good_if(figures.met()))
 }
 
 fn run_sentencing(

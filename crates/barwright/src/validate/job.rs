@@ -75,6 +75,16 @@ impl Job {
         station: &VirtualStation,
         level: &Sealed<Level>,
     ) -> Result<Sealed<Check>, Failure> {
+        self.check_as(station, level, "check-01")
+    }
+
+    /// The same under a name: checks of another name have other noise.
+    pub fn check_as(
+        &self,
+        station: &VirtualStation,
+        level: &Sealed<Level>,
+        occasion: &str,
+    ) -> Result<Sealed<Check>, Failure> {
         let passes = u16::try_from(self.rules.check.passes).unwrap_or(u16::MAX);
         let speed = self.technique.body.line_speed_m_s;
         let loaded = Some(level.hash.clone());
@@ -84,12 +94,12 @@ impl Job {
             loaded,
             passes,
             speed,
-            "check-01",
+            occasion,
         )?;
         let mut checking =
             Checking::new(&self.technique, level, &self.reference, &self.rules, capture.header())?;
         capture.run(&mut |shots: Shots| -> Result<(), Failure> { Ok(checking.push(&shots)?) })?;
-        Ok(checking.finish(Hash::of(b"check-01"))?)
+        Ok(checking.finish(Hash::of(occasion.as_bytes()))?)
     }
 }
 

@@ -14,6 +14,7 @@ pub mod published;
 mod scatterers;
 pub mod sentencing;
 mod sizes;
+pub mod trends;
 
 use serde::Serialize;
 

@@ -272,6 +272,7 @@ impl Bench {
             good: true,
             bar_offset_m: None,
             explanations: vec![],
+            measures: barwright_job::Measures::default(),
             findings: vec![],
         };
         Sealed::seal(body, [("technique", self.technique.hash.clone())])

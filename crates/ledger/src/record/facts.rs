@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use barwright_job::{Hash, Sealed, judgement::Verdict};
+use barwright_job::{Hash, Measures, Sealed, judgement::Verdict};
 use serde::{Deserialize, Serialize};
 
 use super::BarKey;
@@ -124,6 +124,9 @@ pub struct LevelFacts {
     pub technique: Hash,
     /// Whether every beam is inside the band or listed as beyond repair.
     pub good: bool,
+    /// Figures for trends; empty in early entries.
+    #[serde(default, skip_serializing_if = "Measures::is_empty")]
+    pub measures: Measures,
 }
 
 /// Facts of a check.
@@ -150,6 +153,9 @@ pub struct CheckFacts {
     /// Whether the next check is due when another operator takes over the line.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub due_at_operator: bool,
+    /// Figures for trends; empty in early entries.
+    #[serde(default, skip_serializing_if = "Measures::is_empty")]
+    pub measures: Measures,
 }
 
 /// Facts of a screened bar.

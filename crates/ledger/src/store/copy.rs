@@ -9,7 +9,7 @@ use std::{
 use barwright_job::Hash;
 use serde::{Deserialize, Serialize};
 
-use super::{Store, file};
+use super::{Home, Store, file};
 use crate::{
     db::{Pool, Tx, values},
     entry::{Head, Identity, Row},
@@ -114,30 +114,26 @@ pub struct Salvaged {
 }
 
 impl Store {
-    /// Copies this ledger into a new file and proves the copy.
+    /// Copies this ledger to where there is none and proves the copy.
     ///
     /// # Errors
-    /// [`LedgerError::Exists`]; [`LedgerError::Faulty`] where this ledger is not whole: nothing is
-    /// left of the copy then; as [`Store::append`].
-    pub async fn copy_to_file(&self, path: &Path) -> Result<Verification> {
-        let copy = Self::create_as(path, &self.identity, 0).await?;
+    /// [`LedgerError::Exists`]; [`LedgerError::Faulty`] where this ledger is not whole; as
+    /// [`Store::append`]. Of a file nothing is left then; what was copied into a database stays.
+    pub async fn copy_to(&self, home: &Home) -> Result<Verification> {
+        let copy = Self::create_same(home, &self.identity).await?;
         let copied = copy.fill_from(self).await;
         copy.close().await;
         if copied.is_err() {
-            file::remove(path);
+            clear(home);
         }
         copied
     }
 
-    /// Copies this ledger into a database that has none and proves the copy.
-    ///
-    /// # Errors
-    /// As [`Store::copy_to_file`]; what was copied before a failure stays in the database.
-    pub async fn copy_to_server(&self, address: &str) -> Result<Verification> {
-        let copy = Self::create_on_server_as(address, &self.identity, 0).await?;
-        let copied = copy.fill_from(self).await;
-        copy.close().await;
-        copied
+    async fn create_same(home: &Home, identity: &Identity) -> Result<Self> {
+        match home {
+            Home::File(path) => Self::create_as(path, identity, 0).await,
+            Home::Server(address) => Self::create_on_server_as(address, identity, 0).await,
+        }
     }
 
     async fn fill_from(&self, from: &Self) -> Result<Verification> {
@@ -234,39 +230,22 @@ impl Store {
         Ok(head)
     }
 
-    /// Reads an open text into a new file, proving every entry on the way.
+    /// Reads an open text to where there is no ledger, proving every entry on the way.
     ///
     /// # Errors
-    /// [`LedgerError::Text`] names the line that does not fit; nothing is left of the new ledger
-    /// then. As [`Store::create`].
+    /// [`LedgerError::Text`] names the line that does not fit; as [`Store::copy_to`].
     pub async fn read_text(
-        path: &Path,
+        home: &Home,
         lines: impl Iterator<Item = std::io::Result<String>>,
     ) -> Result<Verification> {
         let mut lines = lines.enumerate().map(|(i, line)| (i as u64 + 1, line));
         let identity = first_line(lines.next())?;
-        let copy = Self::create_as(path, &identity, 0).await?;
+        let copy = Self::create_same(home, &identity).await?;
         let read = copy.fill_from_text(lines).await;
         copy.close().await;
         if read.is_err() {
-            file::remove(path);
+            clear(home);
         }
-        read
-    }
-
-    /// Reads an open text into a database that has no ledger, proving every entry on the way.
-    ///
-    /// # Errors
-    /// As [`Store::read_text`]; what was read before a failure stays in the database.
-    pub async fn read_text_to_server(
-        address: &str,
-        lines: impl Iterator<Item = std::io::Result<String>>,
-    ) -> Result<Verification> {
-        let mut lines = lines.enumerate().map(|(i, line)| (i as u64 + 1, line));
-        let identity = first_line(lines.next())?;
-        let copy = Self::create_on_server_as(address, &identity, 0).await?;
-        let read = copy.fill_from_text(lines).await;
-        copy.close().await;
         read
     }
 
@@ -428,6 +407,13 @@ impl Store {
             first_fault: found.first_fault,
             loose,
         })
+    }
+}
+
+/// Clears away a file that was not finished.
+fn clear(home: &Home) {
+    if let Home::File(path) = home {
+        file::remove(path);
     }
 }
 

@@ -52,6 +52,19 @@ impl Store {
         self.select("SELECT * FROM entry WHERE kind = $1 ORDER BY seq", values![kind.word()]).await
     }
 
+    /// All entries of some kinds, in order.
+    ///
+    /// # Errors
+    /// When the ledger or an entry cannot be read.
+    pub async fn by_kinds(&self, kinds: &[Kind]) -> Result<Vec<Entry>> {
+        let mut all = vec![];
+        for kind in kinds {
+            all.extend(self.by_kind(*kind).await?);
+        }
+        all.sort_by_key(|entry| entry.seq);
+        Ok(all)
+    }
+
     /// All entries about a bar, in order.
     ///
     /// # Errors

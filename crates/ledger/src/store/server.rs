@@ -74,15 +74,7 @@ struct Server {
 
 impl Server {
     fn new(address: &str) -> Result<Self> {
-        // Never the password: this is what errors and papers show.
-        let shown = match (address.find("://"), address.rfind('@')) {
-            (Some(scheme), Some(at)) if at > scheme => {
-                format!("{}{}", &address[..scheme + 3], &address[at + 1..])
-            }
-            _ => address.to_owned(),
-        };
-        let shown = shown.split('?').next().unwrap_or_default();
-        let place = Place::new(PathBuf::from(shown));
+        let place = Place::new(PathBuf::from(shown(address)));
         let options: PgConnectOptions = address.parse().map_err(|e| place.io(&e))?;
         let patience = format!("{}ms", place.patience.as_millis());
         let options = options.application_name("barwright").options([("lock_timeout", patience)]);
@@ -95,4 +87,15 @@ impl Server {
             .acquire_timeout(self.place.patience)
             .connect_lazy_with(self.options.clone())
     }
+}
+
+/// An address without name, password and options: what errors and papers show.
+pub(super) fn shown(address: &str) -> String {
+    let shown = match (address.find("://"), address.rfind('@')) {
+        (Some(scheme), Some(at)) if at > scheme => {
+            format!("{}{}", &address[..scheme + 3], &address[at + 1..])
+        }
+        _ => address.to_owned(),
+    };
+    shown.split('?').next().unwrap_or_default().to_owned()
 }

@@ -11,7 +11,7 @@ use std::{
     },
 };
 
-use barwright_ledger::{Ledger, Result, Store};
+use barwright_ledger::{Ledger, Result, store};
 use sqlx::{Connection as _, PgConnection, SqliteConnection, sqlite::SqliteConnectOptions};
 use tempfile::TempDir;
 
@@ -56,27 +56,19 @@ impl Home {
         }
     }
 
-    pub fn create(&self, name: &str) -> Ledger {
+    pub fn at(&self) -> store::Home {
         match self {
-            Self::File(_) => Ledger::create(self.path(), name, START_US),
-            Self::Server(address) => Ledger::create_on_server(address, name, START_US),
+            Self::File(_) => store::Home::File(self.path()),
+            Self::Server(address) => store::Home::of(address),
         }
-        .unwrap()
+    }
+
+    pub fn create(&self, name: &str) -> Ledger {
+        Ledger::create_at(&self.at(), name, START_US).unwrap()
     }
 
     pub fn open(&self) -> Result<Ledger> {
-        match self {
-            Self::File(_) => Ledger::open(self.path()),
-            Self::Server(address) => Ledger::open_on_server(address),
-        }
-    }
-
-    pub async fn store(&self) -> Store {
-        match self {
-            Self::File(_) => Store::open(self.path()).await,
-            Self::Server(address) => Store::open_on_server(address).await,
-        }
-        .unwrap()
+        Ledger::open_at(&self.at())
     }
 
     /// Runs more statements behind the ledger's back, its triggers gone.

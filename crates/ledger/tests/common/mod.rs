@@ -5,7 +5,7 @@ pub mod home;
 
 use std::collections::BTreeMap;
 
-use barwright_job::{Hash, judgement::Verdict};
+use barwright_job::{Hash, Measures, judgement::Verdict};
 use barwright_ledger::{
     BarKey, Entry, Record,
     entry::no_parent,
@@ -60,6 +60,7 @@ pub fn level(name: &str, technique: &str, line: &str) -> Record {
             origin: origin(name, &[("technique", technique)]),
             technique: hash(technique),
             good: true,
+            measures: Measures::default(),
         }),
     )
 }
@@ -78,6 +79,7 @@ pub fn check(name: &str, technique: &str, level: &str, good: bool, line: &str) -
             findings: vec![],
             program: Some("1.0".into()),
             due_at_operator: true,
+            measures: Measures::default(),
         }),
     )
 }

@@ -171,6 +171,7 @@ mod tests {
             false_calls: 0,
             repeatability: None,
             good,
+            measures: barwright_job::Measures::default(),
             findings: vec![],
         }
     }

@@ -372,6 +372,7 @@ pub fn level(technique: &Sealed<Technique>) -> Sealed<Level> {
                 cure: "Move the bar 0.25 mm towards 7:30 o'clock.".into(),
                 alternatives: vec![Cause::WaterPath { change_m: 0.0001 }],
             }],
+            measures: barwright_job::Measures::default(),
             findings: vec![
                 Finding::new(
                     Topic::OffCentre,
@@ -419,6 +420,7 @@ pub fn check(technique: &Sealed<Technique>, level: &Sealed<Level>, good: bool) -
                 degrees: 6,
             }),
             good,
+            measures: barwright_job::Measures::default(),
             findings: if good {
                 vec![]
             } else {

@@ -11,11 +11,12 @@ use crate::{
 use barwright_report::text;
 
 /// The pages that are no link of the chain.
-const OTHERS: [(&str, &str); 6] = [
+const OTHERS: [(&str, &str); 7] = [
     ("/", "Lot"),
     ("/line", "Line"),
     ("/proof", "Proof"),
     ("/reference", "Reference bar"),
+    ("/trends", "Trends"),
     ("/ledger", "Ledger"),
     ("/papers", "Papers"),
 ];

@@ -15,4 +15,5 @@ pub mod proof;
 pub mod reference;
 pub mod sign_in;
 pub mod technique;
+pub mod trends;
 mod unrolled;

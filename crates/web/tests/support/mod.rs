@@ -113,7 +113,7 @@ pub async fn full() -> Job {
 }
 
 /// Every address of a full job folder.
-pub const ADDRESSES: [&str; 16] = [
+pub const ADDRESSES: [&str; 17] = [
     "/line",
     "/",
     "/order",
@@ -122,6 +122,7 @@ pub const ADDRESSES: [&str; 16] = [
     "/reference",
     "/level",
     "/checks",
+    "/trends",
     "/bars",
     "/bars?state=held",
     "/bars/B001",

@@ -108,6 +108,7 @@ fn at_nominal(technique: &Sealed<Technique>) -> Sealed<Level> {
         good: true,
         bar_offset_m: None,
         explanations: vec![],
+        measures: barwright_job::Measures::default(),
         findings: vec![],
     };
     Sealed::seal(body, [("technique", technique.hash.clone())])
