@@ -318,7 +318,8 @@ impl fmt::Display for Head {
 }
 
 /// UTC date and time of day, to the second.
-pub(crate) fn date(time_us: i64) -> String {
+#[must_use]
+pub fn date(time_us: i64) -> String {
     match jiff::Timestamp::from_microsecond(time_us) {
         Ok(t) => t.strftime("%Y-%m-%d %H:%M:%S UTC").to_string(),
         Err(_) => format!("{time_us} µs"),

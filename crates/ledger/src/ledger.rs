@@ -140,6 +140,14 @@ impl Ledger {
         self.wait(self.store.head())
     }
 
+    /// Documents whose hash begins so.
+    ///
+    /// # Errors
+    /// As [`Store::documents`].
+    pub fn documents(&self, begin: &str) -> Result<Vec<Hash>> {
+        self.wait(self.store.documents(begin))
+    }
+
     /// At most `limit` entries, from number `from` on, in order.
     ///
     /// # Errors

@@ -384,6 +384,25 @@ impl Record {
         )
     }
 
+    /// Somebody who took over a line.
+    #[must_use]
+    pub fn operator(person: &str, line: &str) -> Self {
+        let facts = OperatorFacts { person: person.to_owned() };
+        Self::new(line, line, Facts::Operator(facts))
+    }
+
+    /// A bar that was cut.
+    #[must_use]
+    pub fn cut(facts: CutFacts) -> Self {
+        Self::new(facts.bar.to_string(), "", Facts::Cut(facts))
+    }
+
+    /// Bars or pieces that left the house.
+    #[must_use]
+    pub fn shipment(facts: ShipmentFacts) -> Self {
+        Self::new(facts.delivery.clone(), "", Facts::Shipment(facts))
+    }
+
     /// Kind of the entry it becomes.
     #[must_use]
     pub fn kind(&self) -> Kind {

@@ -72,7 +72,7 @@ pub async fn approve_technique(
     if technique.hash.0 != hash {
         return Err(ActError::Changed);
     }
-    let store = Store::open(folder.ledger_path()).await?;
+    let store = folder.ledger_home().open().await?;
     let done = async {
         let entries = store.entries(1, u32::MAX).await?;
         let approving = approve(&technique, &rules, person, &entries, today())?;

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use barwright_job::Hash;
-use barwright_ledger::{BarState, Entry, Head, Kind, LedgerError, State, Store, Verification};
+use barwright_ledger::{BarState, Entry, Head, Kind, LedgerError, State, Verification};
 
 use crate::folder::JobFolder;
 
@@ -83,7 +83,7 @@ pub fn document_of(entry: &Entry) -> Option<&str> {
 }
 
 async fn said(folder: &JobFolder) -> Result<Said, LedgerError> {
-    let store = Store::open_read_only(folder.ledger_path()).await?;
+    let store = folder.ledger_home().open_read_only().await?;
     let answer = async {
         Ok(Said {
             entries: store.entries(1, MOST).await?,

@@ -24,12 +24,14 @@ enum Action {
         /// Who approves.
         #[arg(long = "as", value_name = "NAME")]
         person: String,
+        #[command(flatten)]
+        signing: register::Signing,
     },
 }
 
 /// Approves.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
-    let Action::Technique { person } = &args.action;
+    let Action::Technique { person, signing } = &args.action;
     let job = &bench.job;
     let technique = job.technique()?;
     let ledger = register::open(job)?;
@@ -38,7 +40,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     if let Some(told) = &approving.told {
         bench.say(&format!("ATTENTION: {}", told.words()));
     }
-    let entry = register::append(&ledger, &approving.record, person)?;
+    let entry = register::append(&ledger, &approving.record, person, signing)?;
     bench.answer(
         &format!("{person} approved technique {} (entry {})", technique.hash.short(), entry.seq),
         &entry,

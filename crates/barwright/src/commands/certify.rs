@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use barwright_job::check::Check;
 use barwright_job::{Hash, Order, Rules, Sealed, Technique, level::Level};
 use barwright_ledger::record::Facts;
-use barwright_ledger::{BarState, Entry, Head, Ledger, State};
+use barwright_ledger::{BarKey, BarState, Entry, Head, Ledger, State};
 use barwright_report::papers::{
     BarInput, CheckEntry, CheckInput, Issue, LedgerHead, LevelInput, LotBar, LotInput, ProofInput,
     ReferenceInput, Standing, TechniqueInput, bar_certificate, check_report, level_record,
@@ -61,8 +61,18 @@ impl<'a> Papers<'a> {
     /// # Errors
     /// When a document is missing or the ledger does not answer.
     pub fn new(job: &'a JobFolder, time_us: i64) -> Result<Self, Failure> {
-        let ledger = Ledger::open_read_only(job.ledger_path())?;
+        let ledger = Ledger::open_to_read(&job.ledger_home())?;
         let head = ledger.head()?;
+        let heat = job.order()?.order.heat;
+        let (mut states, mut judgement_entries) = (vec![], vec![]);
+        for bar in job.judged_bars()? {
+            // Gone through from the entries: a paper that releases steel rests on no table.
+            if let Some(story) = ledger.story(&BarKey::new(&heat, bar), time_us)? {
+                states.push(story.state);
+                let judged = |e: &Entry| e.kind == barwright_ledger::Kind::Judgement;
+                judgement_entries.extend(story.entries.into_iter().filter(judged));
+            }
+        }
         let time = |us| {
             jiff::Timestamp::from_microsecond(us)
                 .map(|t| t.to_string())
@@ -75,8 +85,8 @@ impl<'a> Papers<'a> {
             level: job.level()?,
             checks: job.checks()?,
             check_entries: ledger.by_kind(barwright_ledger::Kind::Check)?,
-            judgement_entries: ledger.by_kind(barwright_ledger::Kind::Judgement)?,
-            states: ledger.bars(time_us)?,
+            judgement_entries,
+            states,
             head_at: time(head.time_us)?,
             made_at: time(time_us)?,
             head,

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use barwright_job::rules::Ended;
 use barwright_ledger::{
-    Equipment, Ledger, Record,
+    Equipment, Ledger, LedgerError, Record,
     expiry::Expiry,
     record::{Calibration, EquipmentFacts, MountFacts},
 };
@@ -134,7 +134,12 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             }
         }
     };
-    let entry = register::append(&register::open(&bench.job)?, &record, author)?;
+    let entry = register::append(
+        &register::open(&bench.job)?,
+        &record,
+        author,
+        &register::Signing::default(),
+    )?;
     bench.answer(&entry_text(&entry), &entry)?;
     Ok(Outcome::Good)
 }
@@ -146,10 +151,11 @@ fn mount(bench: &Bench, serial: &str, place: &str, on: bool) -> Result<Record, F
 
 /// The equipment of the job folder's ledger, and the number of its last entry.
 fn read(bench: &Bench) -> Result<(Equipment, i64), Failure> {
-    if !bench.job.ledger_path().exists() {
-        return Ok((Equipment::default(), 0));
-    }
-    let entries = register::entries(&Ledger::open_read_only(bench.job.ledger_path())?)?;
+    let ledger = match Ledger::open_to_read(&bench.job.ledger_home()) {
+        Err(LedgerError::Absent { .. }) => return Ok((Equipment::default(), 0)),
+        opened => opened?,
+    };
+    let entries = register::entries(&ledger)?;
     let people = barwright_ledger::People::of(&entries)?;
     Ok((Equipment::of(&entries, &people)?, entries.last().map_or(0, |entry| entry.seq)))
 }

@@ -48,6 +48,8 @@ enum Action {
         /// Who enters it.
         #[arg(long)]
         author: String,
+        #[command(flatten)]
+        signing: register::Signing,
     },
     /// List all keys, also those that sign no more.
     List,
@@ -66,6 +68,8 @@ struct New {
     /// Who enters it; the person if absent.
     #[arg(long)]
     author: Option<String>,
+    #[command(flatten)]
+    signing: register::Signing,
 }
 
 #[derive(Serialize)]
@@ -88,7 +92,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         Action::Replace { new, old } => make(bench, new, |people, at| {
             only_key(people, at, &new.name, old.as_deref()).map(KeyEvent::Replaces)
         }),
-        Action::Revoke { key, reason, author } => {
+        Action::Revoke { key, reason, author, signing } => {
             let ledger = register::open(&bench.job)?;
             let (people, _) = register::people(&ledger)?;
             let Some(known) = people.key(key) else {
@@ -101,12 +105,12 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
                 public: known.public.to_hex(),
                 event: KeyEvent::Revoked(reason.clone()),
             });
-            let entry = register::append(&ledger, &record, author)?;
+            let entry = register::append(&ledger, &record, author, signing)?;
             bench.answer(&format!("key {key} of {} signs no more", known.person), &entry)?;
             Ok(Outcome::Good)
         }
         Action::List => {
-            let ledger = Ledger::open_read_only(bench.job.ledger_path())?;
+            let ledger = Ledger::open_to_read(&bench.job.ledger_home())?;
             let (people, at) = register::people(&ledger)?;
             let listed: Vec<Listing<'_>> =
                 people.keys().map(|(name, key)| listing(&people, name, key, at)).collect();
@@ -159,7 +163,7 @@ fn make(
     demand_absent(&new.file)?;
     // The file first: an entry about a key that nobody has would be worth nothing.
     files::write(&new.file, text.as_bytes())?;
-    let entry = register::append(&ledger, &record, author)?;
+    let entry = register::append(&ledger, &record, author, &new.signing)?;
     bench.say(&format!("wrote {}", new.file.display()));
     bench.answer(&format!("key {} of {} (entry {})", key.id(), new.name, entry.seq), &entry)?;
     Ok(Outcome::Good)

@@ -1,9 +1,14 @@
 //! `ledger`: the append-only record.
 
-use std::fmt::Write as _;
+mod ask;
+mod copies;
+mod state;
+mod words;
+
+use std::path::PathBuf;
 
 use barwright_job::{Hash, Station};
-use barwright_ledger::{BarKey, Entry, Ledger, Record, State};
+use barwright_ledger::{Ledger, LedgerError, Record};
 use barwright_web::{JobFolder, files};
 use clap::{Subcommand, ValueEnum};
 
@@ -11,6 +16,7 @@ use super::register;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use crate::steps::line_of;
+pub use words::{entry_text, state_text};
 
 /// Keep and question the record: who did what, which bars are released, which must come back.
 #[derive(Debug, clap::Args)]
@@ -29,22 +35,137 @@ enum Action {
         /// Bars, or check numbers, where there are several.
         #[arg(value_name = "NAME")]
         names: Vec<String>,
-        /// Who enters it.
-        #[arg(long)]
-        author: String,
+        #[command(flatten)]
+        by: state::By,
     },
     /// List entries, oldest first.
     Show {
         /// Only those about this bar.
         #[arg(long)]
         bar: Option<String>,
+        /// From this entry on.
+        #[arg(long, value_name = "ENTRY", default_value_t = 1)]
+        from: i64,
     },
-    /// Prove that no entry was changed, removed, inserted or reordered.
-    Verify,
-    /// The state of every bar.
-    Bars,
-    /// The bars that are held, and why.
+    /// Prove that no entry was changed, removed, inserted or reordered, that signatures are those of
+    /// people who could sign, and that the states of bars follow.
+    Verify {
+        /// Entry number of a head that a paper names.
+        #[arg(long, value_name = "ENTRY", requires = "hash")]
+        entry: Option<i64>,
+        /// Hash of that head.
+        #[arg(long, requires = "entry")]
+        hash: Option<String>,
+    },
+    /// States of bars: all, or those of a heat, order, customer, probe, level, program.
+    Bars(ask::BarsArgs),
+    /// Everything about one bar.
+    Bar {
+        /// HEAT/BAR, or a bar of the job's heat.
+        bar: String,
+    },
+    /// The holds by their cause: every bar to be inspected again, with pieces cut and shipped.
     Holds,
+    /// What left the house of bars that are held now.
+    Shipped,
+    /// Lines: who runs them, and when the next check is due.
+    Lines,
+    /// Who changed what: corrections, approvals, people, keys, equipment.
+    Changes {
+        /// Only by this person, and all that they set.
+        #[arg(long)]
+        by: Option<String>,
+        /// From this entry on.
+        #[arg(long, value_name = "ENTRY", default_value_t = 1)]
+        from: i64,
+    },
+    /// Order that bars be inspected again.
+    Retest {
+        /// HEAT/BAR, or bars of the job's heat.
+        #[arg(required = true)]
+        bars: Vec<String>,
+        /// Why.
+        #[arg(long)]
+        reason: String,
+        #[command(flatten)]
+        by: state::By,
+    },
+    /// Say that an earlier entry was wrong. It stays; the correction stands beside it.
+    Correct {
+        /// Number of the entry.
+        entry: i64,
+        /// What is the case instead.
+        #[arg(long)]
+        statement: String,
+        /// The entry no longer counts. This takes trust away and never gives any.
+        #[arg(long)]
+        withdraw: bool,
+        #[command(flatten)]
+        by: state::By,
+    },
+    /// Say who runs the line from now on.
+    Operator {
+        /// Who takes over.
+        person: String,
+        #[command(flatten)]
+        by: state::By,
+    },
+    /// Enter that bars were cut as judged; pieces are marked A, B and so on from the head end.
+    Cut {
+        /// HEAT/BAR, or bars of the job's heat.
+        #[arg(required = true)]
+        bars: Vec<String>,
+        #[command(flatten)]
+        by: state::By,
+    },
+    /// Enter that bars or pieces left the house.
+    Ship {
+        /// Number of the delivery.
+        delivery: String,
+        /// BAR for a whole bar, BAR:PIECE for a piece.
+        #[arg(required = true)]
+        items: Vec<String>,
+        /// Enter it although something is not released, for this reason: it has left already.
+        #[arg(long, value_name = "REASON")]
+        although: Option<String>,
+        #[command(flatten)]
+        by: state::By,
+    },
+    /// Copy the ledger to where there is none: a file, or the address of a database.
+    Copy {
+        /// Where to.
+        to: String,
+    },
+    /// Write the ledger as an open text, an entry a line, that anybody can read and prove.
+    Export {
+        /// The new file.
+        file: PathBuf,
+    },
+    /// Read an open text to where there is no ledger.
+    Import {
+        /// The text.
+        file: PathBuf,
+    },
+    /// Make a backup while others go on writing, and prove it.
+    Backup {
+        /// The new file: a ledger itself.
+        file: PathBuf,
+    },
+    /// Put a backup where the ledger was.
+    Restore {
+        /// The backup.
+        file: PathBuf,
+    },
+    /// Save what can be saved from a damaged file.
+    Salvage {
+        /// The damaged file; it is only read.
+        damaged: PathBuf,
+        /// The new ledger.
+        into: PathBuf,
+        /// File for entries beyond the fault, that nothing vouches for.
+        #[arg(long, value_name = "FILE")]
+        loose: Option<PathBuf>,
+    },
 }
 
 /// What can be entered.
@@ -84,11 +205,12 @@ pub fn now_us() -> i64 {
 /// # Errors
 /// The ledger's reason.
 pub fn open_or_create(job: &JobFolder, station: &Station, time_us: i64) -> Result<Ledger, Failure> {
-    let path = job.ledger_path();
-    if path.exists() {
-        Ok(Ledger::open(&path)?)
-    } else {
-        Ok(Ledger::create(&path, &station.station.name, time_us)?)
+    let home = job.ledger_home();
+    match Ledger::open_at(&home) {
+        Err(LedgerError::Absent { .. }) => {
+            Ok(Ledger::create_at(&home, &station.station.name, time_us)?)
+        }
+        opened => Ok(opened?),
     }
 }
 
@@ -127,7 +249,7 @@ pub fn record(job: &JobFolder, what: What, name: &str) -> Result<Record, Failure
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let job = &bench.job;
     match &args.action {
-        Action::Add { what, names, author } => {
+        Action::Add { what, names, by } => {
             let several = matches!(what, What::Check | What::Bar | What::Judgement | What::Paper);
             let names = match (several, names.is_empty()) {
                 (true, true) => return Err(Failure::new("name at least one")),
@@ -144,85 +266,42 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             let records =
                 names.iter().map(|n| record(job, *what, n)).collect::<Result<Vec<_>, _>>()?;
             let ledger = open_or_create(job, &job.station()?, now_us())?;
-            register::demand(bench, &ledger, &records, author)?;
-            let entries = records
-                .iter()
-                .map(|r| ledger.append(r, author, now_us()))
-                .collect::<Result<Vec<_>, _>>()?;
-            bench.answer(&entries.iter().map(entry_text).collect::<String>(), &entries)?;
-            Ok(Outcome::Good)
+            register::demand(bench, &ledger, &records, &by.author)?;
+            drop(ledger);
+            state::enter(bench, &records, by)
         }
-        Action::Show { bar } => {
-            let ledger = Ledger::open_read_only(job.ledger_path())?;
+        Action::Show { bar, from } => {
+            let ledger = Ledger::open_to_read(&job.ledger_home())?;
             let entries = match bar {
-                Some(bar) => ledger.by_bar(&BarKey::new(job.order()?.order.heat, bar))?,
-                None => ledger.entries(1, u32::MAX)?,
+                Some(bar) => ledger.by_bar(&ask::bar_key(bench, bar)?)?,
+                None => ledger.entries(*from, u32::MAX)?,
             };
             bench.answer(&entries.iter().map(entry_text).collect::<String>(), &entries)?;
             Ok(Outcome::Good)
         }
-        Action::Verify => {
-            let found = Ledger::open_read_only(job.ledger_path())?.verify(None)?;
-            let text = match &found.first_fault {
-                None => format!("{} entries, the chain is whole", found.entries),
-                Some(fault) => {
-                    format!("{} entries; entry {}: {}", found.entries, fault.seq, fault.what)
-                }
-            };
-            bench.answer(&text, &found)?;
-            Ok(Outcome::good_if(found.first_fault.is_none()))
+        Action::Verify { entry, hash } => ask::verify(bench, *entry, hash.as_deref()),
+        Action::Bars(args) => ask::bars(bench, args),
+        Action::Bar { bar } => ask::bar(bench, bar),
+        Action::Holds => ask::holds(bench),
+        Action::Shipped => ask::shipped(bench),
+        Action::Lines => ask::lines(bench),
+        Action::Changes { by, from } => ask::changes(bench, by.as_deref(), *from),
+        Action::Retest { bars, reason, by } => state::retest(bench, bars, reason, by),
+        Action::Correct { entry, statement, withdraw, by } => {
+            state::correct(bench, *entry, *withdraw, statement, by)
         }
-        Action::Bars | Action::Holds => {
-            let ledger = Ledger::open_read_only(job.ledger_path())?;
-            let holds = ledger.holds(now_us())?;
-            let bars = if matches!(args.action, Action::Bars) {
-                ledger.bars(now_us())?
-            } else {
-                holds.clone()
-            };
-            let mut text = String::new();
-            for bar in &bars {
-                let _ = writeln!(text, "{}: {}", bar.bar, state_text(&bar.state));
-            }
-            if bars.is_empty() {
-                text.push_str("none");
-            }
-            bench.answer(&text, &bars)?;
-            Ok(Outcome::good_if(holds.is_empty()))
+        Action::Operator { person, by } => state::operator(bench, person, by),
+        Action::Cut { bars, by } => state::cut(bench, bars, by),
+        Action::Ship { delivery, items, although, by } => {
+            state::ship(bench, delivery, items, although.as_deref(), by)
         }
-    }
-}
-
-/// An entry in a line.
-pub fn entry_text(entry: &Entry) -> String {
-    format!(
-        "{:>5}  {}  {:13}  {}  ({})  {}\n",
-        entry.seq,
-        entry.date(),
-        entry.kind.word(),
-        entry.subject,
-        entry.author,
-        entry.hash.short()
-    )
-}
-
-/// A state in words.
-pub fn state_text(state: &State) -> String {
-    match state {
-        State::Waiting { for_judgement, for_check } => match (for_judgement, for_check) {
-            (true, true) => "waiting for its judgement and the closing check".into(),
-            (true, false) => "waiting for its judgement".into(),
-            (false, _) => "waiting for the closing check".into(),
-        },
-        State::Released => "released".into(),
-        State::Cropped { pieces_m } => {
-            let pieces: Vec<String> = pieces_m
-                .iter()
-                .map(|[a, b]| format!("{:.0} to {:.0} mm", a * 1e3, b * 1e3))
-                .collect();
-            format!("released in pieces: {}", pieces.join(", "))
+        Action::Copy { to } => copies::copy(bench, to),
+        Action::Export { file } => copies::export(bench, file),
+        Action::Import { file } => copies::import(bench, file),
+        Action::Backup { file } => copies::back_up(bench, file),
+        Action::Restore { file } => copies::restore(bench, file),
+        Action::Salvage { damaged, into, loose } => {
+            copies::salvage(bench, damaged, into, loose.as_deref())
         }
-        State::Held { why } => format!("HELD: {}", why.words()),
-        State::Rejected => "rejected".into(),
     }
 }

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use barwright_ledger::{
-    Kind, Ledger, People, Record,
+    Kind, Ledger, LedgerError, People, Record,
     expiry::Expiry,
     record::{AccessChange, PersonFacts, Role},
 };
@@ -12,7 +12,10 @@ use clap::{Subcommand, ValueEnum};
 use jiff::civil::Date;
 use serde::Serialize;
 
-use super::{register, secrets};
+use super::{
+    register::{self, Signing},
+    secrets,
+};
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 
@@ -48,6 +51,8 @@ enum Action {
         /// Who enters it.
         #[arg(long)]
         author: String,
+        #[command(flatten)]
+        signing: register::Signing,
     },
     /// List people, their roles, certifications and whether they can sign in. Exit status 1 if a
     /// certification ended or is missing, or an entry does not count.
@@ -122,7 +127,7 @@ struct Listing {
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let job = &bench.job;
     match &args.action {
-        Action::Add { name, roles, left, certified_until, certificate, author } => {
+        Action::Add { name, roles, left, certified_until, certificate, author, signing } => {
             let mut given: Vec<Role> = roles.iter().copied().map(Role::from).collect();
             given.sort();
             given.dedup();
@@ -133,7 +138,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
                 certificate: certificate.clone().unwrap_or_default(),
             });
             let ledger = register::open(job)?;
-            let mut entries = vec![register::append(&ledger, &record, author)?];
+            let mut entries = vec![register::append(&ledger, &record, author, signing)?];
             let accounts = Accounts::read(job)?;
             if *left && accounts.mark(name).is_some() {
                 entries.push(close(bench, &ledger, accounts, name, author)?);
@@ -154,7 +159,12 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             let mut accounts = Accounts::read(job)?;
             let password = secrets::new_secret("password", name)?;
             let change = accounts.set_password(name, &password)?;
-            let entry = register::append(&ledger, &Record::access(name, change), author)?;
+            let entry = register::append(
+                &ledger,
+                &Record::access(name, change),
+                author,
+                &Signing::default(),
+            )?;
             accounts.write(job)?;
             bench.answer(
                 &match change {
@@ -182,17 +192,17 @@ fn close(
     author: &str,
 ) -> Result<barwright_ledger::Entry, Failure> {
     let change = accounts.close(name)?;
-    let entry = register::append(ledger, &Record::access(name, change), author)?;
+    let entry =
+        register::append(ledger, &Record::access(name, change), author, &Signing::default())?;
     accounts.write(&bench.job)?;
     Ok(entry)
 }
 
 fn list(bench: &Bench) -> Result<Outcome, Failure> {
     let accounts = Accounts::read(&bench.job)?;
-    let (people, at) = if bench.job.ledger_path().exists() {
-        register::people(&Ledger::open_read_only(bench.job.ledger_path())?)?
-    } else {
-        (People::default(), 0)
+    let (people, at) = match Ledger::open_to_read(&bench.job.ledger_home()) {
+        Err(LedgerError::Absent { .. }) => (People::default(), 0),
+        opened => register::people(&opened?)?,
     };
     let can_sign_in = |name: &str| accounts.mark(name).is_some();
     let mut listed: Vec<Listing> = people

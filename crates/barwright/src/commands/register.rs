@@ -1,41 +1,83 @@
 //! What the commands about people, keys and equipment share: the ledger, its registers, and entries
 //! that count.
 
+use std::path::PathBuf;
+
 use barwright_job::{Rules, rules::Ended};
-use barwright_ledger::{Entry, Equipment, Kind, Ledger, People, Record, expiry::Expiry};
+use barwright_ledger::{
+    Entry, Equipment, Kind, Ledger, LedgerError, People, Record, SigningKey, expiry::Expiry,
+};
 use barwright_web::JobFolder;
 use jiff::civil::Date;
 
 use super::ledger::{entry_text, now_us, open_or_create};
+use super::secrets;
 use crate::bench::Bench;
 use crate::failure::Failure;
 
 /// The ledger of a job folder, made if there is none.
 pub fn open(job: &JobFolder) -> Result<Ledger, Failure> {
-    if job.ledger_path().exists() {
-        return Ok(Ledger::open(job.ledger_path())?);
+    let home = job.ledger_home();
+    match Ledger::open_at(&home) {
+        Err(LedgerError::Absent { .. }) => open_or_create(job, &job.station()?, now_us()),
+        opened => Ok(opened?),
     }
-    open_or_create(job, &job.station()?, now_us())
 }
 
-/// All entries.
+/// All entries that the registers are made of.
 pub fn entries(ledger: &Ledger) -> Result<Vec<Entry>, Failure> {
-    Ok(ledger.entries(1, u32::MAX)?)
+    Ok(ledger.by_kinds(&[
+        Kind::Person,
+        Kind::Key,
+        Kind::Correction,
+        Kind::Equipment,
+        Kind::Mount,
+        Kind::Approval,
+    ])?)
 }
 
 /// The people of a ledger, and the number of its last entry.
 pub fn people(ledger: &Ledger) -> Result<(People, i64), Failure> {
     let entries = entries(ledger)?;
-    Ok((People::of(&entries)?, entries.last().map_or(0, |entry| entry.seq)))
+    let at = entries.last().map_or(0, |entry| entry.seq);
+    Ok((People::of(&entries)?, at))
 }
 
-/// Adds an entry that counts: one whose author may write it, and that the register of people
-/// takes.
-pub fn append(ledger: &Ledger, record: &Record, author: &str) -> Result<Entry, Failure> {
-    let (people, at) = people(ledger)?;
-    people.may(author, record.kind(), at)?;
-    people.admit(&record.facts)?;
-    Ok(ledger.append(record, author, now_us())?)
+/// Adds an entry that counts: one whose author may write it, that the register of people takes, and
+/// that is signed where it must be.
+pub fn append(
+    ledger: &Ledger,
+    record: &Record,
+    author: &str,
+    signing: &Signing,
+) -> Result<Entry, Failure> {
+    let key = signing.key(ledger, std::slice::from_ref(record))?;
+    Ok(ledger.append_signed(record, author, now_us(), key.as_ref())?)
+}
+
+/// The key that signs what must be signed, where the ledger keeps keys.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub struct Signing {
+    /// Key file of the author, where the entry must be signed.
+    #[arg(long = "key", value_name = "FILE")]
+    file: Option<PathBuf>,
+    /// Environment variable that holds the key's passphrase; else it is asked for.
+    #[arg(long, value_name = "VARIABLE")]
+    key_passphrase_env: Option<String>,
+}
+
+impl Signing {
+    /// The key, opened; none where these records need none, or none was named.
+    pub fn key(&self, ledger: &Ledger, records: &[Record]) -> Result<Option<SigningKey>, Failure> {
+        let (people, at) = people(ledger)?;
+        let needed = people.are_keyed(at) && records.iter().any(|r| needs_signature(&r.facts));
+        let Some(file) = self.file.as_ref().filter(|_| needed) else {
+            return Ok(None);
+        };
+        let text = files::read_text(file)?;
+        let passphrase = secrets::passphrase(self.key_passphrase_env.as_deref(), "the author")?;
+        Ok(Some(SigningKey::from_file_text(&text, &passphrase)?))
+    }
 }
 
 /// Demands that an author may write these records, and tells of certifications and calibrations that
@@ -50,7 +92,7 @@ pub fn demand(
     let people = People::of(&entries)?;
     let at = entries.last().map_or(0, |entry| entry.seq);
     for record in records {
-        people.may(author, record.kind(), at)?;
+        people.may_state(author, &record.facts, at)?;
     }
     let kinds = [Kind::Level, Kind::Check, Kind::BarScreened];
     let on_line = records.iter().find(|record| kinds.contains(&record.kind()));

@@ -52,7 +52,7 @@ struct Answer<'a> {
 /// Looks for trends.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let job = &bench.job;
-    let ledger = Ledger::open_read_only(job.ledger_path())?;
+    let ledger = Ledger::open_to_read(&job.ledger_home())?;
     let mut entries = Vec::new();
     for kind in [Kind::Level, Kind::Check, Kind::Correction] {
         entries.extend(ledger.by_kind(kind)?);

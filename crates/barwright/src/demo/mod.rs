@@ -137,7 +137,7 @@ impl<'a> Demo<'a> {
         files::write(&job.order_path(), order.as_bytes())?;
         let clock = LineClock::start();
         let ledger =
-            Ledger::create(job.ledger_path(), &job.station()?.station.name, clock.now_us())?;
+            Ledger::create_at(&job.ledger_home(), &job.station()?.station.name, clock.now_us())?;
         Ok(Self { bench, args, job, ledger, clock, watch: Stopwatch::default() })
     }
 

@@ -23,6 +23,19 @@ impl Store {
         Ok(self.head_of(last))
     }
 
+    /// Documents whose hash begins so, at most ten.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub async fn documents(&self, begin: &str) -> Result<Vec<Hash>> {
+        let of = "SELECT DISTINCT value FROM mention WHERE value >= $1 AND value < $2 \
+                  AND role = 'document' LIMIT 10";
+        // Hashes are hexadecimal digits, of which g is none.
+        let bounds = values![begin, format!("{begin}g")];
+        let rows: Vec<(String,)> = self.place.answer(self.readers.rows(of, bounds).await)?;
+        Ok(rows.into_iter().map(|(hash,)| Hash(hash)).collect())
+    }
+
     /// At most `limit` entries, from number `from` on, in order.
     ///
     /// # Errors

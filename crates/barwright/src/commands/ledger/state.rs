@@ -1,0 +1,155 @@
+//! Entries that people make by hand: retests, corrections, cuts, shipments, who runs a line.
+
+use barwright_ledger::{
+    BarKey, Ledger, Record, State,
+    record::{CutFacts, Delivered, Piece, ShipmentFacts},
+};
+
+use super::{ask::bar_key, now_us, words};
+use crate::bench::Bench;
+use crate::commands::register::{self, Signing};
+use crate::failure::{Failure, Outcome};
+use crate::steps::line_of;
+
+/// Who enters it, and with which key.
+#[derive(Debug, clap::Args)]
+pub struct By {
+    /// Who enters it.
+    #[arg(long)]
+    pub author: String,
+    #[command(flatten)]
+    signing: Signing,
+}
+
+/// Adds records, and answers with their entries.
+pub fn enter(bench: &Bench, records: &[Record], by: &By) -> Result<Outcome, Failure> {
+    let ledger = register::open(&bench.job)?;
+    let key = by.signing.key(&ledger, records)?;
+    let entries = records
+        .iter()
+        .map(|record| ledger.append_signed(record, &by.author, now_us(), key.as_ref()))
+        .collect::<Result<Vec<_>, _>>()?;
+    let text: String = entries.iter().map(words::entry_text).collect();
+    bench.answer(&text, &entries)?;
+    Ok(Outcome::Good)
+}
+
+/// Orders retests.
+pub fn retest(bench: &Bench, bars: &[String], reason: &str, by: &By) -> Result<Outcome, Failure> {
+    let records = bars
+        .iter()
+        .map(|bar| Ok(Record::retest(&bar_key(bench, bar)?, reason)))
+        .collect::<Result<Vec<_>, Failure>>()?;
+    enter(bench, &records, by)
+}
+
+/// Corrects an entry.
+pub fn correct(
+    bench: &Bench,
+    entry: i64,
+    withdraw: bool,
+    statement: &str,
+    by: &By,
+) -> Result<Outcome, Failure> {
+    let ledger = Ledger::open_to_read(&bench.job.ledger_home())?;
+    let Some(wrong) = ledger.entry(entry)? else {
+        return Err(Failure::new(format!("the ledger has no entry {entry}")));
+    };
+    drop(ledger);
+    enter(bench, &[Record::correction(&wrong, withdraw, statement)], by)
+}
+
+/// Says who runs the line from now on.
+pub fn operator(bench: &Bench, person: &str, by: &By) -> Result<Outcome, Failure> {
+    let station = bench.job.station()?;
+    enter(bench, &[Record::operator(person, line_of(&station))], by)
+}
+
+/// Records that bars were cut as judged.
+pub fn cut(bench: &Bench, bars: &[String], by: &By) -> Result<Outcome, Failure> {
+    let ledger = Ledger::open_to_read(&bench.job.ledger_home())?;
+    let records = bars
+        .iter()
+        .map(|name| {
+            let bar = bar_key(bench, name)?;
+            let kept = match ledger.story(&bar, now_us())?.map(|story| story.state.state) {
+                Some(State::Cropped { pieces_m }) => pieces_m,
+                Some(state) => return Err(not_cropped(&bar, &words::state_text(&state))),
+                None => return Err(not_cropped(&bar, "not in the ledger")),
+            };
+            // The marks of the trade: A from the head end on.
+            let pieces = kept
+                .iter()
+                .enumerate()
+                .map(|(i, [from_m, to_m])| Piece { piece: mark(i), from_m: *from_m, to_m: *to_m })
+                .collect();
+            Ok(Record::cut(CutFacts { bar, pieces }))
+        })
+        .collect::<Result<Vec<_>, Failure>>()?;
+    drop(ledger);
+    enter(bench, &records, by)
+}
+
+fn not_cropped(bar: &BarKey, state: &str) -> Failure {
+    Failure::new(format!("bar {bar} is not to be cut: it is {state}"))
+        .hint(Some("only bars released in pieces are cut".into()))
+}
+
+/// Mark of a piece: A to Z, then A2 and so on.
+fn mark(i: usize) -> String {
+    let letter = char::from(b'A' + u8::try_from(i % 26).unwrap_or(0));
+    match i / 26 {
+        0 => letter.to_string(),
+        round => format!("{letter}{}", round + 1),
+    }
+}
+
+/// Records that bars or pieces left the house.
+pub fn ship(
+    bench: &Bench,
+    delivery: &str,
+    items: &[String],
+    although: Option<&str>,
+    by: &By,
+) -> Result<Outcome, Failure> {
+    let order = bench.job.order()?.order;
+    let ledger = Ledger::open_to_read(&bench.job.ledger_home())?;
+    let (mut delivered, mut held) = (vec![], vec![]);
+    for item in items {
+        let (name, piece) = match item.split_once(':') {
+            Some((bar, piece)) => (bar, Some(piece.to_owned())),
+            None => (item.as_str(), None),
+        };
+        let bar = bar_key(bench, name)?;
+        let story = ledger.story(&bar, now_us())?;
+        let state = story.as_ref().map(|story| &story.state.state);
+        let fits = match (state, &piece) {
+            (Some(State::Released), None) => true,
+            (Some(State::Released | State::Cropped { .. }), Some(piece)) => {
+                story.as_ref().is_some_and(|s| s.pieces.iter().any(|(mark, ..)| mark == piece))
+            }
+            _ => false,
+        };
+        if !fits {
+            let state = state.map_or("not in the ledger".into(), words::state_text);
+            held.push(format!("{item} ({state})"));
+        }
+        delivered.push(Delivered { bar, piece });
+    }
+    drop(ledger);
+    if !held.is_empty() && although.is_none() {
+        return Err(Failure::new(format!("not released to leave: {}", held.join(", ")))
+            .hint(Some(
+            "if it has left already, enter that with --although and the reason: it must come back"
+                .into(),
+        )));
+    }
+    let facts = ShipmentFacts {
+        delivery: delivery.to_owned(),
+        customer: order.customer,
+        items: delivered,
+        although: if held.is_empty() { "" } else { although.unwrap_or_default() }.to_owned(),
+    };
+    let done = enter(bench, &[Record::shipment(facts)], by)?;
+    Ok(if held.is_empty() { done } else { Outcome::Attention })
+}
