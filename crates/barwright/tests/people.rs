@@ -193,7 +193,7 @@ fn equipment_is_told_or_blocked_when_its_calibration_ended() {
     let mounted = equipment(&["mount", "P1", "--place", "1"], "I1", 0);
     assert!(mounted.err.contains("the calibration of probe P1 ended"), "{}", mounted.err);
     let list = job(f, &["equipment", "list"], 1).out;
-    assert!(list.contains("probe P1, calibrated until 2020-06-30, on line 2 at 1"), "{list}");
+    assert!(list.contains("probe P1, calibrated until 2020-06-30, on Line 2 at 1"), "{list}");
     equipment(&["dismount", "P1"], "I1", 0);
     assert!(equipment(&["dismount", "P1"], "I1", 2).err.contains("in use nowhere"));
     assert!(equipment(&["mount", "P2", "--place", "1"], "I1", 2).err.contains("on no record"));

@@ -162,7 +162,7 @@ impl Lot {
 
 /// The day by this machine's clock, UTC.
 pub fn today() -> jiff::civil::Date {
-    jiff::Timestamp::now().to_zoned(jiff::tz::TimeZone::UTC).date()
+    jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::UTC).date()
 }
 
 /// A ledger's date without its seconds.

@@ -4,7 +4,7 @@
 use barwright_job::{Rules, rules::Ended};
 use barwright_ledger::{Entry, Equipment, Kind, Ledger, People, Record, expiry::Expiry};
 use barwright_web::JobFolder;
-use jiff::civil::Date;
+pub use barwright_web::today;
 
 use super::ledger::{entry_text, now_us, open_or_create};
 use crate::bench::Bench;
@@ -85,9 +85,4 @@ pub fn blocked(expiry: &Expiry) -> Failure {
 /// Entries, a line each.
 pub fn texts(entries: &[Entry]) -> String {
     entries.iter().map(entry_text).collect()
-}
-
-/// The day, UTC.
-pub fn today() -> Date {
-    jiff::Timestamp::now().to_zoned(jiff::tz::TimeZone::UTC).date()
 }
