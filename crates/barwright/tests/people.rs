@@ -148,11 +148,20 @@ fn keys_are_made_replaced_and_revoked() {
         let mode = std::fs::metadata(&first).expect("the file").permissions().mode();
         assert_eq!(mode & 0o777, 0o600);
     }
+    let words = ["--passphrase-env", "KEY_WORDS"];
+    let check = |code, input, more: &[&str]| {
+        typed(f, &[&["keys", "check", first.as_str()], more].concat(), input, code)
+    };
+    assert!(check(0, "", &words).out.contains(&format!("key {key} of Q1 signs here")));
+    check(0, "warm water, cold steel\n", &[]);
+    let wrong = check(2, "warm water, cold iron\n", &[]);
+    assert!(wrong.err.contains("does not open the key of Q1"), "{}", wrong.err);
     let over = typed(f, &["keys", "make", "Q1", "--file", &first], PASSWORD, 2);
     assert!(over.err.contains("already a file"), "{}", over.err);
     typed(f, &["keys", "make", "Z9", "--file", &second, "--author", "Q1"], PASSWORD, 2);
     // From standard input, where no variable is named.
     typed(f, &["keys", "replace", "Q1", "--file", &second], &format!("{PASSWORD}\n"), 0);
+    assert!(check(1, "", &words).out.contains("does not sign here"));
     let list = job(f, &["keys", "list"], 0).out;
     assert!(
         list.contains(&format!("{key}  Q1, from entry 2, signs no more since entry 3")),
@@ -193,7 +202,7 @@ fn equipment_is_told_or_blocked_when_its_calibration_ended() {
     let mounted = equipment(&["mount", "P1", "--place", "1"], "I1", 0);
     assert!(mounted.err.contains("the calibration of probe P1 ended"), "{}", mounted.err);
     let list = job(f, &["equipment", "list"], 1).out;
-    assert!(list.contains("probe P1, calibrated until 2020-06-30, on line 2 at 1"), "{list}");
+    assert!(list.contains("probe P1, calibrated until 2020-06-30, on Line 2 at 1"), "{list}");
     equipment(&["dismount", "P1"], "I1", 0);
     assert!(equipment(&["dismount", "P1"], "I1", 2).err.contains("in use nowhere"));
     assert!(equipment(&["mount", "P2", "--place", "1"], "I1", 2).err.contains("on no record"));

@@ -29,5 +29,6 @@ pub use access::{
 };
 pub use files::FileError;
 pub use folder::JobFolder;
+pub use lot::today;
 pub use router::{router, router_for};
 pub use serve::{ServeError, serve, serve_line, serve_on};

@@ -233,8 +233,11 @@ async fn papers_and_assets_come_with_their_kind() {
 async fn only_reading_is_answered_and_only_under_its_own_name() {
     let job = support::full().await;
     for method in [Method::POST, Method::PUT, Method::DELETE] {
-        let request = Request::builder().method(method).uri("/order").body(Body::empty()).unwrap();
-        assert_eq!(ask(&job.folder, request).await.status, StatusCode::METHOD_NOT_ALLOWED);
+        let builder = || Request::builder().method(&method).uri("/order");
+        let own = builder().header("sec-fetch-site", "same-origin").body(Body::empty()).unwrap();
+        assert_eq!(ask(&job.folder, own).await.status, StatusCode::METHOD_NOT_ALLOWED);
+        let unknown = builder().body(Body::empty()).unwrap();
+        assert_eq!(ask(&job.folder, unknown).await.status, StatusCode::FORBIDDEN);
     }
     let foreign = Request::get("/").header(header::HOST, "lot.example.org").body(Body::empty());
     let a = ask(&job.folder, foreign.unwrap()).await;

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use barwright_ledger::{
     Kind, Ledger, People, Record, SigningKey,
+    keys::file::says,
     people::{Key, KeyEnd},
     record::{KeyEvent, KeyFacts},
 };
@@ -50,6 +51,16 @@ enum Action {
         author: String,
         #[command(flatten)]
         signing: register::Signing,
+    },
+    /// Open a key's file with its passphrase, and say whose it is and whether it signs. Exit status
+    /// 1 if it does not.
+    Check {
+        /// The file.
+        #[arg(value_name = "FILE")]
+        file: PathBuf,
+        /// Environment variable that holds the passphrase.
+        #[arg(long, value_name = "VARIABLE")]
+        passphrase_env: Option<String>,
     },
     /// List all keys, also those that sign no more.
     List,
@@ -109,6 +120,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             bench.answer(&format!("key {key} of {} signs no more", known.person), &entry)?;
             Ok(Outcome::Good)
         }
+        Action::Check { file, passphrase_env } => check(bench, file, passphrase_env.as_deref()),
         Action::List => {
             let ledger = Ledger::open_to_read(&bench.job.ledger_home())?;
             let (people, at) = register::people(&ledger)?;
@@ -118,6 +130,30 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             Ok(Outcome::Good)
         }
     }
+}
+
+/// What a checked file says.
+#[derive(Serialize)]
+struct Checked {
+    key: String,
+    person: String,
+    signs: bool,
+}
+
+fn check(bench: &Bench, file: &Path, variable: Option<&str>) -> Result<Outcome, Failure> {
+    let (text, name) = (files::read_text(file)?, file.display().to_string());
+    let (person, _) = says(&name, &text)?;
+    let key = SigningKey::from_file_text(&name, &text, &secrets::passphrase(variable, &person)?)?;
+    let ledger = Ledger::open_read_only(bench.job.ledger_path())?;
+    let (people, at) = register::people(&ledger)?;
+    let checked = Checked {
+        signs: people.signer(&key.id(), at) == Some(key.person()),
+        key: key.id(),
+        person,
+    };
+    let state = if checked.signs { "signs" } else { "does not sign" };
+    bench.answer(&format!("key {} of {} {state} here", checked.key, checked.person), &checked)?;
+    Ok(Outcome::good_if(checked.signs))
 }
 
 /// The key that a person has, or the one named.

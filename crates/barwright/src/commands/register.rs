@@ -8,7 +8,7 @@ use barwright_ledger::{
     Entry, Equipment, Kind, Ledger, LedgerError, People, Record, SigningKey, expiry::Expiry,
 };
 use barwright_web::JobFolder;
-use jiff::civil::Date;
+pub use barwright_web::today;
 
 use super::ledger::{entry_text, now_us, open_or_create};
 use super::secrets;
@@ -127,9 +127,4 @@ pub fn blocked(expiry: &Expiry) -> Failure {
 /// Entries, a line each.
 pub fn texts(entries: &[Entry]) -> String {
     entries.iter().map(entry_text).collect()
-}
-
-/// The day, UTC.
-pub fn today() -> Date {
-    jiff::Timestamp::now().to_zoned(jiff::tz::TimeZone::UTC).date()
 }
