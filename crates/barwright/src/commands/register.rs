@@ -6,8 +6,9 @@ use std::path::PathBuf;
 use barwright_job::{Rules, rules::Ended};
 use barwright_ledger::{
     Entry, Equipment, Kind, Ledger, LedgerError, People, Record, SigningKey, expiry::Expiry,
+    rights::needs_signature,
 };
-use barwright_web::JobFolder;
+use barwright_web::{JobFolder, files};
 pub use barwright_web::today;
 
 use super::ledger::{entry_text, now_us, open_or_create};
@@ -76,7 +77,7 @@ impl Signing {
         };
         let text = files::read_text(file)?;
         let passphrase = secrets::passphrase(self.key_passphrase_env.as_deref(), "the author")?;
-        Ok(Some(SigningKey::from_file_text(&text, &passphrase)?))
+        Ok(Some(SigningKey::from_file_text(&file.display().to_string(), &text, &passphrase)?))
     }
 }
 
