@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use barwright_ledger::store::Home;
 use barwright_web::JobFolder;
 use clap::{Parser, Subcommand};
 
@@ -84,7 +85,7 @@ impl Cli {
     pub fn run(self) -> Result<Outcome, Failure> {
         let mut job = JobFolder::new(self.job);
         if let Some(address) = &self.ledger {
-            job = job.with_ledger(address);
+            job = job.with_ledger(Home::of(address));
         }
         let bench = Bench { job, json: self.json };
         match self.command {

@@ -29,9 +29,9 @@ use crate::{
 };
 pub use equipment::{Calibration, EquipmentFacts, MountFacts};
 pub use facts::{
-    CheckFacts, CorrectionFacts, JudgementFacts, LevelFacts, OrderFacts, Origin, PaperFacts,
-    ProofFacts, ReferenceBarFacts, RetestFacts, RulesFacts, ScreenedFacts, StationFacts,
-    TechniqueFacts,
+    CheckFacts, CorrectionFacts, IndicationFacts, JudgementFacts, LevelFacts, OrderFacts, Origin,
+    PaperFacts, ProofFacts, ReferenceBarFacts, RetestFacts, RulesFacts, ScreenedFacts,
+    StationFacts, TechniqueFacts,
 };
 pub use goods::{CutFacts, Delivered, Piece, ShipmentFacts};
 pub use people::{
@@ -332,6 +332,7 @@ impl Record {
                     .filter(|piece| piece.fate == Fate::Keep)
                     .map(|piece| [piece.from_m, piece.to_m])
                     .collect(),
+                indications: body.indications.iter().map(IndicationFacts::from).collect(),
                 decided_by: body.decisions.last().map(|d| d.by.clone()),
                 bar,
                 origin,

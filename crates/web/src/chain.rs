@@ -387,7 +387,7 @@ fn released(lot: &Lot) -> Link {
             };
         }
     };
-    if let Some(fault) = &said.verification.first_fault {
+    if let Some(fault) = said.verification.as_ref().and_then(|v| v.first_fault.as_ref()) {
         return draft
             .link(Shape::Split, "ledger altered", sentence(&fault.what))
             .next("Trust no state after that entry, and work on from a copy.", None);

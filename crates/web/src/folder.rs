@@ -31,8 +31,8 @@ impl JobFolder {
     /// The same folder with its ledger elsewhere: a PostgreSQL database that several lines share, or
     /// a file.
     #[must_use]
-    pub fn with_ledger(self, address: &str) -> Self {
-        Self { ledger: Some(Home::of(address)), ..self }
+    pub fn with_ledger(self, home: Home) -> Self {
+        Self { ledger: Some(home), ..self }
     }
 
     /// Where it lies.
@@ -159,6 +159,12 @@ impl JobFolder {
     #[must_use]
     pub fn ledger_path(&self) -> PathBuf {
         self.path("ledger.db")
+    }
+
+    /// The same folder with its ledger where another folder was told to have its own.
+    #[must_use]
+    pub fn with_ledger_of(self, other: &Self) -> Self {
+        Self { ledger: other.ledger.clone(), ..self }
     }
 
     /// Where its ledger is.

@@ -8,6 +8,7 @@
 mod access;
 mod acting;
 pub mod approving;
+mod asking;
 mod assets;
 mod cache;
 mod chain;

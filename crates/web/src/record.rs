@@ -3,12 +3,41 @@
 use std::sync::Arc;
 
 use barwright_job::Hash;
-use barwright_ledger::{BarState, Entry, Head, Kind, LedgerError, State, Verification};
+use barwright_ledger::{
+    BarState, Entry, Head, Kind, LedgerError, Store, Verification,
+    store::questions::{HoldList, LineNow, Which},
+};
 
 use crate::folder::JobFolder;
 
-/// Entries read at most; a lot has some hundreds.
-const MOST: u32 = 100_000;
+/// Longest ledger that is read and proved whole for a page. Of a longer one a page reads what
+/// concerns its lot, and says that proving it is another matter.
+const WHOLE: i64 = 20_000;
+
+/// Bars of the lot's heat read at most; a heat has some hundreds.
+const MOST: u32 = 10_000;
+
+/// Kinds of which a ledger has few.
+const FEW: [Kind; 18] = [
+    Kind::Order,
+    Kind::Station,
+    Kind::Rules,
+    Kind::Technique,
+    Kind::Proof,
+    Kind::ReferenceBar,
+    Kind::Level,
+    Kind::Check,
+    Kind::Paper,
+    Kind::Correction,
+    Kind::Retest,
+    Kind::Person,
+    Kind::Key,
+    Kind::Access,
+    Kind::Approval,
+    Kind::Equipment,
+    Kind::Mount,
+    Kind::Operator,
+];
 
 /// The ledger of a job folder at one moment.
 #[derive(Debug, Clone)]
@@ -29,14 +58,21 @@ pub enum Ledger {
 /// What a ledger says.
 #[derive(Debug)]
 pub struct Said {
-    /// All entries, oldest first.
+    /// All entries, oldest first; of a long ledger those of the lot and of kinds that are few.
     pub entries: Vec<Entry>,
     /// Its end.
     pub head: Head,
-    /// State of every bar now.
+    /// State of every bar of the lot's heat now.
     pub bars: Vec<BarState>,
-    /// Whether every entry still says what it said.
-    pub verification: Verification,
+    /// Every held bar, of all lots.
+    pub held: Vec<BarState>,
+    /// The open holds by their cause.
+    pub hold_lists: Vec<HoldList>,
+    /// Lines and their next checks.
+    pub lines: Vec<LineNow>,
+    /// Whether every entry still says what it said; none where the ledger is too long to prove
+    /// for a page.
+    pub verification: Option<Verification>,
 }
 
 impl Ledger {
@@ -72,8 +108,7 @@ impl Ledger {
 
     /// The held bars.
     pub fn holds(&self) -> Vec<&BarState> {
-        let bars = self.here().map_or(&[][..], |said| &said.bars);
-        bars.iter().filter(|bar| matches!(bar.state, State::Held { .. })).collect()
+        self.here().map_or(&[][..], |said| &said.held).iter().collect()
     }
 }
 
@@ -84,17 +119,47 @@ pub fn document_of(entry: &Entry) -> Option<&str> {
 
 async fn said(folder: &JobFolder) -> Result<Said, LedgerError> {
     let store = folder.ledger_home().open_read_only().await?;
+    let read = folder.clone();
+    let heat = tokio::task::spawn_blocking(move || read.order().ok().map(|o| o.order.heat));
+    let heat = heat.await.ok().flatten().unwrap_or_default();
     let answer = async {
+        let (head, now) = (store.head().await?, now_us());
+        let whole = head.seq <= WHOLE;
         Ok(Said {
-            entries: store.entries(1, MOST).await?,
-            head: store.head().await?,
-            bars: store.bars(now_us()).await?,
-            verification: store.verify(None).await?,
+            entries: if whole {
+                store.entries(1, u32::MAX).await?
+            } else {
+                of_lot(&store, &heat).await?
+            },
+            bars: bars_of_lot(&store, &heat, now).await?,
+            held: store.holds(now).await?,
+            hold_lists: store.hold_lists(now).await?,
+            lines: store.lines(now).await?,
+            verification: if whole { Some(store.verify(None).await?) } else { None },
+            head,
         })
     }
     .await;
     store.close().await;
     answer
+}
+
+/// States of the lot's bars; of all bars where no order says which heat it is.
+async fn bars_of_lot(store: &Store, heat: &str, now: i64) -> Result<Vec<BarState>, LedgerError> {
+    if heat.is_empty() {
+        return store.bars(now).await;
+    }
+    let found = store.bars_of(&Which::Heat(heat.to_owned()), None, MOST, now).await?;
+    Ok(found.bars.into_iter().map(|found| found.state).collect())
+}
+
+/// The entries of a long ledger that concern a lot.
+async fn of_lot(store: &Store, heat: &str) -> Result<Vec<Entry>, LedgerError> {
+    let mut entries = store.by_kinds(&FEW).await?;
+    entries.extend(store.by_heat(heat).await?);
+    entries.sort_by_key(|entry| entry.seq);
+    entries.dedup_by_key(|entry| entry.seq);
+    Ok(entries)
 }
 
 /// Microseconds since 1970-01-01 UTC by this machine's clock.

@@ -11,6 +11,7 @@ use axum::{
     },
     routing::{get, post},
 };
+use barwright_ledger::BarKey;
 use futures_util::StreamExt;
 use maud::Markup;
 use serde::Deserialize;
@@ -20,7 +21,9 @@ use tower_sessions::Session;
 
 use crate::{
     access::{self, Access, Reach, Viewer},
-    acting, assets,
+    acting,
+    asking::{self, By, Question},
+    assets,
     cache::Cache,
     folder::JobFolder,
     lot::Lot,
@@ -98,6 +101,9 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         .route("/line", get(line))
         .route("/line/news", get(line_news))
         .route("/ledger", plain(pages::ledger::page))
+        .route(pages::asking::ADDRESS, get(ledger_bars))
+        .route("/ledger/bars/{heat}/{bar}", get(ledger_bar))
+        .route(pages::asking::CHANGES, get(ledger_changes))
         .route("/papers", plain(pages::papers::page))
         .route("/papers/{file}", get(paper))
         .route("/assets/{*name}", get(asset))
@@ -157,6 +163,51 @@ async fn bar(
     Path(name): Path<String>,
 ) -> Response {
     site.page(viewer, move |lot| pages::bar::page(lot, &name)).await
+}
+
+#[derive(Deserialize)]
+struct AskedBars {
+    by: Option<String>,
+    #[serde(default)]
+    value: String,
+    #[serde(default)]
+    after: String,
+}
+
+async fn ledger_bars(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<AskedBars>,
+) -> Response {
+    let by = asked.by.as_deref().and_then(By::of);
+    let question = Question { by, value: asked.value, after: asked.after };
+    let answer = asking::bars(&site.folder, &question).await;
+    site.page(viewer, move |lot| Some(pages::asking::bars(lot, &question, &answer))).await
+}
+
+async fn ledger_bar(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path((heat, bar)): Path<(String, String)>,
+) -> Response {
+    let key = BarKey::new(heat, bar);
+    let story = asking::story(&site.folder, &key).await;
+    site.page(viewer, move |lot| Some(pages::asking::story(lot, &key, &story))).await
+}
+
+#[derive(Deserialize)]
+struct AskedChanges {
+    #[serde(default)]
+    by: String,
+}
+
+async fn ledger_changes(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<AskedChanges>,
+) -> Response {
+    let found = asking::changes(&site.folder, &asked.by).await;
+    site.page(viewer, move |lot| Some(pages::asking::changes(lot, &asked.by, &found))).await
 }
 
 async fn line(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {

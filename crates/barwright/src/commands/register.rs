@@ -8,8 +8,8 @@ use barwright_ledger::{
     Entry, Equipment, Kind, Ledger, LedgerError, People, Record, SigningKey, expiry::Expiry,
     rights::needs_signature,
 };
-use barwright_web::{JobFolder, files};
 pub use barwright_web::today;
+use barwright_web::{JobFolder, files};
 
 use super::ledger::{entry_text, now_us, open_or_create};
 use super::secrets;

@@ -4,6 +4,7 @@
 //! is computed; the truth is only looked at afterwards, to say what was found and missed.
 
 mod clock;
+mod day;
 mod summary;
 
 use std::path::PathBuf;
@@ -44,6 +45,10 @@ pub struct Args {
     /// Flaws of every kind anywhere in about half of the bars, instead of a few chosen ones.
     #[arg(long)]
     mixed: bool,
+    /// A day on one line instead: two sizes, a check that fails, the hold list, the bars inspected again
+    /// and released. Its ledger is that of `--ledger`, where given.
+    #[arg(long, conflicts_with_all = ["bars", "mixed", "keep_captures"])]
+    day: bool,
     /// Keep the raw captures of the bars (about 60 MB each), not only every peak and the A-scans
     /// around indications.
     #[arg(long)]
@@ -75,6 +80,7 @@ struct Mark<'a> {
 /// Runs the demo.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let job = JobFolder::new(&args.out);
+    let job = if args.day { job.with_ledger_of(&bench.job) } else { job };
     clear(&job)?;
     let text = serde_json::to_string_pretty(&Mark {
         made_by: "barwright demo",
@@ -83,6 +89,13 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     })
     .map_err(|e| Failure::because(&e))?;
     files::write(&job.path(MARK), text.as_bytes())?;
+    if args.day {
+        let day = day::run(bench, &job, args.seed)?;
+        files::write(&job.path("summary.txt"), day.text().as_bytes())?;
+        bench.answer(&day.text(), &day)?;
+        bench.say(&format!("everything is in {}", args.out.display()));
+        return Ok(Outcome::good_if(day.sound()));
+    }
     let summary = Demo::new(bench, job.clone(), args)?.run()?;
     files::write(&job.path("summary.txt"), summary.text().as_bytes())?;
     let json = serde_json::to_string_pretty(&summary).map_err(|e| Failure::because(&e))?;

@@ -2,7 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use barwright_job::{Hash, Measures, Sealed, judgement::Verdict};
+use barwright_job::{
+    Hash, Measures, Sealed,
+    judgement::{Indication, Verdict},
+    proof::FlawClass,
+};
 use serde::{Deserialize, Serialize};
 
 use super::BarKey;
@@ -195,9 +199,52 @@ pub struct JudgementFacts {
     pub reasons: Vec<String>,
     /// Kept pieces: start and end in metres from the head end.
     pub kept_m: Vec<[f64; 2]>,
+    /// What was found.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub indications: Vec<IndicationFacts>,
     /// Who changed the verdict of the rules; absent where it is theirs.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub decided_by: Option<String>,
+}
+
+/// An indication in short: where, how large, what. The whole stands in the judgement's document.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct IndicationFacts {
+    /// Its letter within the bar.
+    pub letter: String,
+    /// Flaw class whose gate saw it.
+    pub class: FlawClass,
+    /// Start along the bar in metres from the head end.
+    pub from_m: f64,
+    /// End along the bar.
+    pub to_m: f64,
+    /// Angle around the section in degrees from +x, counter-clockwise.
+    pub angle_deg: f64,
+    /// Depth under the surface in metres.
+    pub depth_m: f64,
+    /// Equivalent size in metres: disc diameter, or crack depth, by the class.
+    pub size_m: f64,
+    /// Another indication explains it: no flaw of its own.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub ghost: bool,
+}
+
+impl From<&Indication> for IndicationFacts {
+    fn from(indication: &Indication) -> Self {
+        // To 10 µm and 0.1 degrees: finer than any of it is known.
+        let round = |m: f64| (m * 1e5).round() / 1e5;
+        let place = indication.place;
+        Self {
+            letter: indication.letter.clone(),
+            class: indication.class,
+            from_m: round(indication.from_m),
+            to_m: round(indication.to_m),
+            angle_deg: (place.y.atan2(place.x).to_degrees() * 10.0).round() / 10.0,
+            depth_m: round(indication.depth_m),
+            size_m: round(indication.size_m),
+            ghost: indication.ghost.is_some(),
+        }
+    }
 }
 
 /// Facts of a printed paper.

@@ -110,6 +110,7 @@ pub fn judgement(name: &str, bar: &str, screened: &str, verdict: Verdict) -> Rec
             verdict,
             reasons: vec![],
             kept_m: vec![[0.05, 2.5], [2.6, 5.95]],
+            indications: vec![],
             decided_by: None,
         }),
     )

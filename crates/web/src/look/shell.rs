@@ -8,6 +8,7 @@ use crate::{
     chain::{Link, Shape, chain},
     lot::Lot,
 };
+use barwright_ledger::BarState;
 use barwright_report::text;
 
 /// The pages that are no link of the chain.
@@ -128,7 +129,11 @@ fn holds(lot: &Lot) -> Markup {
     if held.is_empty() {
         return html! {};
     }
-    let names: Vec<&str> = held.iter().take(12).map(|b| b.bar.bar.as_str()).collect();
+    let heat = lot.order.here().map(|o| o.order.heat.as_str());
+    let name = |b: &&BarState| {
+        if Some(b.bar.heat.as_str()) == heat { b.bar.bar.clone() } else { b.bar.to_string() }
+    };
+    let names: Vec<String> = held.iter().take(12).map(name).collect();
     let more = held.len().saturating_sub(names.len());
     html! {
         section.holds role="alert" aria-label="Open holds" {
@@ -141,7 +146,7 @@ fn holds(lot: &Lot) -> Markup {
                 (text::visible(&names.join(", ")))
                 @if more > 0 { " and " (more) " more" }
                 ". "
-                a href="/bars?state=held" { "Why, and what to do" }
+                a href="/ledger#holds" { "Why, and what to do" }
             }
         }
     }

@@ -13,6 +13,7 @@ use crate::{
         table::{figures, prose, table, words},
     },
     lot::{Lot, to_the_minute},
+    pages::asking,
     record::{Ledger, Said, document_of},
 };
 
@@ -44,23 +45,30 @@ pub fn page(lot: &Lot) -> Markup {
 }
 
 fn body(said: &Said) -> Markup {
-    let v = &said.verification;
     html! {
         p.verdict {
-            @match &v.first_fault {
-                None => { (mark::link(Shape::Closed)) strong { "All " (v.entries) " entries are as they were written." } }
-                Some(fault) => {
+            @match said.verification.as_ref().map(|v| (v, &v.first_fault)) {
+                None => { (mark::link(Shape::Open)) strong { (said.head.seq) " entries: too many to prove for a page." } " " code { "barwright ledger verify" } " proves them." }
+                Some((v, None)) => { (mark::link(Shape::Closed)) strong { "All " (v.entries) " entries are as they were written." } }
+                Some((v, Some(fault))) => {
                     (mark::link(Shape::Split))
                     strong { (text::visible(&fault.what)) ". Entries up to " (v.entries) " are as they were written; trust none after." }
                 }
             }
         }
+        p { a href=(asking::ADDRESS) { "Ask for bars by heat, order, customer, probe, level or program" } " · " a href=(asking::CHANGES) { "Who changed what" } }
+        section {
+            h2 #holds { "Holds" }
+            (holds(said))
+        }
         div.two {
             section {
-                h2 #bars { "Bars" }
+                h2 #bars { "Bars of this lot" }
                 (bars(said))
             }
             section.column {
+                h2 { "Next checks" }
+                (lines(said))
                 h2 { "Head" }
                 p { "What papers print, so that a later ledger can be held to it:" }
                 (facts(&[
@@ -71,8 +79,90 @@ fn body(said: &Said) -> Markup {
             }
         }
         h2 { "Entries" }
+        @if said.head.seq > said.entries.len() as i64 {
+            p.quiet { "Of " (said.head.seq) " entries those that concern this lot, and those about people, equipment and checks." }
+        }
         (entries(&said.entries))
     }
+}
+
+/// The holds by their cause: what must come back, and what is left to do.
+fn holds(said: &Said) -> Markup {
+    if said.hold_lists.is_empty() {
+        return html! { p { "No bar is held." } };
+    }
+    html! {
+        @for list in &said.hold_lists {
+            section.card {
+                h3.marked {
+                    (mark::link(Shape::Split))
+                    span {
+                        @if !list.line.is_empty() { (text::visible(&list.line)) ": " }
+                        (text::visible(&list.why.words()))
+                    }
+                }
+                p {
+                    strong { (list.open) " of " (list.bars.len()) } " bars still to be inspected again or decided. Last good check before: "
+                    @match list.last_good_check { Some(seq) => { "entry " (seq) "." } None => { "none." } }
+                }
+                (table(
+                    "Bars that this holds",
+                    &[words("Bar"), words("to do"), words("cut into"), words("left the house")],
+                    list.bars.iter().take(MOST_HELD).map(|b| vec![
+                        html! { a href=(asking::bar(&b.bar)) { (text::visible(&b.bar.to_string())) } },
+                        html! {
+                            @match (&b.state, b.again) {
+                                (State::Held { .. }, _) => { em.flag { "inspect again" } }
+                                (state, Some(seq)) => { (words_of(state).0) ", inspected again (entry " (seq) ")" }
+                                (state, None) => { (words_of(state).0) }
+                            }
+                        },
+                        html! { @if b.pieces.is_empty() { "–" } @else { (text::visible(&b.pieces.join(", "))) } },
+                        html! {
+                            @if b.shipped.is_empty() { "–" }
+                            @for s in &b.shipped {
+                                em.flag { @if s.piece.is_empty() { "whole" } @else { (text::visible(&s.piece)) } " with " (text::visible(&s.delivery)) " to " (text::visible(&s.customer)) } " "
+                            }
+                        },
+                    ]),
+                ))
+                @if list.bars.len() > MOST_HELD {
+                    p.quiet { "The first " (MOST_HELD) "; " code { "barwright ledger holds" } " lists all." }
+                }
+            }
+        }
+    }
+}
+
+/// Bars of one cause shown at most.
+const MOST_HELD: usize = 200;
+
+fn lines(said: &Said) -> Markup {
+    if said.lines.is_empty() {
+        return html! { p { "No line yet." } };
+    }
+    table(
+        "Lines and their next checks",
+        &[words("Line"), words("next check"), words("run by")],
+        said.lines.iter().map(|l| {
+            vec![
+                html! { (text::visible(&l.line)) },
+                html! {
+                    @match (&l.closed, l.next_check_us) {
+                        (None, Some(us)) => {
+                            @if l.overdue { em.flag { "overdue since" } } @else { "until" }
+                            " " (to_the_minute(&barwright_ledger::entry::date(us)))
+                        }
+                        (why, _) => {
+                            "before the next bar"
+                            @if let Some(why) = why { ": " (text::visible(&why.words())) }
+                        }
+                    }
+                },
+                html! { @match &l.operator { Some(o) => { (text::visible(o)) } None => { "–" } } },
+            ]
+        }),
+    )
 }
 
 fn bars(said: &Said) -> Markup {
@@ -101,7 +191,8 @@ fn bars(said: &Said) -> Markup {
     )
 }
 
-fn words_of(state: &State) -> (&'static str, String) {
+/// A state, and why.
+pub fn words_of(state: &State) -> (&'static str, String) {
     match state {
         State::Released => ("released", "between two good checks".into()),
         State::Cropped { pieces_m } => (
@@ -124,7 +215,8 @@ fn words_of(state: &State) -> (&'static str, String) {
     }
 }
 
-fn entries(list: &[Entry]) -> Markup {
+/// Entries as a table.
+pub fn entries(list: &[Entry]) -> Markup {
     if list.is_empty() {
         return html! { p { "None yet." } };
     }

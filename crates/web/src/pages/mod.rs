@@ -1,6 +1,7 @@
 //! The pages, one file each. A page is a function from the lot to markup.
 
 pub mod approval;
+pub mod asking;
 pub mod bar;
 pub mod bars;
 pub mod checks;
