@@ -117,4 +117,25 @@ fn a_judgement_that_was_not_entered_releases_nothing() {
     assert_eq!(run(&out, &["ledger", "add", "judgement", "01", "--author", "level 3"]), Some(0));
     assert!(run(&out, &["certify", "01"]).is_some());
     assert!(words(&paper).contains("RELEASED BY DECISION"), "{}", words(&paper));
+    only_level_3_approves(&out);
+}
+
+/// Own rules: nobody approves before somebody is on record as level 3, and each once; what is missing of
+/// a certification is told.
+fn only_level_3_approves(job: &Path) {
+    let approve = |name: &str| run(job, &["approve", "technique", "--as", name]);
+    let add = |more: &[&str]| {
+        let args = [&["people", "add", "L3", "--author", "L3", "--role", "level3"], more].concat();
+        assert_eq!(run(job, &args), Some(0));
+    };
+    assert_eq!(approve("L3"), Some(2), "roles are not kept");
+    add(&[]);
+    assert_eq!(approve("Q1"), Some(2));
+    assert_eq!(approve("L3"), Some(1), "no certification is on record");
+    add(&["--certified-until", "2999-12-31"]);
+    assert_eq!(approve("L3"), Some(2), "approved twice");
+    let args = ["people", "add", "L4", "--author", "L3", "--role", "level3"];
+    assert_eq!(run(job, &[&args[..], &["--certified-until", "2999-12-31"]].concat()), Some(0));
+    assert_eq!(approve("L4"), Some(0));
+    assert_eq!(run(job, &["ledger", "verify"]), Some(0));
 }
