@@ -116,13 +116,13 @@ fn a_change_of_every_single_field_is_found() {
         ("UPDATE entry SET kind = 'retest' WHERE seq = 7", FaultKind::FieldChanged),
         ("UPDATE entry SET subject = 'H7/8' WHERE seq = 7", FaultKind::FieldChanged),
         ("UPDATE entry SET line = 'line 3' WHERE seq = 7", FaultKind::FieldChanged),
-        ("UPDATE entry SET hash = 'aa' || substr(hash, 3) WHERE seq = 7", FaultKind::FieldChanged),
+        ("UPDATE entry SET hash = 'z' || substr(hash, 2) WHERE seq = 7", FaultKind::FieldChanged),
         (
-            "UPDATE entry SET content_hash = 'aa' || substr(content_hash, 3) WHERE seq = 7",
+            "UPDATE entry SET content_hash = 'z' || substr(content_hash, 2) WHERE seq = 7",
             FaultKind::ContentChanged,
         ),
         (
-            "UPDATE entry SET parent_hash = 'aa' || substr(parent_hash, 3) WHERE seq = 7",
+            "UPDATE entry SET parent_hash = 'z' || substr(parent_hash, 2) WHERE seq = 7",
             FaultKind::OutOfPlace,
         ),
     ] {
@@ -277,7 +277,7 @@ fn a_changed_look_up_is_found() {
 fn a_changed_identity_is_found_at_the_first_entry() {
     for statement in [
         "UPDATE meta SET value = 'other works' WHERE key = 'name'",
-        "UPDATE meta SET value = 'aa' || substr(value, 3) WHERE key = 'id'",
+        "UPDATE meta SET value = 'z' || substr(value, 2) WHERE key = 'id'",
     ] {
         assert_fault(statement, 1, FaultKind::FieldChanged);
     }

@@ -158,7 +158,8 @@ fn what_changes_between_two_checks_breaks_the_bracket() {
 
 #[test]
 fn an_operator_who_begins_with_a_check_holds_nothing() {
-    let ledger = Home::file().create("works");
+    let home = Home::file();
+    let ledger = home.create("works");
     let mut records = day()[..10].to_vec();
     records.push(operator("night", LINE));
     records.extend_from_slice(&day()[10..12]);

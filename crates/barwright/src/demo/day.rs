@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 
 use barwright_job::{Sealed, check::Check};
 use barwright_ledger::{Ledger, State, store::questions::HoldList};
-use barwright_twin::{Scene, SceneBar, VirtualStation, WeakProbe, demo_scene};
+use barwright_twin::{Scene, SceneBar, VirtualStation, demo_scene, faults::WeakProbe};
 use barwright_web::{JobFolder, files};
 use serde::Serialize;
 

@@ -452,10 +452,10 @@ impl<'a> Keeper<'a> {
         let all = self.place.answer(tx.rows(WITHDRAWALS, vec![]).await)?;
         self.withdrawals = withdrawals_of(all);
         match &facts {
-            Facts::Judgement(f) => self.bar_anew(tx, &f.bar).await,
-            Facts::Retest(f) => self.bar_anew(tx, &f.bar).await,
-            Facts::BarScreened(f) => self.bar_anew(tx, &f.bar).await,
-            Facts::Check(_) => self.stretches_anew(tx, &row.line, seq).await,
+            Facts::Judgement(f) => self.bar_anew(tx, &f.bar, at.seq).await,
+            Facts::Retest(f) => self.bar_anew(tx, &f.bar, at.seq).await,
+            Facts::BarScreened(f) => self.bar_anew(tx, &f.bar, at.seq).await,
+            Facts::Check(_) => self.stretches_anew(tx, &row.line, seq, at.seq).await,
             Facts::Technique(_) | Facts::Level(_) => match document {
                 Some(document) => self.bars_of(tx, &document).await,
                 None => Ok(()),
@@ -464,11 +464,14 @@ impl<'a> Keeper<'a> {
         }
     }
 
-    /// Goes through the entries of one bar anew; its brackets stay.
-    async fn bar_anew(&mut self, tx: &mut Tx, key: &BarKey) -> Result<()> {
+    /// Goes through the entries of one bar anew, up to the one that is being taken: later ones may be
+    /// in the table of entries already. Brackets stay.
+    async fn bar_anew(&mut self, tx: &mut Tx, key: &BarKey, until: i64) -> Result<()> {
         let named = "SELECT entry.* FROM mention JOIN entry ON entry.seq = mention.seq \
-                     WHERE mention.value = $1 AND mention.role = 'bar' ORDER BY mention.seq";
-        let rows: Vec<Row> = self.place.answer(tx.rows(named, values![key.to_string()]).await)?;
+                     WHERE mention.value = $1 AND mention.role = 'bar' AND mention.seq <= $2 \
+                     ORDER BY mention.seq";
+        let named = tx.rows(named, values![key.to_string(), until]).await;
+        let rows: Vec<Row> = self.place.answer(named)?;
         let mut bar = Bar::default();
         for row in rows {
             let correction = self.withdrawals.entries.get(&row.seq).copied();
@@ -506,19 +509,26 @@ impl<'a> Keeper<'a> {
     /// Goes anew through what was recorded on a line between the check before a withdrawn one and
     /// the check after it. A check decides alone what stands after it, so that nothing further
     /// back or on is touched.
-    async fn stretches_anew(&mut self, tx: &mut Tx, name: &str, check: i64) -> Result<()> {
+    async fn stretches_anew(
+        &mut self,
+        tx: &mut Tx,
+        name: &str,
+        check: i64,
+        until: i64,
+    ) -> Result<()> {
         let before = "SELECT MAX(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq < $2";
-        let after = "SELECT MIN(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq > $2";
+        let after = "SELECT MIN(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq > $2 \
+                     AND seq <= $3";
         let place = self.place;
         let before: Option<(Option<i64>,)> =
             place.answer(tx.row(before, values![name, check]).await)?;
         let after: Option<(Option<i64>,)> =
-            place.answer(tx.row(after, values![name, check]).await)?;
+            place.answer(tx.row(after, values![name, check, until]).await)?;
         let (before, after) = (before.and_then(|(n,)| n), after.and_then(|(n,)| n));
         let between = "SELECT * FROM entry WHERE line = $1 AND seq >= $2 AND seq <= $3 \
                        AND kind IN ('technique', 'level', 'check', 'bar_screened', 'mount', \
                        'operator') ORDER BY seq";
-        let bounds = values![name, before.unwrap_or(1), after.unwrap_or(i64::MAX)];
+        let bounds = values![name, before.unwrap_or(1), after.unwrap_or(until)];
         let rows: Vec<Row> = place.answer(tx.rows(between, bounds).await)?;
         let mut line = Line::new(rows.first().map_or(0, |row| row.time_us));
         line.operator = self.operator_before(tx, name, before.unwrap_or(1)).await?;

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use sqlx::{
-    PgPool,
+    Connection as _, PgConnection, PgPool,
     postgres::{PgConnectOptions, PgPoolOptions},
 };
 
@@ -38,6 +38,7 @@ impl Store {
     ) -> Result<Self> {
         demand_time(time_us)?;
         let server = Server::new(address)?;
+        server.reach().await?;
         let pool = Pool::Postgres(server.pool(1));
         let created = match schema::identity(&pool, &server.place).await {
             Err(LedgerError::Absent { .. }) => schema::fill(&pool, &server.place, identity).await,
@@ -56,6 +57,7 @@ impl Store {
     /// [`LedgerError::Refused`], [`LedgerError::Io`] where no server answers.
     pub async fn open_on_server(address: &str) -> Result<Self> {
         let server = Server::new(address)?;
+        server.reach().await?;
         let writer = Pool::Postgres(server.pool(WRITERS));
         let identity = schema::identity(&writer, &server.place).await?;
         schema::bring_up(&writer, &server.place).await?;
@@ -79,6 +81,13 @@ impl Server {
         let patience = format!("{}ms", place.patience.as_millis());
         let options = options.application_name("barwright").options([("lock_timeout", patience)]);
         Ok(Self { place, options })
+    }
+
+    /// Connects once: a pool would try again and again, and then say no more than that it waited.
+    async fn reach(&self) -> Result<()> {
+        let reached = PgConnection::connect_with(&self.options).await;
+        let connection = self.place.answer(reached)?;
+        self.place.answer(connection.close().await)
     }
 
     fn pool(&self, connections: u32) -> PgPool {
