@@ -195,7 +195,7 @@ fn series_text(line: &LineTrends, w: &Watched) -> String {
         );
     }
     if let Some(l) = &w.limit {
-        let _ = writeln!(out, "at {:.2}: {}", l.at, l.what);
+        let _ = writeln!(out, "at {:.2}: {}", l.bound.at, l.what);
     }
     match w.course {
         Course::Slope(s) => {
