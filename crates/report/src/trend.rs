@@ -204,3 +204,51 @@ fn axis(svg: &mut Svg, t: &Trend<'_>, last: f64, x: &impl Fn(f64) -> f64, look: 
         svg.text(look_at(48.0), &format!("at {}: {what}", text::number(l, 2)), style());
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn one<'a>(values: &'a [(usize, f64)], average: &'a [(usize, [f64; 3])]) -> Trend<'a> {
+        Trend {
+            title: "probe-4-wall",
+            unit: "dB re the first checks",
+            place: "check",
+            values,
+            average,
+            centre: Some(0.0),
+            limit: Some((-4.4, "reflector <H1> fails the check")),
+            since: Some(2),
+            line: Some([(2.0, 0.0), (30.0, -4.4)]),
+        }
+    }
+
+    // Property: a picture of whatever numbers is well-formed XML without numbers that are none, says what it
+    // shows, and keeps its marks inside.
+    #[test]
+    fn any_series_makes_a_picture() {
+        let falling: Vec<(usize, f64)> =
+            (0..20usize).map(|i| (i, -0.15 * i.saturating_sub(2) as f64)).collect();
+        let average: Vec<(usize, [f64; 3])> =
+            (10..20).map(|i| (i, [-0.1 * i as f64, -0.05, 0.05])).collect();
+        let odd = [(0, f64::NAN), (1, 1e9), (2, f64::INFINITY)];
+        for (values, average) in [
+            (&falling[..], &average[..]),
+            (&falling[..1], &[][..]),
+            (&odd[..], &[][..]),
+            (&[][..], &[][..]),
+        ] {
+            let svg = trend(&one(values, average), &Palette::paper());
+            let xml = roxmltree::Document::parse(&svg).expect("well-formed");
+            assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
+            for c in xml.descendants().filter(|n| n.has_tag_name("circle")) {
+                let x: f64 = c.attribute("cx").expect("cx").parse().expect("a number");
+                assert!((0.0..=WIDTH).contains(&x), "{x}");
+            }
+        }
+        let svg = trend(&one(&falling, &average), &Palette::paper());
+        assert!(
+            svg.contains("reflector &lt;H1&gt; fails the check") && svg.contains("since check 3")
+        );
+    }
+}
