@@ -26,7 +26,7 @@ mod words;
 
 pub use cause::{Drift, Origin};
 pub use chart::{Chart, Charted};
-pub use forecast::{Course, Left, Slope, forecast};
+pub use forecast::{Bound, Course, Left, Slope, forecast};
 pub use history::{Series, Subject, Taken};
 pub use standard::Standard;
 pub use watch::{Limits, Settings, Trends, Watched, watch};

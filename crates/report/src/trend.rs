@@ -6,12 +6,12 @@ use crate::{
     text,
 };
 
-const WIDTH: f64 = 560.0;
-const LEFT: f64 = 58.0;
+const WIDTH: f64 = 420.0;
+const LEFT: f64 = 50.0;
 const RIGHT: f64 = 16.0;
 const PLOT: f64 = 150.0;
-const TOP: f64 = 34.0;
-const BELOW: f64 = 44.0;
+const TOP: f64 = 44.0;
+const BELOW: f64 = 56.0;
 /// Least span of the scale, in units of the limits' distance.
 const LEAST_SPAN: f64 = 2.4;
 
@@ -38,7 +38,7 @@ pub struct Trend<'a> {
     pub line: Option<[(f64, f64); 2]>,
 }
 
-/// The series as SVG text, 560 by 228 pixels. A ring is a value, the line the weighted average, the band
+/// The series as SVG text, 420 by 250 pixels. A ring is a value, the line the weighted average, the band
 /// between its limits is tinted; a broken upright says since when it has shifted, a broken line
 /// goes to what it runs into.
 #[must_use]
@@ -47,13 +47,13 @@ pub fn trend(t: &Trend<'_>, look: &Palette) -> String {
     svg.text(
         (LEFT, 16.0),
         &format!("{}, {}", t.title, t.unit),
-        Type::new(12.5, &look.ink, Anchor::Start).bold(),
+        Type::new(14.0, &look.ink, Anchor::Start).bold(),
     );
     let finite = |v: &f64| v.is_finite();
     let mut shown: Vec<f64> = t.values.iter().map(|v| v.1).filter(finite).collect();
     shown.extend(t.average.iter().flat_map(|a| a.1).filter(finite));
     if shown.is_empty() {
-        svg.text((LEFT, TOP + 20.0), "no values", Type::new(11.0, &look.soft, Anchor::Start));
+        svg.text((LEFT, TOP + 20.0), "no values", Type::new(12.0, &look.soft, Anchor::Start));
         return svg.finish();
     }
     let (mut low, mut high) = span(&shown);
@@ -68,7 +68,7 @@ pub fn trend(t: &Trend<'_>, look: &Palette) -> String {
     let middle = 0.5 * (low + high);
     (low, high) = (middle - 0.56 * room, middle + 0.56 * room);
     let last = t.values.iter().map(|v| v.0).max().unwrap_or(0).max(1) as f64;
-    let end = t.line.map_or(last, |l| l[1].0.clamp(last, last * 1.5 + 4.0));
+    let end = t.line.map_or(last, |l| l[1].0.clamp(last, last * 2.2 + 4.0));
     let x = |place: f64| LEFT + (WIDTH - LEFT - RIGHT) * place / end.max(1.0);
     let y = |v: f64| TOP + PLOT * (high - v) / (high - low);
     scale(&mut svg, (low, high), &y, look);
@@ -78,22 +78,22 @@ pub fn trend(t: &Trend<'_>, look: &Palette) -> String {
     }
     if let Some((l, what)) = drawn {
         svg.line((LEFT, y(l)), (WIDTH - RIGHT, y(l)), &look.alert, 1.4);
-        svg.text((LEFT + 4.0, y(l) - 4.0), what, Type::new(10.5, &look.alert, Anchor::Start));
+        svg.text((LEFT + 4.0, y(l) - 4.0), what, Type::new(12.0, &look.alert, Anchor::Start));
     }
     if let Some(since) = t.since {
         let at = x(since as f64);
-        dashes(&mut svg, (at, TOP), (at, TOP + PLOT), &look.ink, look);
+        dashes(&mut svg, (at, TOP), (at, TOP + PLOT), &look.ink);
         let words = format!("since {} {}", t.place, since + 1);
         let (at, anchor) =
-            if at > WIDTH / 2.0 { (at - 4.0, Anchor::End) } else { (at + 4.0, Anchor::Start) };
-        svg.text((at, TOP + 10.0), &words, Type::new(10.5, &look.ink, anchor));
+            if at > 0.6 * WIDTH { (at + 4.0, Anchor::End) } else { (at - 4.0, Anchor::Start) };
+        svg.text((at, TOP - 6.0), &words, Type::new(12.0, &look.ink, anchor));
     }
     if let Some([a, b]) = t.line {
         // Cut where the plot ends.
         let share = if b.0 > end { (end - a.0) / (b.0 - a.0) } else { 1.0 };
         let to = (a.0 + share * (b.0 - a.0), a.1 + share * (b.1 - a.1));
         let (p, q) = ((x(a.0), y(a.1)), (x(to.0), y(to.1.clamp(low, high))));
-        dashes(&mut svg, p, q, &look.alert, look);
+        dashes(&mut svg, p, q, &look.alert);
     }
     let mut d = String::new();
     for (i, (place, [average, ..])) in t.average.iter().enumerate() {
@@ -119,15 +119,16 @@ fn span(values: &[f64]) -> (f64, f64) {
 
 /// Three rules with their values.
 fn scale(svg: &mut Svg, (low, high): (f64, f64), y: &impl Fn(f64) -> f64, look: &Palette) {
-    let step = nice((high - low) / 3.0);
-    let digits = if step >= 1.0 { 0 } else { (-step.log10().floor()).clamp(0.0, 3.0) as usize };
+    let step = nice((high - low) / 4.0);
+    let digits =
+        if step >= 1.0 { 0 } else { (-step.log10() - 1e-9).ceil().clamp(0.0, 3.0) as usize };
     svg.open("trend-scale");
     let mut v = (low / step).ceil() * step;
     while v <= high {
         svg.line((LEFT, y(v)), (WIDTH - RIGHT, y(v)), &look.rule, 0.5).text(
-            (LEFT - 6.0, y(v) + 3.6),
+            (LEFT - 6.0, y(v) + 4.0),
             &text::number(v, digits),
-            Type::new(10.5, &look.soft, Anchor::End),
+            Type::new(12.0, &look.soft, Anchor::End),
         );
         v += step;
     }
@@ -160,7 +161,7 @@ fn band(
     svg.path(&d, &look.tint, &look.accent, 0.6);
 }
 
-fn dashes(svg: &mut Svg, (x0, y0): (f64, f64), (x1, y1): (f64, f64), paint: &str, _: &Palette) {
+fn dashes(svg: &mut Svg, (x0, y0): (f64, f64), (x1, y1): (f64, f64), paint: &str) {
     let length = (x1 - x0).hypot(y1 - y0);
     let mut d = String::new();
     let mut at = 0.0;
@@ -180,27 +181,74 @@ fn axis(svg: &mut Svg, t: &Trend<'_>, last: f64, x: &impl Fn(f64) -> f64, look: 
     let step = nice((last + 1.0) / 6.0).max(1.0);
     let mut n = step;
     svg.text(
-        (x(0.0), bottom + 14.0),
+        (x(0.0), bottom + 15.0),
         &format!("{} 1", t.place),
-        Type::new(10.5, &look.soft, Anchor::Start),
+        Type::new(12.0, &look.soft, Anchor::Start),
     );
     while n <= last + 1.0 {
         let at = x(n - 1.0);
         svg.line((at, bottom), (at, bottom + 4.0), &look.soft, 0.8);
         if n > 1.0 && at > LEFT + 60.0 {
             svg.text(
-                (at, bottom + 14.0),
+                (at, bottom + 15.0),
                 &text::number(n, 0),
-                Type::new(10.5, &look.soft, Anchor::Middle),
+                Type::new(12.0, &look.soft, Anchor::Middle),
             );
         }
         n += step;
     }
-    let words = match t.limit {
-        Some((l, what)) => {
-            format!("ring: value; line: weighted average; at {}: {what}", text::number(l, 2))
+    let look_at = |y: f64| (LEFT, bottom + y);
+    let style = || Type::new(12.0, &look.soft, Anchor::Start);
+    svg.text(look_at(32.0), "ring: value; line: weighted average; band: its limits", style());
+    if let Some((l, what)) = t.limit {
+        svg.text(look_at(48.0), &format!("at {}: {what}", text::number(l, 2)), style());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn one<'a>(values: &'a [(usize, f64)], average: &'a [(usize, [f64; 3])]) -> Trend<'a> {
+        Trend {
+            title: "probe-4-wall",
+            unit: "dB re the first checks",
+            place: "check",
+            values,
+            average,
+            centre: Some(0.0),
+            limit: Some((-4.4, "reflector <H1> fails the check")),
+            since: Some(2),
+            line: Some([(2.0, 0.0), (30.0, -4.4)]),
         }
-        None => "ring: value; line: weighted average; band: its limits".to_owned(),
-    };
-    svg.text((LEFT, bottom + 34.0), &words, Type::new(10.5, &look.soft, Anchor::Start));
+    }
+
+    // Property: a picture of whatever numbers is well-formed XML without numbers that are none, says what it
+    // shows, and keeps its marks inside.
+    #[test]
+    fn any_series_makes_a_picture() {
+        let falling: Vec<(usize, f64)> =
+            (0..20usize).map(|i| (i, -0.15 * i.saturating_sub(2) as f64)).collect();
+        let average: Vec<(usize, [f64; 3])> =
+            (10..20).map(|i| (i, [-0.1 * i as f64, -0.05, 0.05])).collect();
+        let odd = [(0, f64::NAN), (1, 1e9), (2, f64::INFINITY)];
+        for (values, average) in [
+            (&falling[..], &average[..]),
+            (&falling[..1], &[][..]),
+            (&odd[..], &[][..]),
+            (&[][..], &[][..]),
+        ] {
+            let svg = trend(&one(values, average), &Palette::paper());
+            let xml = roxmltree::Document::parse(&svg).expect("well-formed");
+            assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
+            for c in xml.descendants().filter(|n| n.has_tag_name("circle")) {
+                let x: f64 = c.attribute("cx").expect("cx").parse().expect("a number");
+                assert!((0.0..=WIDTH).contains(&x), "{x}");
+            }
+        }
+        let svg = trend(&one(&falling, &average), &Palette::paper());
+        assert!(
+            svg.contains("reflector &lt;H1&gt; fails the check") && svg.contains("since check 3")
+        );
+    }
 }

@@ -110,7 +110,7 @@ pub fn picture(w: &Watched, look: &Palette) -> String {
     let line = match (w.course, w.left, &w.limit) {
         (Course::Slope(s), left, limit) => {
             let far = left.map_or(last, |l| last + l.expected);
-            let to = left.and(limit.as_ref()).map_or(s.level + s.so_far, |l| l.at);
+            let to = left.and(limit.as_ref()).map_or(s.level + s.so_far, |l| l.bound.at);
             Some([(s.from, s.level), (far, to)])
         }
         _ => None,
@@ -123,7 +123,7 @@ pub fn picture(w: &Watched, look: &Palette) -> String {
             values: &values,
             average: &average,
             centre,
-            limit: w.limit.as_ref().map(|l| (l.at, l.what.as_str())),
+            limit: w.limit.as_ref().map(|l| (l.bound.at, l.what.as_str())),
             since: w.since,
             line: line.filter(|l| l[1].0 > l[0].0),
         },

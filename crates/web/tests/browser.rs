@@ -181,13 +181,16 @@ async fn every_page_stands_in_every_form() {
         return;
     }
     let (job, empty) = (support::full().await, support::empty());
+    let drifting = support::drifting().await;
     let (full_at, empty_at) = (served(&job).await, served(&empty).await);
+    let drifting_at = served(&drifting).await;
     let b = Browser::start().await;
     for (form, dark, width, height) in FORMS {
         b.system(dark).await;
         let full = support::ADDRESSES.map(|a| (full_at, a, "full"));
         let bare = ["/", "/technique", "/ledger"].map(|a| (empty_at, a, "empty"));
-        for (at, address, folder) in full.into_iter().chain(bare) {
+        let drift = [(drifting_at, "/trends", "drifting")];
+        for (at, address, folder) in full.into_iter().chain(bare).chain(drift) {
             let place = format!("{folder} {address} {form}");
             b.size(width, height).await;
             b.driver.goto(format!("http://{at}{address}")).await.unwrap();

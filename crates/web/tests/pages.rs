@@ -345,3 +345,18 @@ async fn the_cut_plan_of_the_lot_stands_with_its_bars() {
     write(&plan);
     assert!(get(&job.folder, "/bars").await.text.contains("Make it again"));
 }
+
+// Truth: closed form, the loss put in. The probe is named in a sentence with its rate, since when, and what it
+// runs into; a folder with three checks says that it is too early.
+#[tokio::test]
+async fn a_dying_probe_is_named_with_what_is_left() {
+    let job = support::drifting().await;
+    let a = get(&job.folder, "/trends").await;
+    assert_eq!(a.status, StatusCode::OK);
+    assert!(a.text.contains("1 thing drifts."), "{}", a.text);
+    assert!(a.text.contains("Probe 4 loses 0.15 dB a check since check 1"), "{}", a.text);
+    assert!(a.text.contains("checks are left until reflector H1 fails the check"), "{}", a.text);
+    assert!(a.text.contains("probe-4-wall") && a.text.contains("<svg"), "no picture");
+    let few = support::full().await;
+    assert!(get(&few.folder, "/trends").await.text.contains("No trend can be told yet"));
+}

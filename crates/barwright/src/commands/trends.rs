@@ -127,8 +127,11 @@ fn summary(line: &LineTrends, all: bool) -> String {
     let place = if line.line.is_empty() { String::new() } else { format!(" of {}", line.line) };
     let _ = writeln!(
         out,
-        "{} checks and {} levels{place}, {} series charted",
-        t.checks, t.levels, t.charted
+        "{} checks, {} level{}{place}, {} series charted",
+        t.checks,
+        t.levels,
+        if t.levels == 1 { "" } else { "s" },
+        t.charted
     );
     for note in &t.notes {
         let _ = writeln!(out, "note: {note}");
@@ -195,7 +198,7 @@ fn series_text(line: &LineTrends, w: &Watched) -> String {
         );
     }
     if let Some(l) = &w.limit {
-        let _ = writeln!(out, "at {:.2}: {}", l.at, l.what);
+        let _ = writeln!(out, "at {:.2}: {}", l.bound.at, l.what);
     }
     match w.course {
         Course::Slope(s) => {

@@ -111,23 +111,29 @@ impl Line {
     }
 }
 
-/// What a series did, and how many checks are left until it passes a limit; the limit lies on the side to
-/// which it goes, or nothing is said. `least` is the least scatter of a value (its rounding).
+/// A value that must not be passed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Bound {
+    /// The value.
+    pub at: f64,
+    /// Whether it must not be passed upwards; else downwards.
+    pub upper: bool,
+}
+
+/// What a series did, and how many checks are left until it passes a bound; where it goes the other way,
+/// nothing is said of that. `least` is the least scatter of a value (its rounding).
 ///
 /// Values come in order of their place. Under six of them, or fewer than three on the slope: no trend.
 #[must_use]
-pub fn forecast(values: &[At], limit: Option<f64>, least: f64) -> (Course, Option<Left>) {
+pub fn forecast(values: &[At], bound: Option<Bound>, least: f64) -> (Course, Option<Left>) {
     let n = values.len();
     if n < FEWEST {
         return (Course::NoTrend, None);
     }
     let degrees = (n - COEFFICIENTS) as f64;
     let breaks = breaks(values);
-    let slopes: Vec<Line> = breaks
-        .iter()
-        .filter(|&&b| values.iter().filter(|v| v.0 > b).count() >= FEWEST_ON_SLOPE)
-        .filter_map(|&b| Line::of(values, b, |x| (x - b).max(0.0)))
-        .collect();
+    let slopes: Vec<Line> =
+        breaks.iter().filter_map(|&b| Line::of(values, b, |x| (x - b).max(0.0))).collect();
     let steps = breaks
         .iter()
         .filter_map(|&b| Line::of(values, b, |x| f64::from(u8::from(x > b))).map(|l| (b, l)));
@@ -139,7 +145,9 @@ pub fn forecast(values: &[At], limit: Option<f64>, least: f64) -> (Course, Optio
     let sigma = (best.rss / degrees).max(floor).sqrt();
     let uncertainty = sigma / best.squares_u.sqrt();
     // A step of the size of the rounding is no better explanation.
-    let steeper = step.is_none_or(|(_, s)| best.rss <= s.rss + floor);
+    // A slope that began a check or two ago is not told: its break and its steepness are one guess.
+    let long = values.iter().filter(|v| v.0 > best.from).count() >= FEWEST_ON_SLOPE;
+    let steeper = long && step.is_none_or(|(_, s)| best.rss <= s.rss + floor);
     if !steeper || !is_significant(best.slope / uncertainty, degrees) {
         return (stepped(values, step, degrees, least), None);
     }
@@ -151,7 +159,8 @@ pub fn forecast(values: &[At], limit: Option<f64>, least: f64) -> (Course, Optio
         uncertainty,
         so_far: best.slope * (last - best.from),
     };
-    let left = limit.and_then(|limit| left(best, &slopes, limit, last, degrees, floor));
+    let ahead = bound.filter(|b| b.upper == (best.slope > 0.0));
+    let left = ahead.and_then(|b| left(best, &slopes, b.at, last, degrees, floor));
     (Course::Slope(slope), left)
 }
 
@@ -191,10 +200,6 @@ fn left(
     if beyond(best.at(last)) {
         return Some(Left { expected: 0.0, cautious: 0 });
     }
-    // A limit on the other side is never met.
-    if sign * (limit - best.level) <= 0.0 {
-        return None;
-    }
     let expected = best.from + (limit - best.level) / best.slope - last;
     let most = best.rss * (1.0 + worse / degrees) + worse * floor;
     let possible = all.iter().filter(|l| l.rss <= most && l.slope * sign > 0.0);
@@ -218,21 +223,25 @@ mod tests {
         (0..n).map(|i| (i as f64, slope * i.saturating_sub(from) as f64)).collect()
     }
 
+    fn lower(at: f64) -> Option<Bound> {
+        Some(Bound { at, upper: false })
+    }
+
     // Truth: closed form. Without scatter the crossing is known, and the cautious figure lies before it by the
     // rounding alone.
     #[test]
     fn a_clean_slope_is_read_off() {
         let values = ramp(20, 10, -0.15);
-        let (course, left) = forecast(&values, Some(-6.0), 0.003);
+        let (course, left) = forecast(&values, lower(-6.0), 0.003);
         let Course::Slope(s) = course else { panic!("{course:?}") };
         assert!((s.per_check + 0.15).abs() < 1e-9 && (s.from - 10.0).abs() < 1e-9, "{s:?}");
         let left = left.expect("a limit ahead");
         // 6 dB at 0.15 dB a check are 40 checks from the tenth; nine of them have passed.
         assert!((left.expected - 31.0).abs() < 1e-6, "{left:?}");
         assert!(left.cautious >= 29 && left.cautious <= 31, "{left:?}");
-        // A limit on the side from which it comes is none.
-        assert_eq!(forecast(&values, Some(6.0), 0.003).1, None);
-        let past = forecast(&values, Some(-1.0), 0.003).1.expect("passed");
+        // A bound on the side from which it comes is none; one that was passed is told as passed.
+        assert_eq!(forecast(&values, Some(Bound { at: 6.0, upper: true }), 0.003).1, None);
+        let past = forecast(&values, lower(-1.0), 0.003).1.expect("passed");
         assert_eq!((past.expected, past.cautious), (0.0, 0));
     }
 
@@ -242,14 +251,14 @@ mod tests {
         let wiggle = |i: usize| 0.02 * f64::from((i * 7 % 5) as i32 - 2);
         let step: Vec<At> =
             (0..20).map(|i| (i as f64, wiggle(i) - if i >= 12 { 1.0 } else { 0.0 })).collect();
-        let (course, left) = forecast(&step, Some(-6.0), 0.003);
+        let (course, left) = forecast(&step, lower(-6.0), 0.003);
         assert!(
             matches!(course, Course::Step { from, by } if from == 12.0 && (by + 1.0).abs() < 0.05),
             "{course:?}"
         );
         assert_eq!(left, None);
         let scatter: Vec<At> = (0..20).map(|i| (i as f64, wiggle(i))).collect();
-        assert_eq!(forecast(&scatter, Some(-6.0), 0.003).0, Course::NoTrend);
-        assert_eq!(forecast(&ramp(5, 0, -1.0), Some(-6.0), 0.003).0, Course::NoTrend);
+        assert_eq!(forecast(&scatter, lower(-6.0), 0.003).0, Course::NoTrend);
+        assert_eq!(forecast(&ramp(5, 0, -1.0), lower(-6.0), 0.003).0, Course::NoTrend);
     }
 }

@@ -1,8 +1,10 @@
 //! Series over the checks, split into what is common, what is a probe's and what is a beam's own.
 //!
 //! A probe that drifts takes all of its beams with it; told beam by beam that would be thirty findings and
-//! no cause. So each beam's deviation from its own mean in control is split: the middle over a probe's
-//! beams is the probe's, the middle over the probes is the station's, and what is left is the beam's.
+//! no cause. So each beam's deviation from its own mean in control is split. The middle over a probe's
+//! beams is the probe's, the middle over the probes the station's; a probe is then held against the middle
+//! of the other probes, a beam against the middle of the other beams of its probe. (Against a middle that
+//! it is part of, it would often be that middle: peaked values, and twice the false calls.)
 
 use std::collections::BTreeSet;
 
@@ -148,7 +150,6 @@ pub fn split(taken: &[Taken], quantity: Quantity, reference: usize) -> Vec<Serie
     let Some(probes) = taken.iter().map(|t| &t.measures.probes).find(|p| !p.is_empty()) else {
         return Vec::new();
     };
-    let n = taken.len();
     let values = |b: usize| taken.iter().map(move |t| t.measures.value(quantity, b));
     // [beam][check], in deviations.
     let mut beams: Vec<Option<Vec<Option<f64>>>> = (0..probes.len())
@@ -163,18 +164,15 @@ pub fn split(taken: &[Taken], quantity: Quantity, reference: usize) -> Vec<Serie
     let mut of_probes: Vec<(u32, Vec<Option<f64>>)> = Vec::new();
     for &p in &numbers {
         let charted: Vec<usize> = own(p).filter(|&b| beams[b].is_some()).collect();
-        let middle: Vec<Option<f64>> = (0..n)
-            .map(|i| {
-                let mut at: Vec<f64> =
-                    charted.iter().filter_map(|&b| beams[b].as_ref()?[i]).collect();
-                // Half of the beams must speak for their probe.
-                (!at.is_empty() && 2 * at.len() >= charted.len()).then(|| middle(&mut at))
-            })
-            .collect();
+        let lists: Vec<Vec<Option<f64>>> =
+            charted.iter().filter_map(|&b| beams[b].clone()).collect();
+        // Half of the beams must speak for their probe.
+        let middle = middle_of(&lists, None, charted.len().div_ceil(2));
         if charted.len() >= FEWEST_BEAMS {
-            for b in charted {
+            for (k, &b) in charted.iter().enumerate() {
+                let others = middle_of(&lists, Some(k), charted.len() / 2);
                 if let Some(list) = beams[b].as_mut() {
-                    minus(list, &middle);
+                    minus(list, &others);
                 }
             }
         }
@@ -184,13 +182,12 @@ pub fn split(taken: &[Taken], quantity: Quantity, reference: usize) -> Vec<Serie
     }
     let mut out = Vec::new();
     if of_probes.len() >= FEWEST_PROBES {
-        let common: Vec<Option<f64>> = (0..n)
-            .map(|i| {
-                let mut at: Vec<f64> = of_probes.iter().filter_map(|(_, m)| m[i]).collect();
-                (2 * at.len() > of_probes.len()).then(|| middle(&mut at))
-            })
-            .collect();
-        of_probes.iter_mut().for_each(|(_, list)| minus(list, &common));
+        let lists: Vec<Vec<Option<f64>>> = of_probes.iter().map(|p| p.1.clone()).collect();
+        let fewest = lists.len() / 2;
+        for (k, (_, list)) in of_probes.iter_mut().enumerate() {
+            minus(list, &middle_of(&lists, Some(k), fewest));
+        }
+        let common = middle_of(&lists, None, fewest + 1);
         out.push(Series { quantity, subject: Subject::Station, values: common });
     }
     let single: Vec<u32> =
@@ -211,6 +208,22 @@ pub fn split(taken: &[Taken], quantity: Quantity, reference: usize) -> Vec<Serie
         s.values.iter_mut().flatten().for_each(|v| *v = rounded(*v, step));
     }
     out
+}
+
+/// Middle of lists check by check, without one of them; absent where fewer than `fewest` have a value.
+fn middle_of(
+    lists: &[Vec<Option<f64>>],
+    without: Option<usize>,
+    fewest: usize,
+) -> Vec<Option<f64>> {
+    let n = lists.first().map_or(0, Vec::len);
+    (0..n)
+        .map(|i| {
+            let others = lists.iter().enumerate().filter(|(k, _)| Some(*k) != without);
+            let mut at: Vec<f64> = others.filter_map(|(_, list)| list[i]).collect();
+            (!at.is_empty() && at.len() >= fewest).then(|| middle(&mut at))
+        })
+        .collect()
 }
 
 fn minus(list: &mut [Option<f64>], what: &[Option<f64>]) {

@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::{
     cause::{self, Drift},
     chart::{self, Chart},
-    forecast::{At, Course, Left, forecast},
+    forecast::{At, Bound, Course, Left, forecast},
     history::{self, Series, Subject, Taken},
     run_length, standard,
 };
@@ -71,8 +71,9 @@ impl Limits {
 /// A limit of a series with what happens there.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Limit {
-    /// Value, in the unit of the series.
-    pub at: f64,
+    /// Value, in the unit of the series, with its side.
+    #[serde(flatten)]
+    pub bound: Bound,
     /// What happens there.
     pub what: String,
 }
@@ -209,8 +210,8 @@ impl Watched {
     pub fn foresee(&mut self) {
         let all: Vec<At> = self.series.present().map(|(i, v)| (i as f64, v)).collect();
         let values = &all[all.len().saturating_sub(MOST)..];
-        let limit = self.limit.as_ref().map(|l| l.at);
-        (self.course, self.left) = forecast(values, limit, self.series.quantity.step());
+        let bound = self.limit.as_ref().map(|l| l.bound);
+        (self.course, self.left) = forecast(values, bound, self.series.quantity.step());
     }
 }
 
@@ -251,7 +252,14 @@ fn charted(list: Vec<Series>, settings: &Settings, by_level: bool) -> Vec<Watche
     let mut at = 0;
     // Series of a kind stand together.
     for run in list.chunk_by(|a, b| kind(a) == kind(b)) {
-        standard::share(&mut standards[at..at + run.len()], run[0].quantity.step());
+        let own = &mut standards[at..at + run.len()];
+        let least = run[0].quantity.step();
+        if run[0].is_split() {
+            standard::share(own, least);
+        } else {
+            // Reflectors still hold what is common to all: their scatters are no independent witnesses.
+            own.chunks_mut(1).for_each(|one| standard::share(one, least));
+        }
         at += run.len();
     }
     let is_beam = |s: &Series| matches!(s.subject, Subject::Beam { .. });
@@ -283,7 +291,7 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
     let s = &w.series;
     match (s.quantity, &s.subject) {
         (Quantity::BeamGain, _) => Some(Limit {
-            at: limits.gain_room_db?,
+            bound: Bound { at: limits.gain_room_db?, upper: true },
             what: "the electronics have no more gain to give".into(),
         }),
         (Quantity::Noise, _) => {
@@ -293,7 +301,10 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
                 .filter_map(|r| recent(r.series.values.iter().copied()))
                 .reduce(f64::min)?;
             Some(Limit {
-                at: lowest + limits.target_db - limits.signal_to_noise_db,
+                bound: Bound {
+                    at: lowest + limits.target_db - limits.signal_to_noise_db,
+                    upper: true,
+                },
                 what: "a reflector stands too little over the noise".into(),
             })
         }
@@ -308,24 +319,31 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
                     let reserves = reserves(checks, name);
                     let both = now(s, checks).map(|(i, v)| Some(v - reserves[i]?));
                     let what = format!("reflector {name} fails the check");
-                    Some(Limit { at: recent(both)?, what })
+                    Some(Limit { bound: below(recent(both)?), what })
                 }
                 _ => None,
             });
             let ordered = Limit {
-                at: limits.alarm_db + begun(s, checks)?,
+                bound: below(limits.alarm_db + begun(s, checks)?),
                 what: "the ordered flaw reads below the alarm".into(),
             };
             // The nearest: losses go downwards.
-            Some(named.fold(ordered, |a, b| if b.at > a.at { b } else { a }))
+            Some(named.fold(ordered, |a, b| if b.bound.at > a.bound.at { b } else { a }))
         }
         (Quantity::ReflectorHeight, Subject::Reflector { name, .. }) => {
             let reserves = reserves(checks, name);
             let both = now(s, checks).map(|(i, v)| Some(v - reserves[i]?));
-            Some(Limit { at: recent(both)?, what: format!("reflector {name} fails the check") })
+            Some(Limit {
+                bound: below(recent(both)?),
+                what: format!("reflector {name} fails the check"),
+            })
         }
         _ => None,
     }
+}
+
+fn below(at: f64) -> Bound {
+    Bound { at, upper: false }
 }
 
 /// What a reflector has left, by check.

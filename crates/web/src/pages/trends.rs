@@ -76,9 +76,12 @@ fn body(line: &LineTrends) -> Markup {
 
 fn one(line: &LineTrends, d: &Drift) -> Markup {
     let when = line.date(d.by_level, d.since);
+    // What is the matter as the heading; what is left and where to look below it.
+    let (first, rest) = d.sentence.split_once(". ").unwrap_or((&d.sentence, ""));
     html! {
         section.card {
-            h2.marked { (mark::link(Shape::Split)) span { (text::visible(&d.sentence)) } }
+            h2.marked { (mark::link(Shape::Split)) span { (text::visible(first)) } }
+            @if !rest.is_empty() { p { (text::visible(rest)) } }
             @if let Some(when) = when { p.quiet { "Since " (when) "." } }
             div.pair {
                 @for name in d.series.iter().take(3) {
@@ -113,7 +116,7 @@ fn how(t: &Trends) -> Markup {
     let rate = 1.0 / t.settings.false_per_check;
     html! {
         p.quiet {
-            "Watched: " (t.checks) " checks and " (t.levels) " levels, " (t.charted)
+            "Watched: " (t.checks) " checks, " (t.levels) @if t.levels == 1 { " level, " } @else { " levels, " } (t.charted)
             " series. The first " (t.settings.reference)
             " say what is usual. The average gives the newest check a weight of "
             (text::number(chart::WEIGHT, 1)) ". A sound station is called wrongly at no more than one check in "

@@ -112,6 +112,44 @@ pub async fn full() -> Job {
     job
 }
 
+/// The same with checks of a month, in which the fourth probe loses 0.15 dB a check from the fifteenth
+/// check on: 24 of them, made up from a wave that is no drift.
+pub async fn drifting() -> Job {
+    use barwright_job::measures::{Marked, Measures, Quantity};
+    let job = full().await;
+    let technique = fixture::technique();
+    let level = fixture::level(&technique);
+    let (base, rules) = (fixture::check(&technique, &level, true), fixture::rules());
+    let store = Store::open(job.folder.ledger_path()).await.unwrap();
+    for i in 0..24u32 {
+        let wave = |k: u32| f64::from((i * 7 + k * 13) * (k + 3) % 23) / 230.0 - 0.05;
+        let lost = |p: u32| if p == 3 { 0.15 * f64::from((i + 1).saturating_sub(14)) } else { 0.0 };
+        let mut m = Measures {
+            probes: (0..48).map(|b| b / 8).collect(),
+            reflectors: vec![Marked { name: "H1".into(), probes: vec![3] }],
+            ..Measures::default()
+        };
+        m.keep(Quantity::WallHeight, (0..48).map(|b| Some(wave(b) - 2.0 - lost(b / 8))));
+        m.keep(Quantity::ReflectorHeight, [Some(wave(60) - lost(3))]);
+        m.keep(Quantity::ReflectorReserve, [Some(4.4 + wave(60) - lost(3))]);
+        m.keep(Quantity::Noise, [Some(-20.0 + 4.0 * wave(61))]);
+        m.keep(Quantity::WaterTemperature, [Some(21.7 + wave(62))]);
+        let mut check = base.body.clone();
+        check.measures = m;
+        let sources = [
+            ("technique", technique.hash.clone()),
+            ("level", level.hash.clone()),
+            ("rules", rules.hash()),
+        ];
+        let sealed = Sealed::seal(check, sources);
+        let record = Record::check(&sealed, &rules, LINE).unwrap();
+        let now = START_US + (60 + i64::from(i) * 240) * MINUTE_US;
+        store.append(&record, "shift A", now).await.unwrap();
+    }
+    store.close().await;
+    job
+}
+
 /// Every address of a full job folder.
 pub const ADDRESSES: [&str; 17] = [
     "/line",
