@@ -3,9 +3,9 @@
 //! Every step is the real one: planned, levelled, checked, screened and judged on the virtual
 //! station, each size in a folder of its own, both in one ledger.
 
-use std::fmt::Write as _;
+use std::{collections::BTreeSet, fmt::Write as _};
 
-use barwright_job::{Sealed, check::Check};
+use barwright_job::{Sealed, Technique, check::Check};
 use barwright_ledger::{Ledger, State, store::questions::HoldList};
 use barwright_twin::{Scene, SceneBar, VirtualStation, demo_scene, faults::WeakProbe};
 use barwright_web::{JobFolder, files};
@@ -25,7 +25,7 @@ const SIZES: [(f64, &str, &str, u32); 2] =
     [(42.0, "TH-4207", "H80316", 3), (38.0, "TH-4211", "H80322", 4)];
 
 /// Loss of the probe that fails, in dB of echo height: a plug worked loose.
-const LOSS_DB: f64 = 9.0;
+const LOSS_DB: f64 = 16.0;
 
 /// What the day came to.
 #[derive(Debug, Serialize)]
@@ -104,11 +104,13 @@ pub fn run(bench: &Bench, job: &JobFolder, seed: u64) -> Result<Day, Failure> {
 
     day.clock.pass_s(900.0);
     day.set_up(second)?;
-    day.check(second, &second.station)?;
+    let good = day.check(second, &second.station)?;
     day.bars(second, &second.scene.bars)?;
-    let mut faulty = second.scene.station.clone();
-    faulty.weak_probes.push(WeakProbe { probe: 3, loss_db: LOSS_DB });
     let technique = second.job.technique()?;
+    let mut faulty = second.scene.station.clone();
+    faulty.weak_probes = probes_of_first_reflector(&technique.body, &good.body)
+        .map(|probe| WeakProbe { probe, loss_db: LOSS_DB })
+        .collect();
     let faulty = VirtualStation::new(&technique, &faulty, second.scene.seed)?;
     day.check(second, &faulty)?;
     let after_failed_check = day.ledger.hold_lists(day.clock.now_us())?;
@@ -139,6 +141,13 @@ pub fn run(bench: &Bench, job: &JobFolder, seed: u64) -> Result<Day, Failure> {
         entries: verification.entries,
         whole: verification.is_whole(),
     })
+}
+
+/// The probes whose beams saw the first reflector of a check: a short check hears of no others.
+fn probes_of_first_reflector(technique: &Technique, check: &Check) -> impl Iterator<Item = u32> {
+    let beams = check.reflectors.first().map_or(&[][..], |r| &r.beams);
+    let probe = |beam: &u32| technique.beams.get(*beam as usize).map(|b| b.probe);
+    beams.iter().filter_map(probe).collect::<BTreeSet<u32>>().into_iter()
 }
 
 /// Plans a size and lays out its reference bar.
@@ -209,7 +218,7 @@ impl Line<'_> {
         self.enter(size, What::Level, "")
     }
 
-    fn check(&mut self, size: &Size, station: &VirtualStation) -> Result<(), Failure> {
+    fn check(&mut self, size: &Size, station: &VirtualStation) -> Result<Sealed<Check>, Failure> {
         let name = format!("check-{:02}", self.checks.len() + 1);
         let (_, passes) = virtual_captures::check(&size.job, station, None, &name)?;
         let (length, speed) =
@@ -219,7 +228,8 @@ impl Line<'_> {
             steps::check(&size.job, &size.job.capture_path(&name))?;
         self.bench.say(&level::check_text(number, &check));
         self.checks.push((size.mm, check.body.good));
-        self.enter(size, What::Check, &number.to_string())
+        self.enter(size, What::Check, &number.to_string())?;
+        Ok(check)
     }
 
     fn bars(&mut self, size: &Size, bars: &[SceneBar]) -> Result<(), Failure> {

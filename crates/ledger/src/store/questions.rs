@@ -587,6 +587,9 @@ impl Store {
                 }
             }
         }
+        // A document may be entered again later, for something else.
+        let last = own.last().map(|e| e.seq).max(state.closing_check).unwrap_or(i64::MAX);
+        found.retain(|e| e.seq <= last);
         found.sort_by_key(|e| e.seq);
         Ok(found)
     }
