@@ -60,7 +60,7 @@ fn people_are_kept_from_the_first_on() {
     add("Q1", &["--role", "quality"], "Q1", 0);
     add("I1", &["--role", "inspector"], "Q1", 0);
     let denied = add("I1", &["--role", "level3"], "I1", 2);
-    assert!(denied.err.contains("quality or level 3"), "{}", denied.err);
+    assert!(denied.err.contains("that takes quality"), "{}", denied.err);
     let until = ["--certified-until", "2020-06-30", "--certificate", "C7"];
     add("L3", &[&["--role", "level2", "--role", "level3"][..], &until].concat(), "Q1", 0);
     let said = job(f, &["people", "list"], 1);
@@ -160,7 +160,13 @@ fn keys_are_made_replaced_and_revoked() {
     assert!(over.err.contains("already a file"), "{}", over.err);
     typed(f, &["keys", "make", "Z9", "--file", &second, "--author", "Q1"], PASSWORD, 2);
     // From standard input, where no variable is named.
-    typed(f, &["keys", "replace", "Q1", "--file", &second], &format!("{PASSWORD}\n"), 0);
+    // A key is there, so what changes keys must be signed by it.
+    let replace = ["keys", "replace", "Q1", "--file", second.as_str()];
+    let unsigned = typed(f, &replace, &format!("{PASSWORD}\n"), 2);
+    assert!(unsigned.err.contains("must be signed"), "{}", unsigned.err);
+    assert!(!Path::new(&second).exists(), "a key that was not entered");
+    let signing = ["--key", first.as_str(), "--key-passphrase-env", "KEY_WORDS"];
+    typed(f, &[&replace[..], &signing].concat(), &format!("{PASSWORD}\n"), 0);
     assert!(check(1, "", &words).out.contains("does not sign here"));
     let list = job(f, &["keys", "list"], 0).out;
     assert!(
@@ -177,7 +183,10 @@ fn keys_are_made_replaced_and_revoked() {
         .filter_map(|k| k["key"].as_str())
         .collect();
     let [live] = live.as_slice() else { panic!("{listed}") };
-    job(f, &["keys", "revoke", live, "--reason", "lost", "--author", "Q1"], 0);
+    let revoke = ["keys", "revoke", live, "--reason", "lost", "--author", "Q1"];
+    job(f, &revoke, 2);
+    let signing = ["--key", second.as_str()];
+    typed(f, &[&revoke[..], &signing].concat(), &format!("{PASSWORD}\n"), 0);
     let list = job(f, &["keys", "list"], 0).out;
     assert!(list.contains("revoked: lost"), "{list}");
     let none = typed(f, &["keys", "replace", "Q1", "--file", &file("3.json")], PASSWORD, 2);

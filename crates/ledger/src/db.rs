@@ -1,9 +1,11 @@
 //! One statement on either database. The text is the same for both: placeholders `$1`, plain
 //! types, `ON CONFLICT`.
 
+use std::ops::{Deref, DerefMut};
+
 use sqlx::{
-    AssertSqlSafe, FromRow, PgPool, Postgres, Sqlite, SqlitePool, Transaction, postgres::PgRow,
-    sqlite::SqliteRow,
+    AssertSqlSafe, FromRow, PgPool, Postgres, Sqlite, SqliteConnection, SqlitePool, Transaction,
+    pool::PoolConnection, postgres::PgRow, sqlite::SqliteRow,
 };
 
 /// Values of one row that a statement takes at most: SQLite allows 32 766, PostgreSQL 65 535.
@@ -78,10 +80,17 @@ impl<T> Read for T where
 
 /// The same lines for either database.
 macro_rules! either {
-    ($on:expr, $kind:ident, $inner:ident => $body:expr) => {
+    ($on:expr, Pool, $inner:ident => $body:expr) => {
         match $on {
-            $kind::Sqlite($inner) => $body,
-            $kind::Postgres($inner) => $body,
+            Pool::Sqlite($inner) => $body,
+            Pool::Postgres($inner) => $body,
+        }
+    };
+    ($on:expr, Tx, $inner:ident => $body:expr) => {
+        match $on {
+            Tx::Sqlite($inner) => $body,
+            Tx::Writing($inner) => $body,
+            Tx::Postgres($inner) => $body,
         }
     };
 }
@@ -133,7 +142,7 @@ impl Pool {
     /// Begins a transaction that writes: others that write wait for its end.
     pub async fn begin(&self) -> sqlx::Result<Tx> {
         match self {
-            Self::Sqlite(pool) => Ok(Tx::Sqlite(pool.begin_with("BEGIN IMMEDIATE").await?)),
+            Self::Sqlite(pool) => Ok(Tx::Writing(Writing::begin(pool).await?)),
             Self::Postgres(pool) => {
                 let mut tx = pool.begin().await?;
                 sqlx::query("LOCK TABLE entry IN SHARE ROW EXCLUSIVE MODE")
@@ -159,9 +168,54 @@ impl Pool {
     }
 }
 
+/// A transaction that writes to a file. SQLite ends one by itself on some errors (a full disk)
+/// without the pool noticing: one that does not come to its end takes its connection with it.
+pub(crate) struct Writing {
+    connection: PoolConnection<Sqlite>,
+    committed: bool,
+}
+
+impl Writing {
+    async fn begin(pool: &SqlitePool) -> sqlx::Result<Self> {
+        let mut begun = Self { connection: pool.acquire().await?, committed: false };
+        sqlx::query("BEGIN IMMEDIATE").execute(&mut *begun.connection).await?;
+        Ok(begun)
+    }
+
+    async fn commit(mut self) -> sqlx::Result<()> {
+        sqlx::query("COMMIT").execute(&mut *self.connection).await?;
+        self.committed = true;
+        Ok(())
+    }
+}
+
+impl Drop for Writing {
+    fn drop(&mut self) {
+        if !self.committed {
+            self.connection.close_on_drop();
+        }
+    }
+}
+
+impl Deref for Writing {
+    type Target = SqliteConnection;
+
+    fn deref(&self) -> &SqliteConnection {
+        &self.connection
+    }
+}
+
+impl DerefMut for Writing {
+    fn deref_mut(&mut self) -> &mut SqliteConnection {
+        &mut self.connection
+    }
+}
+
 /// A transaction on either database.
 pub(crate) enum Tx {
+    /// One that reads a file.
     Sqlite(Transaction<'static, Sqlite>),
+    Writing(Writing),
     Postgres(Transaction<'static, Postgres>),
 }
 

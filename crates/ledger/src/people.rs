@@ -388,10 +388,11 @@ impl People {
         Err(Denied { person: name.to_owned(), kind: facts.kind(), roles: roles.to_vec(), needed })
     }
 
-    /// Whether entries after `at` must be signed where they say what needs it: there are keys.
+    /// Whether entries after `at` must be signed where they say what needs it: somebody's key signs.
+    /// After the last one was revoked, which was signed itself, a first one can be made again.
     #[must_use]
     pub fn are_keyed(&self, at: i64) -> bool {
-        self.keys.values().any(|key| key.from <= at)
+        self.keys.keys().any(|key| self.signer(key, at).is_some())
     }
 
     /// A key by name, over its whole life.

@@ -51,7 +51,8 @@ proptest! {
         prop_assert_eq!(&lot(45).bars[..30], &scene.bars[..]);
         prop_assert!(scene.bars.is_sorted_by(|a, b| a.name < b.name));
         let other = lot_scene(seed + 1, &order, &technique.body, 30, kind);
-        prop_assert_ne!(other.bars, scene.bars.clone());
+        // Two lots without a flaw are the same lot, whatever their seeds.
+        prop_assert!(other.bars != scene.bars || flaws(&scene).next().is_none());
         prop_assert_eq!(Truth::of(&scene, &technique).expect("flaws that fit").body.bars.len(), 30);
     }
 

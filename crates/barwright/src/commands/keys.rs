@@ -13,7 +13,7 @@ use barwright_web::files;
 use clap::Subcommand;
 use serde::Serialize;
 
-use super::{register, secrets};
+use super::{ledger::now_us, register, secrets};
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 
@@ -194,12 +194,13 @@ fn make(
     };
     let record = Record::key(facts);
     people.admit(&record.facts)?;
+    let signer = new.signing.key(&ledger, std::slice::from_ref(&record), author)?;
     let passphrase = secrets::new_passphrase(new.passphrase_env.as_deref(), &new.name)?;
     let text = key.to_file_text(&passphrase)?;
     demand_absent(&new.file)?;
     // The file first: an entry about a key that nobody has would be worth nothing.
     files::write(&new.file, text.as_bytes())?;
-    let entry = register::append(&ledger, &record, author, &new.signing)?;
+    let entry = ledger.append_signed(&record, author, now_us(), signer.as_ref())?;
     bench.say(&format!("wrote {}", new.file.display()));
     bench.answer(&format!("key {} of {} (entry {})", key.id(), new.name, entry.seq), &entry)?;
     Ok(Outcome::Good)

@@ -52,7 +52,7 @@ pub fn append(
     author: &str,
     signing: &Signing,
 ) -> Result<Entry, Failure> {
-    let key = signing.key(ledger, std::slice::from_ref(record))?;
+    let key = signing.key(ledger, std::slice::from_ref(record), author)?;
     Ok(ledger.append_signed(record, author, now_us(), key.as_ref())?)
 }
 
@@ -68,15 +68,27 @@ pub struct Signing {
 }
 
 impl Signing {
-    /// The key, opened; none where these records need none, or none was named.
-    pub fn key(&self, ledger: &Ledger, records: &[Record]) -> Result<Option<SigningKey>, Failure> {
+    /// The key, opened; none where these records need none.
+    ///
+    /// # Errors
+    /// Where they need one and none was named, or it does not open.
+    pub fn key(
+        &self,
+        ledger: &Ledger,
+        records: &[Record],
+        author: &str,
+    ) -> Result<Option<SigningKey>, Failure> {
         let (people, at) = people(ledger)?;
-        let needed = people.are_keyed(at) && records.iter().any(|r| needs_signature(&r.facts));
-        let Some(file) = self.file.as_ref().filter(|_| needed) else {
+        let needs = records.iter().find(|r| needs_signature(&r.facts));
+        let Some(record) = needs.filter(|_| people.are_keyed(at)) else {
             return Ok(None);
         };
+        let Some(file) = &self.file else {
+            let author = author.to_owned();
+            return Err(LedgerError::Unsigned { kind: record.kind(), author }.into());
+        };
         let text = files::read_text(file)?;
-        let passphrase = secrets::passphrase(self.key_passphrase_env.as_deref(), "the author")?;
+        let passphrase = secrets::passphrase(self.key_passphrase_env.as_deref(), author)?;
         Ok(Some(SigningKey::from_file_text(&file.display().to_string(), &text, &passphrase)?))
     }
 }

@@ -24,7 +24,7 @@ pub struct By {
 /// Adds records, and answers with their entries.
 pub fn enter(bench: &Bench, records: &[Record], by: &By) -> Result<Outcome, Failure> {
     let ledger = register::open(&bench.job)?;
-    let key = by.signing.key(&ledger, records)?;
+    let key = by.signing.key(&ledger, records, &by.author)?;
     let entries = records
         .iter()
         .map(|record| ledger.append_signed(record, &by.author, now_us(), key.as_ref()))
