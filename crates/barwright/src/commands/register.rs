@@ -60,7 +60,7 @@ pub fn append(
 #[derive(Debug, Clone, Default, clap::Args)]
 pub struct Signing {
     /// Key file of the author, where the entry must be signed.
-    #[arg(long = "key", value_name = "FILE")]
+    #[arg(id = "signing_key", long = "key", value_name = "FILE")]
     file: Option<PathBuf>,
     /// Environment variable that holds the key's passphrase; else it is asked for.
     #[arg(long, value_name = "VARIABLE")]
