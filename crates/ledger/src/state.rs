@@ -22,7 +22,7 @@
 //! operator) are compared with each other: judgements and papers may come from other clocks.
 //!
 //! [`bars`] is the plain form: it walks through all entries. A store keeps the same states in
-//! tables by the same steps ([`line`](mod@line), [`bar`]), one entry at a time, and its
+//! tables by the same steps (`line`, `bar`), one entry at a time, and its
 //! verification compares the two.
 
 pub(crate) mod bar;

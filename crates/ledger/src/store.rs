@@ -3,12 +3,12 @@
 //!
 //! Durability: SQLite's write-ahead log with `synchronous=FULL`, PostgreSQL with its default
 //! `synchronous_commit`; an entry that [`Store::append`] returned is on the disk. Each append is one
-//! transaction that others that write wait for ([`crate::db`]): it reads the head, proves it, adds
-//! its child and brings the states up to date ([`derive`]). That parents are unique would refuse a
+//! transaction that others that write wait for (`db.rs`): it reads the head, proves it, adds
+//! its child and brings the states up to date (`derive.rs`). That parents are unique would refuse a
 //! fork even without the lock.
 //!
-//! Where to start: [`append`] (writing), [`read`] (entries), [`questions`] (bars), [`prove`]
-//! (verification), [`file`](mod@file) and [`server`] (opening), [`schema`] (tables).
+//! Where to start: `append` (writing), `read` (entries), [`questions`] (bars), `prove`
+//! (verification), `file` and `server` (opening), `schema` (tables).
 
 mod append;
 mod copy;

@@ -133,6 +133,9 @@ enum Says {
     Rejected,
 }
 
+/// Line, technique, level and program.
+type Names = (usize, Option<usize>, Option<usize>, Option<usize>);
+
 struct Model<'a> {
     events: &'a [(Event, i64)],
     times: Vec<i64>,
@@ -145,7 +148,7 @@ impl Model<'_> {
     }
 
     /// Line, technique, level and program that a station's entry names.
-    fn names(&self, i: usize) -> Option<(usize, Option<usize>, Option<usize>, Option<usize>)> {
+    fn names(&self, i: usize) -> Option<Names> {
         match self.events[i].0 {
             Event::Technique(l, t) => Some((l, Some(t), None, None)),
             Event::Level(l, v) => Some((l, None, Some(v), None)),

@@ -4,7 +4,7 @@
 //! 1. Three models are fitted by least squares: level all along; a level and a step; a level and a
 //!    slope from a check on. Place of step or break: every check and every half between.
 //! 2. A slope is told only where it explains more than a step and differs from nought with a chance of
-//!    error below [`SIGNIFICANT`] (Student).
+//!    error below the significance below (Student).
 //! 3. Expected crossing: where the line meets the limit. Cautious figure: the last check at which a
 //!    single value stays inside with 90 % (one-sided prediction limit of the line; Draper & Smith,
 //!    *Applied Regression Analysis*, ch. 1 and 3), the earliest over all breaks that the data do not

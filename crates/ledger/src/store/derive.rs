@@ -68,8 +68,8 @@ impl Store {
     /// Empties the tables that follow from the entries and derives them anew.
     ///
     /// # Errors
-    /// [`LedgerError::ReadOnly`], [`LedgerError::Locked`], [`LedgerError::DiskFull`]; the tables
-    /// are as before then. [`LedgerError::Unreadable`] for an entry of an unknown kind.
+    /// [`crate::LedgerError::ReadOnly`], [`crate::LedgerError::Locked`], [`crate::LedgerError::DiskFull`]; the tables
+    /// are as before then. [`crate::LedgerError::Unreadable`] for an entry of an unknown kind.
     pub async fn derive_anew(&self) -> Result<()> {
         let place = &self.place;
         let mut tx = place.answer(self.writer()?.begin().await)?;

@@ -22,8 +22,8 @@ impl Store {
     /// Makes a new, empty ledger. `name` is for people; name and time make its identity.
     ///
     /// # Errors
-    /// [`LedgerError::Exists`] where there is any file, [`LedgerError::Time`],
-    /// [`LedgerError::ReadOnly`] where the folder cannot be written, [`LedgerError::DiskFull`].
+    /// [`crate::LedgerError::Exists`] where there is any file, [`crate::LedgerError::Time`],
+    /// [`crate::LedgerError::ReadOnly`] where the folder cannot be written, [`crate::LedgerError::DiskFull`].
     pub async fn create(path: impl AsRef<Path>, name: &str, time_us: i64) -> Result<Self> {
         Self::create_as(path.as_ref(), &Identity::new(name, time_us), time_us).await
     }
@@ -50,8 +50,8 @@ impl Store {
     /// Opens a ledger. A file marked read-only is opened for reading.
     ///
     /// # Errors
-    /// [`LedgerError::Absent`], [`LedgerError::Corrupt`] (also for any other file),
-    /// [`LedgerError::TooNew`], [`LedgerError::Locked`].
+    /// [`crate::LedgerError::Absent`], [`crate::LedgerError::Corrupt`] (also for any other file),
+    /// [`crate::LedgerError::TooNew`], [`crate::LedgerError::Locked`].
     pub async fn open(path: impl AsRef<Path>) -> Result<Self> {
         Self::open_patiently(path.as_ref(), PATIENCE).await
     }

@@ -44,19 +44,10 @@ impl Store {
     pub async fn verify(&self, printed: Option<&Head>) -> Result<Verification> {
         let mut tx = self.place.answer(self.readers.snapshot().await)?;
         let mut walk = Walk::new(&self.identity, printed);
-        let mut derived = Derived::default();
-        derived.withdrawals = match self.withdrawals(&mut tx).await {
-            Ok(found) => found,
-            // Where that cannot be read, the walk finds the fault before it matters.
-            Err(LedgerError::Corrupt { .. } | LedgerError::Unreadable { .. }) => {
-                Withdrawals::default()
-            }
-            Err(e) => return Err(e),
-        };
-        derived.people = match self.read_people(&mut tx).await {
-            Err(LedgerError::Corrupt { .. } | LedgerError::Unreadable { .. }) => People::default(),
-            read => read?,
-        };
+        // Where either cannot be read, the walk finds the fault before it matters.
+        let withdrawals = readable(self.withdrawals(&mut tx).await)?;
+        let people = readable(self.read_people(&mut tx).await)?;
+        let mut derived = Derived { withdrawals, people, ..Derived::default() };
         let mut fault = self.walk(&mut tx, &mut walk, &mut derived).await?;
         let mut beyond = 0;
         if fault.is_none() {
@@ -318,6 +309,14 @@ const LISTS: [(&str, &str); 5] = [
          COALESCE(CAST(to_seq AS TEXT), 'on') FROM mounted",
     ),
 ];
+
+/// Nothing, where damage or an unreadable entry is in the way.
+fn readable<T: Default>(read: Result<T>) -> Result<T> {
+    match read {
+        Err(LedgerError::Corrupt { .. } | LedgerError::Unreadable { .. }) => Ok(T::default()),
+        read => read,
+    }
+}
 
 fn of_states(seq: i64, what: String) -> Fault {
     Fault { seq, kind: FaultKind::States, what }

@@ -380,8 +380,9 @@ impl Store {
     /// When the ledger cannot be read.
     pub async fn hold_lists(&self, now_us: i64) -> Result<Vec<HoldList>> {
         let now = self.now(now_us).await?;
-        let mut lists: BTreeMap<(Option<i64>, &'static str, String, Option<i64>), HoldList> =
-            BTreeMap::new();
+        /// Entry and word of the cause, line, last good check.
+        type Cause = (Option<i64>, &'static str, String, Option<i64>);
+        let mut lists: BTreeMap<Cause, HoldList> = BTreeMap::new();
         for bar in self.holds(now_us).await? {
             let State::Held { why } = bar.state else {
                 continue;
