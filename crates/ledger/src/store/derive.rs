@@ -120,21 +120,51 @@ pub(super) struct BarRow {
     why_seq: Option<i64>,
 }
 
-/// The columns of [`BarRow`], in a statement that goes on with a condition.
+/// The columns of [`BarRow`], of a bar `b` and its latest screening `s`.
+macro_rules! bar_columns {
+    () => {
+        "b.heat, b.bar, b.screening, b.judged, b.verdict, b.kept, b.rejected, b.judge_after, \
+         b.retest, b.state, s.line, s.document, s.technique, s.level, s.program, s.bracket, \
+         s.opening, s.closing, s.why, s.why_seq"
+    };
+}
+pub(super) use bar_columns;
+
+/// A statement for [`BarRow`]s that goes on with a condition.
 macro_rules! bar_rows {
     ($then:literal) => {
         concat!(
-            "SELECT b.heat, b.bar, b.screening, b.judged, b.verdict, b.kept, b.rejected, \
-             b.judge_after, b.retest, b.state, s.line, s.document, s.technique, s.level, \
-             s.program, s.bracket, s.opening, s.closing, s.why, s.why_seq \
-             FROM bar b LEFT JOIN screening s ON s.seq = b.screening ",
+            "SELECT ",
+            $crate::store::derive::bar_columns!(),
+            " FROM bar b LEFT JOIN screening s ON s.seq = b.screening ",
             $then
         )
     };
 }
 pub(super) use bar_rows;
 
+/// The row of one bar.
+pub(super) const ONE_BAR: &str = bar_rows!("WHERE b.heat = $1 AND b.bar = $2");
+
+/// Number of a line's last check before an entry.
+pub(super) const CHECK_BEFORE: &str =
+    "SELECT MAX(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq < $2";
+
+/// Number of a line's first check after an entry, up to another one.
+pub(super) const CHECK_AFTER: &str =
+    "SELECT MIN(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq > $2 AND seq <= $3";
+
+/// The entry about who ran a line before an entry.
+pub(super) const OPERATOR_BEFORE: &str = "SELECT * FROM entry WHERE line = $1 \
+     AND kind = 'operator' AND seq < $2 ORDER BY seq DESC LIMIT 1";
+
 impl BarRow {
+    /// The bar; where the row does not make sense, the place is damaged.
+    pub fn told(self, place: &Place) -> Result<(BarKey, Bar)> {
+        let name = format!("{}/{}", self.heat, self.bar);
+        self.read().ok_or_else(|| place.corrupt(&format!("state of bar {name}")))
+    }
+
     /// The bar; none where the row does not make sense.
     pub fn read(self) -> Option<(BarKey, Bar)> {
         let judgement = match (self.judged, self.verdict) {
@@ -392,21 +422,15 @@ impl<'a> Keeper<'a> {
 
     async fn bar(&mut self, tx: &mut Tx, key: &BarKey) -> Result<&mut Bar> {
         if !self.bars.contains_key(key) {
-            let one = bar_rows!("WHERE b.heat = $1 AND b.bar = $2");
             let values = values![&key.heat, &key.bar];
-            let row: Option<BarRow> = self.place.answer(tx.row(one, values).await)?;
+            let row: Option<BarRow> = self.place.answer(tx.row(ONE_BAR, values).await)?;
             let bar = match row {
-                Some(row) => self.read(row)?.1,
+                Some(row) => row.told(self.place)?.1,
                 None => Bar::default(),
             };
             self.bars.insert(key.clone(), bar);
         }
         Ok(self.bars.get_mut(key).expect("just put there"))
-    }
-
-    fn read(&self, row: BarRow) -> Result<(BarKey, Bar)> {
-        let name = format!("{}/{}", row.heat, row.bar);
-        row.read().ok_or_else(|| self.place.corrupt(&format!("state of bar {name}")))
     }
 
     /// Settles the open screenings of a stretch that ended.
@@ -420,7 +444,7 @@ impl<'a> Keeper<'a> {
         values.push(settled.opening.into());
         self.place.answer(tx.run(all, values).await)?;
         for row in rows {
-            let (key, mut bar) = self.read(row)?;
+            let (key, mut bar) = row.told(self.place)?;
             if let Some(screening) = &mut bar.screening {
                 screening.bracket = settled.bracket;
             }
@@ -516,14 +540,11 @@ impl<'a> Keeper<'a> {
         check: i64,
         until: i64,
     ) -> Result<()> {
-        let before = "SELECT MAX(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq < $2";
-        let after = "SELECT MIN(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq > $2 \
-                     AND seq <= $3";
         let place = self.place;
         let before: Option<(Option<i64>,)> =
-            place.answer(tx.row(before, values![name, check]).await)?;
+            place.answer(tx.row(CHECK_BEFORE, values![name, check]).await)?;
         let after: Option<(Option<i64>,)> =
-            place.answer(tx.row(after, values![name, check, until]).await)?;
+            place.answer(tx.row(CHECK_AFTER, values![name, check, until]).await)?;
         let (before, after) = (before.and_then(|(n,)| n), after.and_then(|(n,)| n));
         let between = "SELECT * FROM entry WHERE line = $1 AND seq >= $2 AND seq <= $3 \
                        AND kind IN ('technique', 'level', 'check', 'bar_screened', 'mount', \
@@ -574,9 +595,8 @@ impl<'a> Keeper<'a> {
         line: &str,
         before: i64,
     ) -> Result<Option<String>> {
-        let last = "SELECT * FROM entry WHERE line = $1 AND kind = 'operator' AND seq < $2 \
-                    ORDER BY seq DESC LIMIT 1";
-        let row: Option<Row> = self.place.answer(tx.row(last, values![line, before]).await)?;
+        let row: Option<Row> =
+            self.place.answer(tx.row(OPERATOR_BEFORE, values![line, before]).await)?;
         Ok(match row.map(|row| row.facts()).transpose()? {
             Some(Facts::Operator(f)) => Some(f.person),
             _ => None,
@@ -588,7 +608,7 @@ impl<'a> Keeper<'a> {
         let with = bar_rows!("WHERE s.technique = $1 OR s.level = $1");
         let rows: Vec<BarRow> = self.place.answer(tx.rows(with, values![&document.0]).await)?;
         for row in rows {
-            let (key, bar) = self.read(row)?;
+            let (key, bar) = row.told(self.place)?;
             self.bars.insert(key, bar);
         }
         Ok(())

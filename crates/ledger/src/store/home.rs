@@ -58,13 +58,6 @@ impl Home {
             Self::Server(address) => Store::open_on_server(address).await,
         }
     }
-
-    /// Whether there is something: a ledger, or what looks like one. A server must be asked by
-    /// opening.
-    #[must_use]
-    pub fn is_absent_file(&self) -> bool {
-        matches!(self, Self::File(path) if !path.exists())
-    }
 }
 
 impl fmt::Display for Home {

@@ -11,7 +11,10 @@ use serde::Serialize;
 
 use super::{
     Store,
-    derive::{BarRow, WITHDRAWALS, bar_rows, is_current, withdrawals_of},
+    derive::{
+        BarRow, CHECK_AFTER, CHECK_BEFORE, ONE_BAR, OPERATOR_BEFORE, WITHDRAWALS, bar_columns,
+        bar_rows, is_current, withdrawals_of,
+    },
 };
 use crate::{
     db::values,
@@ -181,10 +184,9 @@ macro_rules! span {
                 " = $1 AND seq > $2 AND seq < $3"
             ),
             concat!(
-                "SELECT f.seq AS found, b.heat, b.bar, b.screening, b.judged, b.verdict, b.kept, \
-                 b.rejected, b.judge_after, b.retest, b.state, s.line, s.document, s.technique, \
-                 s.level, s.program, s.bracket, s.opening, s.closing, s.why, s.why_seq \
-                 FROM screening f JOIN bar b ON b.heat = f.heat AND b.bar = f.bar \
+                "SELECT f.seq AS found, ",
+                bar_columns!(),
+                " FROM screening f JOIN bar b ON b.heat = f.heat AND b.bar = f.bar \
                  LEFT JOIN screening s ON s.seq = b.screening WHERE f.",
                 $column,
                 " = $1 AND f.seq > $2 AND f.seq < $3 ORDER BY f.seq LIMIT $4"
@@ -304,7 +306,7 @@ impl Store {
         found.truncate(limit as usize);
         let next = found.last().filter(|_| more).map(|row| After::Screening(row.found));
         let bars = found.into_iter().map(|row| {
-            let (key, bar) = self.read(row.bar)?;
+            let (key, bar) = row.bar.told(&self.place)?;
             Ok(Found { screening: Some(row.found), state: now.state(key, bar) })
         });
         Ok(Bars { total, bars: bars.collect::<Result<_>>()?, next })
@@ -432,8 +434,7 @@ impl Store {
             if known.contains(&key) {
                 continue;
             }
-            let one = bar_rows!("WHERE b.heat = $1 AND b.bar = $2");
-            for (key, bar) in self.rows(one, values![&key.heat, &key.bar]).await? {
+            for (key, bar) in self.rows(ONE_BAR, values![&key.heat, &key.bar]).await? {
                 let state = now.state(key, bar);
                 list.bars.push(Affected {
                     bar: state.bar,
@@ -508,8 +509,7 @@ impl Store {
     /// When the ledger cannot be read.
     pub async fn bar(&self, bar: &BarKey, now_us: i64) -> Result<Option<BarState>> {
         let now = self.now(now_us).await?;
-        let one = bar_rows!("WHERE b.heat = $1 AND b.bar = $2");
-        let rows = self.rows(one, values![&bar.heat, &bar.bar]).await?;
+        let rows = self.rows(ONE_BAR, values![&bar.heat, &bar.bar]).await?;
         Ok(rows.into_iter().next().map(|(key, bar)| now.state(key, bar)))
     }
 
@@ -524,19 +524,14 @@ impl Store {
     ) -> Result<Option<BarState>> {
         let mut all: BTreeMap<i64, Entry> = own.iter().map(|e| (e.seq, e.clone())).collect();
         if let Some(screened) = state.screened {
-            let check =
-                |sql: &'static str| self.readers.number(sql, values![&state.line, screened]);
-            let before = "SELECT MAX(seq) FROM entry WHERE line = $1 AND kind = 'check' \
-                          AND seq < $2";
-            let after = "SELECT MIN(seq) FROM entry WHERE line = $1 AND kind = 'check' \
-                         AND seq > $2";
-            let before = self.place.answer(check(before).await)?.unwrap_or(1);
-            let after = self.place.answer(check(after).await)?.unwrap_or(i64::MAX);
-            let operator = "SELECT * FROM entry WHERE line = $1 AND kind = 'operator' AND seq < $2 \
-                            ORDER BY seq DESC LIMIT 1";
+            let around = values![&state.line, screened];
+            let before = self.place.answer(self.readers.number(CHECK_BEFORE, around).await)?;
+            let around = values![&state.line, screened, i64::MAX];
+            let after = self.place.answer(self.readers.number(CHECK_AFTER, around).await)?;
+            let (before, after) = (before.unwrap_or(1), after.unwrap_or(i64::MAX));
             let between = "SELECT * FROM entry WHERE line = $1 AND seq >= $2 AND seq <= $3 \
                            AND kind <> 'judgement' ORDER BY seq";
-            let found = self.select(operator, values![&state.line, before]).await?;
+            let found = self.select(OPERATOR_BEFORE, values![&state.line, before]).await?;
             all.extend(found.into_iter().map(|e| (e.seq, e)));
             let found = self.select(between, values![&state.line, before, after]).await?;
             all.extend(found.into_iter().map(|e| (e.seq, e)));
@@ -672,12 +667,7 @@ impl Store {
         values: Vec<crate::db::Value>,
     ) -> Result<Vec<(BarKey, Bar)>> {
         let rows: Vec<BarRow> = self.place.answer(self.readers.rows(sql, values).await)?;
-        rows.into_iter().map(|row| self.read(row)).collect()
-    }
-
-    fn read(&self, row: BarRow) -> Result<(BarKey, Bar)> {
-        let name = format!("{}/{}", row.heat, row.bar);
-        row.read().ok_or_else(|| self.place.corrupt(&format!("state of bar {name}")))
+        rows.into_iter().map(|row| row.told(&self.place)).collect()
     }
 
     async fn pieces(&self, bar: &BarKey) -> Result<Vec<(String, f64, f64)>> {
