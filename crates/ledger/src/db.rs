@@ -8,8 +8,9 @@ use sqlx::{
     pool::PoolConnection, postgres::PgRow, sqlite::SqliteRow,
 };
 
-/// Values of one row that a statement takes at most: SQLite allows 32 766, PostgreSQL 65 535.
-const MOST_VALUES: usize = 16_000;
+/// Rows that one statement adds or finds at most. SQLite looks placeholders up one by one, so that its time
+/// to read a statement grows with their square.
+const MOST_ROWS: usize = 32;
 
 /// A value bound to a placeholder.
 #[derive(Debug, Clone)]
@@ -17,6 +18,18 @@ pub(crate) enum Value {
     Int(Option<i64>),
     Text(Option<String>),
     Real(f64),
+}
+
+impl Value {
+    /// Adds the value as the databases cast it to text; nothing for none.
+    pub fn write(&self, to: &mut String) {
+        match self {
+            Self::Int(Some(v)) => to.push_str(&v.to_string()),
+            Self::Text(Some(v)) => to.push_str(v),
+            Self::Real(v) => to.push_str(&v.to_string()),
+            Self::Int(None) | Self::Text(None) => {}
+        }
+    }
 }
 
 impl From<i64> for Value {
@@ -132,6 +145,25 @@ impl Pool {
         values: Vec<Value>,
     ) -> sqlx::Result<Option<T>> {
         either!(self, Pool, pool => bind!(sqlx::query_as(sql), values).fetch_optional(pool).await)
+    }
+
+    /// Rows found by many keys. `find` ends with the columns of a key, as in
+    /// `"SELECT piece FROM piece WHERE (heat, bar)"`; each key is found once however often it is
+    /// given at once. Rows are in no order.
+    pub async fn rows_of<T: Read>(
+        &self,
+        find: &'static str,
+        keys: Vec<Vec<Value>>,
+    ) -> sqlx::Result<Vec<T>> {
+        let mut found = vec![];
+        for (text, values) in portions(keys) {
+            let sql = AssertSqlSafe(format!("{find} IN (VALUES {text})"));
+            let rows: Vec<T> = either!(self, Pool, pool => {
+                bind!(sqlx::query_as(sql), values).fetch_all(pool).await?
+            });
+            found.extend(rows);
+        }
+        Ok(found)
     }
 
     /// The number in the only column of the only row; none for NULL or no row.
@@ -252,17 +284,10 @@ impl Tx {
         rows: Vec<Vec<Value>>,
         then: &'static str,
     ) -> sqlx::Result<()> {
-        let Some(columns) = rows.first().map(Vec::len) else {
-            return Ok(());
-        };
-        let mut rows = rows.into_iter().peekable();
-        while rows.peek().is_some() {
-            let some: Vec<Vec<Value>> = rows.by_ref().take(MOST_VALUES / columns).collect();
-            let sql = AssertSqlSafe(insert_text(into, columns, some.len(), then));
-            // A text that differs from call to call would only crowd the cache of statements.
-            let values = some.into_iter().flatten();
+        for (text, values) in portions(rows) {
+            let sql = AssertSqlSafe(format!("INSERT INTO {into} VALUES {text} {then}"));
             either!(self, Tx, tx => {
-                bind!(sqlx::query(sql), values).persistent(false).execute(&mut **tx).await?;
+                bind!(sqlx::query(sql), values).execute(&mut **tx).await?;
             });
         }
         Ok(())
@@ -273,19 +298,23 @@ impl Tx {
     }
 }
 
-fn insert_text(into: &str, columns: usize, rows: usize, then: &str) -> String {
-    let mut sql = format!("INSERT INTO {into} VALUES ");
-    for row in 0..rows {
-        sql.push_str(if row == 0 { "(" } else { ", (" });
-        for column in 1..=columns {
-            let comma = if column == 1 { "" } else { ", " };
-            sql.push_str(&format!("{comma}${}", row * columns + column));
-        }
-        sql.push(')');
-    }
-    if !then.is_empty() {
-        sql.push(' ');
-        sql.push_str(then);
-    }
-    sql
+/// Rows in portions for one statement each: the placeholders, and the values. Their numbers are
+/// powers of two: few texts, whose statements stay prepared.
+fn portions(rows: Vec<Vec<Value>>) -> impl Iterator<Item = (String, Vec<Value>)> {
+    let columns = rows.first().map_or(0, Vec::len);
+    let mut left = rows.len();
+    let mut values = rows.into_iter().flatten();
+    std::iter::from_fn(move || {
+        let some = (1 << left.checked_ilog2()?).min(MOST_ROWS);
+        left -= some;
+        Some((placeholders(columns, some), values.by_ref().take(some * columns).collect()))
+    })
+}
+
+fn placeholders(columns: usize, rows: usize) -> String {
+    let row = |row: usize| {
+        let row: Vec<String> = (1..=columns).map(|c| format!("${}", row * columns + c)).collect();
+        format!("({})", row.join(", "))
+    };
+    (0..rows).map(row).collect::<Vec<_>>().join(", ")
 }

@@ -216,22 +216,23 @@ impl Row {
     /// ledger entry", format, name and id of the ledger, and all fields of the entry but content and hash
     /// (content goes in by its hash), without white space.
     pub fn compute_hash(&self, ledger: &Identity) -> String {
-        let text = serde_json::json!([
+        let fields = (
             "barwright ledger entry",
             ledger.format,
-            ledger.name,
-            ledger.id,
+            &ledger.name,
+            &ledger.id,
             self.seq,
             self.time_us,
-            self.author,
-            self.kind,
-            self.subject,
-            self.line,
-            self.content_hash,
-            self.parent_hash,
-        ])
-        .to_string();
-        Hash::of(text.as_bytes()).0
+            &self.author,
+            &self.kind,
+            &self.subject,
+            &self.line,
+            &self.content_hash,
+            &self.parent_hash,
+        );
+        let mut text = Vec::with_capacity(512);
+        serde_json::to_writer(&mut text, &fields).expect("texts and numbers are plain data");
+        Hash::of(&text).0
     }
 
     /// BLAKE3 hash of the content's text.

@@ -7,6 +7,7 @@
 mod equipment;
 mod facts;
 mod goods;
+mod mention;
 mod people;
 
 use std::fmt;
@@ -20,7 +21,7 @@ use barwright_job::{
     reference::ReferenceBar,
     screened::ScreenedBar,
 };
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::Value;
 
 use crate::{
@@ -107,13 +108,6 @@ pub enum Facts {
     Cut(CutFacts),
     /// Bars or pieces left the house.
     Shipment(ShipmentFacts),
-}
-
-/// What an entry finds others by.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) struct Mention {
-    pub value: String,
-    pub role: &'static str,
 }
 
 /// Something to be recorded: its facts, what it is about and the line concerned.
@@ -500,7 +494,7 @@ impl Facts {
         Self::read(kind, content)
     }
 
-    fn read<'de, D: serde::Deserializer<'de>>(
+    fn read<'de, D: Deserializer<'de>>(
         kind: Kind,
         content: D,
     ) -> std::result::Result<Self, D::Error> {
@@ -532,10 +526,14 @@ impl Facts {
 }
 
 impl Entry {
-    /// What its content names, by which it is found: role and value.
-    #[must_use]
-    pub fn named(&self) -> Vec<(&'static str, String)> {
-        mentions(&self.content).into_iter().map(|m| (m.role, m.value)).collect()
+    /// What its facts name, by which it is found: role and value.
+    ///
+    /// # Errors
+    /// As [`Entry::facts`].
+    pub fn named(&self) -> Result<Vec<(&'static str, String)>> {
+        let facts = self.facts()?;
+        let named = facts.mentions();
+        Ok(named.into_iter().map(|m| (m.role, m.value.into_owned())).collect())
     }
 
     /// The facts this entry records.
@@ -549,37 +547,4 @@ impl Entry {
             what: e.to_string(),
         })
     }
-}
-
-/// What a content names, sorted and without doubles: `document` (its own), `from` (a source),
-/// `heat`, `bar` (heat/bar), `order` (number), `person`, `equipment` and `delivery`.
-pub(crate) fn mentions(content: &Value) -> Vec<Mention> {
-    let text = |key: &str| content.get(key).and_then(Value::as_str);
-    let mut found = Vec::new();
-    let mut add = |role, value: &str| {
-        found.push(Mention { value: value.to_owned(), role });
-    };
-    for role in ["document", "heat", "order", "person", "equipment", "delivery"] {
-        if let Some(value) = text(role) {
-            add(role, value);
-        }
-    }
-    if let (Some(heat), Some(bar)) = (text("heat"), text("bar")) {
-        add("bar", &BarKey::new(heat, bar).to_string());
-    }
-    if let Some(sources) = content.get("made_from").and_then(Value::as_object) {
-        for value in sources.values().filter_map(Value::as_str) {
-            add("from", value);
-        }
-    }
-    for item in content.get("items").and_then(Value::as_array).into_iter().flatten() {
-        let text = |key: &str| item.get(key).and_then(Value::as_str);
-        if let (Some(heat), Some(bar)) = (text("heat"), text("bar")) {
-            add("heat", heat);
-            add("bar", &BarKey::new(heat, bar).to_string());
-        }
-    }
-    found.sort();
-    found.dedup();
-    found
 }

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::{
     entry::{Head, Identity, Row, no_parent},
-    record::{Facts, mentions},
+    record::Facts,
 };
 
 /// The result of a verification.
@@ -68,42 +68,41 @@ pub enum FaultKind {
 pub(crate) struct Looked {
     content_fits: bool,
     hash_fits: bool,
-    /// What its content names, as in the look-up table: value and role, sorted.
-    pub named: Option<Vec<(String, String)>>,
     /// What it states; none where it cannot be read.
     pub facts: Option<Facts>,
 }
 
 impl Looked {
     pub fn at(row: &Row, ledger: &Identity) -> Self {
-        let named = serde_json::from_str(&row.content).ok().map(|content| {
-            mentions(&content).into_iter().map(|m| (m.value, m.role.to_owned())).collect()
-        });
         Self {
             content_fits: row.compute_content_hash() == row.content_hash,
             hash_fits: row.compute_hash(ledger) == row.hash,
-            named,
             facts: row.facts().ok(),
         }
     }
 }
 
 /// Walks the entries of a ledger in order of their numbers.
-pub(crate) struct Walk<'a> {
-    ledger: &'a Identity,
-    against: Option<&'a Head>,
+pub(crate) struct Walk {
+    ledger: Identity,
+    against: Option<Head>,
     head: Head,
     grandparent: String,
 }
 
-impl<'a> Walk<'a> {
-    pub fn new(ledger: &'a Identity, against: Option<&'a Head>) -> Self {
+impl Walk {
+    pub fn new(ledger: &Identity, against: Option<&Head>) -> Self {
         Self {
-            ledger,
-            against,
+            ledger: ledger.clone(),
+            against: against.cloned(),
             head: Head { ledger: ledger.clone(), seq: 0, time_us: 0, hash: no_parent() },
             grandparent: String::new(),
         }
+    }
+
+    /// The ledger that is walked.
+    pub fn ledger(&self) -> &Identity {
+        &self.ledger
     }
 
     /// Number that the next entry must have.
@@ -162,13 +161,6 @@ impl<'a> Walk<'a> {
                 ),
             );
         }
-        if looked.named.is_none() {
-            return fault(
-                expected,
-                FaultKind::Unreadable,
-                format!("the content of entry {expected} is not JSON"),
-            );
-        }
         if looked.facts.is_none() {
             return fault(
                 expected,
@@ -183,7 +175,7 @@ impl<'a> Walk<'a> {
                 format!("the look-up table does not name what entry {expected} names"),
             );
         }
-        if let Some(printed) = self.against
+        if let Some(printed) = &self.against
             && printed.seq == expected
             && printed.hash.0 != row.hash
         {
@@ -204,8 +196,8 @@ impl<'a> Walk<'a> {
     pub fn end(self, fault: Option<Fault>, beyond: i64) -> Verification {
         let next = self.next_seq();
         let lost = |what: String| Fault { seq: next, kind: FaultKind::Missing, what };
-        let first_fault = fault.or_else(|| match self.against {
-            Some(printed) if printed.ledger != *self.ledger => Some(Fault {
+        let first_fault = fault.or_else(|| match &self.against {
+            Some(printed) if printed.ledger != self.ledger => Some(Fault {
                 seq: 1,
                 kind: FaultKind::NotAsPrinted,
                 what: format!("this is another ledger than the one printed: {printed}"),

@@ -259,7 +259,7 @@ fn an_entry_replaced_with_its_hashes_recomputed_is_found() {
         let fault = home.open().unwrap().verify(None).unwrap().first_fault.expect("found");
         // Nothing was named for it anew, which is found first; the next entry would tell, too.
         assert_eq!((fault.seq, fault.kind), (6, FaultKind::LookUp), "{}", fault.what);
-        for (role, value) in e.named() {
+        for (role, value) in e.named().expect("it can be read") {
             home.tamper_more(&format!("INSERT INTO mention VALUES ('{value}', '{role}', 6)"));
         }
         let fault = home.open().unwrap().verify(None).unwrap().first_fault.expect("found");

@@ -125,6 +125,7 @@ async fn said(folder: &JobFolder) -> Result<Said, LedgerError> {
     let answer = async {
         let (head, now) = (store.head().await?, now_us());
         let whole = head.seq <= WHOLE;
+        let held = store.holds(now).await?;
         Ok(Said {
             entries: if whole {
                 store.entries(1, u32::MAX).await?
@@ -132,8 +133,8 @@ async fn said(folder: &JobFolder) -> Result<Said, LedgerError> {
                 of_lot(&store, &heat).await?
             },
             bars: bars_of_lot(&store, &heat, now).await?,
-            held: store.holds(now).await?,
-            hold_lists: store.hold_lists(now).await?,
+            hold_lists: store.by_cause(held.clone(), now).await?,
+            held,
             lines: store.lines(now).await?,
             verification: if whole { Some(store.verify(None).await?) } else { None },
             head,

@@ -46,26 +46,12 @@ fn alarm(shot: u64) -> News {
     }
 }
 
-/// Waits for a message of a topic for which something holds.
-fn wait_for(listener: &Listener, topic: &str, holds: impl Fn(&Heard) -> bool) -> Heard {
-    let until = Instant::now() + Duration::from_secs(10);
-    while Instant::now() < until {
-        if let Some(heard) = listener.next(Duration::from_millis(200))
-            && heard.topic == topic
-            && holds(&heard)
-        {
-            return heard;
-        }
-    }
-    panic!("nothing fitting came on {topic}");
-}
-
 fn topic(what: &str) -> String {
     format!("barwright/{LINE}/{what}")
 }
 
 fn here(listener: &Listener) {
-    wait_for(listener, "barwright/service", |h| h.json["state"] == "here");
+    listener.wait_for("barwright/service", |h| h.json["state"] == "here");
 }
 
 // 50 ms: a marker 50 mm behind the ring at 1 m/s.
@@ -80,7 +66,7 @@ async fn an_alarm_arrives_within_50_ms_and_everything_has_its_topic() {
     for shot in 0..200 {
         let told = Instant::now();
         news.tell(alarm(shot));
-        let heard = wait_for(&listener, &topic("alarm"), |h| h.json["shot"] == shot);
+        let heard = listener.wait_for(&topic("alarm"), |h| h.json["shot"] == shot);
         waits.push(heard.at - told);
         assert!(heard.json["waited_s"].as_f64().unwrap() < 0.05 && !heard.retained, "{heard:?}");
         assert_eq!((&heard.json["event"], &heard.json["bar"]), (&"alarm".into(), &"0001".into()));
@@ -121,12 +107,12 @@ async fn an_alarm_arrives_within_50_ms_and_everything_has_its_topic() {
     news.tell(News::Progress(state));
     let mut numbers = Vec::new();
     for event in ["began", "ended", "judged"] {
-        let heard = wait_for(&listener, &topic("bar"), |h| h.json["event"] == event);
+        let heard = listener.wait_for(&topic("bar"), |h| h.json["event"] == event);
         numbers.push(heard.json["number"].as_u64().unwrap());
     }
     assert!(numbers.is_sorted_by(|a, b| a < b), "{numbers:?}");
-    wait_for(&listener, &topic("trouble"), |h| h.json["message"] == "the disk is full");
-    wait_for(&listener, &topic("state"), |h| h.json["z_m"] == 1.5);
+    listener.wait_for(&topic("trouble"), |h| h.json["message"] == "the disk is full");
+    listener.wait_for(&topic("state"), |h| h.json["z_m"] == 1.5);
 
     // Whoever comes later finds the state and the service, and nothing else.
     let late = broker.listen("barwright/#", &[]);
@@ -142,7 +128,7 @@ async fn an_alarm_arrives_within_50_ms_and_everything_has_its_topic() {
     assert!(late.next(Duration::from_millis(300)).is_none());
 
     publisher.stop().await;
-    wait_for(&listener, "barwright/service", |h| h.json["state"] == "gone");
+    listener.wait_for("barwright/service", |h| h.json["state"] == "gone");
 }
 
 #[test]
@@ -155,7 +141,7 @@ fn the_broker_tells_when_the_service_is_gone_without_a_farewell() {
     here(&listener);
     // As when the program is killed: its sockets close, and nobody says anything.
     runtime.shutdown_background();
-    wait_for(&listener, "barwright/service", |h| h.json["state"] == "gone");
+    listener.wait_for("barwright/service", |h| h.json["state"] == "gone");
     drop(publisher);
 }
 
@@ -181,7 +167,7 @@ async fn a_broker_that_comes_late_or_again_gets_what_waited() {
     let _broker = Broker::start_in(port, folder).unwrap();
     let mut shots = Vec::new();
     while shots.len() < 20 {
-        let heard = wait_for(&listener, &topic("alarm"), |_| true);
+        let heard = listener.wait_for(&topic("alarm"), |_| true);
         assert!(heard.json["waited_s"].as_f64().unwrap() > 0.2, "{heard:?}");
         shots.push(heard.json["shot"].as_u64().unwrap());
     }
@@ -272,11 +258,11 @@ async fn a_streamed_bars_alarm_reaches_the_marker() {
     let listener = broker.listen("barwright/#", &[]);
     let alarms = stream_a_bar(broker.port, |_| here(&listener)).await;
     assert_eq!(alarms, 1);
-    let heard = wait_for(&listener, &topic("alarm"), |h| h.json["bar"] == "0001");
+    let heard = listener.wait_for(&topic("alarm"), |h| h.json["bar"] == "0001");
     // The first beam over the alarm sees it within its width along the bar.
     assert!((heard.json["z_m"].as_f64().unwrap() - 0.3).abs() < 0.015, "{heard:?}");
-    wait_for(&listener, &topic("bar"), |h| h.json["event"] == "judged");
-    wait_for(&listener, "barwright/service", |h| h.json["state"] == "gone");
+    listener.wait_for(&topic("bar"), |h| h.json["event"] == "judged");
+    listener.wait_for("barwright/service", |h| h.json["state"] == "gone");
 }
 
 /// Streams a bar with one flaw to a service that tells a broker. Returns its alarms.
@@ -351,7 +337,7 @@ async fn tls_trusts_the_named_authority_alone() {
     let right = Publisher::start(right, &news);
     here(&listener);
     news.tell(alarm(7));
-    wait_for(&listener, &topic("alarm"), |h| h.json["shot"] == 7);
+    listener.wait_for(&topic("alarm"), |h| h.json["shot"] == 7);
     right.stop().await;
 }
 

@@ -4,11 +4,11 @@
 //! 1. Three models are fitted by least squares: level all along; a level and a step; a level and a
 //!    slope from a check on. Place of step or break: every check and every half between.
 //! 2. A slope is told only where it explains more than a step and differs from nought with a chance of
-//!    error below the significance below (Student).
+//!    error below 0.001 (Student).
 //! 3. Expected crossing: where the line meets the limit. Cautious figure: the last check at which a
-//!    single value stays inside with 90 % (one-sided prediction limit of the line; Draper & Smith,
-//!    *Applied Regression Analysis*, ch. 1 and 3), the earliest over all breaks that the data do not
-//!    exclude at 90 % (Fisher).
+//!    single value stays inside with 90 %, the bound's own scatter included (one-sided prediction
+//!    limit of the line; Draper & Smith, *Applied Regression Analysis*, ch. 1 and 3), the earliest
+//!    over all breaks that the data do not exclude at 90 % (Fisher).
 
 use serde::Serialize;
 use statrs::distribution::{ContinuousCDF, FisherSnedecor, StudentsT};
@@ -118,6 +118,8 @@ pub struct Bound {
     pub at: f64,
     /// Whether it must not be passed upwards; else downwards.
     pub upper: bool,
+    /// Standard deviation with which the bound itself differs from check to check; 0 where it is fixed.
+    pub sigma: f64,
 }
 
 /// What a series did, and how many checks are left until it passes a bound; where it goes the other way,
@@ -160,7 +162,7 @@ pub fn forecast(values: &[At], bound: Option<Bound>, least: f64) -> (Course, Opt
         so_far: best.slope * (last - best.from),
     };
     let ahead = bound.filter(|b| b.upper == (best.slope > 0.0));
-    let left = ahead.and_then(|b| left(best, &slopes, b.at, last, degrees, floor));
+    let left = ahead.and_then(|b| left(best, &slopes, &b, last, degrees, floor));
     (Course::Slope(slope), left)
 }
 
@@ -188,13 +190,14 @@ fn is_significant(t: f64, degrees: f64) -> bool {
 fn left(
     best: &Line,
     all: &[Line],
-    limit: f64,
+    bound: &Bound,
     last: f64,
     degrees: f64,
     floor: f64,
 ) -> Option<Left> {
     let t = StudentsT::new(0.0, 1.0, degrees).ok()?.inverse_cdf(CONFIDENCE);
     let worse = FisherSnedecor::new(1.0, degrees).ok()?.inverse_cdf(CONFIDENCE);
+    let limit = bound.at;
     let sign = best.slope.signum();
     let beyond = |y: f64| sign * (y - limit) >= 0.0;
     if beyond(best.at(last)) {
@@ -207,7 +210,7 @@ fn left(
         let sigma = (line.rss / degrees).max(floor).sqrt();
         let inside = |k: u32| {
             let x = last + f64::from(k);
-            !beyond(line.at(x) + sign * t * line.prediction(x, sigma))
+            !beyond(line.at(x) + sign * t * line.prediction(x, sigma).hypot(bound.sigma))
         };
         (1..=HORIZON).take_while(|&k| inside(k)).count() as u32
     };
@@ -224,7 +227,7 @@ mod tests {
     }
 
     fn lower(at: f64) -> Option<Bound> {
-        Some(Bound { at, upper: false })
+        Some(Bound { at, upper: false, sigma: 0.0 })
     }
 
     // Truth: closed form. Without scatter the crossing is known, and the cautious figure lies before it by the
@@ -240,7 +243,10 @@ mod tests {
         assert!((left.expected - 31.0).abs() < 1e-6, "{left:?}");
         assert!(left.cautious >= 29 && left.cautious <= 31, "{left:?}");
         // A bound on the side from which it comes is none; one that was passed is told as passed.
-        assert_eq!(forecast(&values, Some(Bound { at: 6.0, upper: true }), 0.003).1, None);
+        assert_eq!(
+            forecast(&values, Some(Bound { at: 6.0, upper: true, sigma: 0.0 }), 0.003).1,
+            None
+        );
         let past = forecast(&values, lower(-1.0), 0.003).1.expect("passed");
         assert_eq!((past.expected, past.cautious), (0.0, 0));
     }

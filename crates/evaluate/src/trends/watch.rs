@@ -291,7 +291,7 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
     let s = &w.series;
     match (s.quantity, &s.subject) {
         (Quantity::BeamGain, _) => Some(Limit {
-            bound: Bound { at: limits.gain_room_db?, upper: true },
+            bound: Bound { at: limits.gain_room_db?, upper: true, sigma: 0.0 },
             what: "the electronics have no more gain to give".into(),
         }),
         (Quantity::Noise, _) => {
@@ -304,6 +304,7 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
                 bound: Bound {
                     at: lowest + limits.target_db - limits.signal_to_noise_db,
                     upper: true,
+                    sigma: 0.0,
                 },
                 what: "a reflector stands too little over the noise".into(),
             })
@@ -319,7 +320,7 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
                     let reserves = reserves(checks, name);
                     let both = now(s, checks).map(|(i, v)| Some(v - reserves[i]?));
                     let what = format!("reflector {name} fails the check");
-                    Some(Limit { bound: below(recent(both)?), what })
+                    Some(Limit { bound: bound_of(both)?, what })
                 }
                 _ => None,
             });
@@ -334,7 +335,7 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
             let reserves = reserves(checks, name);
             let both = now(s, checks).map(|(i, v)| Some(v - reserves[i]?));
             Some(Limit {
-                bound: below(recent(both)?),
+                bound: bound_of(both)?,
                 what: format!("reflector {name} fails the check"),
             })
         }
@@ -343,7 +344,23 @@ fn limit(w: &Watched, checks: &[Taken], all: &[Watched], limits: &Limits) -> Opt
 }
 
 fn below(at: f64) -> Bound {
-    Bound { at, upper: false }
+    Bound { at, upper: false, sigma: 0.0 }
+}
+
+/// What a series of values less their reserves runs into: their mean over the level in force, and their
+/// scatter, because a check fails by its own reserve and not by the mean one. The scatter is told by a few
+/// values only, which Student's factor over the normal one makes up for.
+fn bound_of(values: impl Iterator<Item = Option<f64>>) -> Option<Bound> {
+    let all: Vec<f64> = values.flatten().collect();
+    let at = crate::reading::mean(&all)?;
+    let n = all.len() as f64;
+    let sigma = if all.len() > 1 {
+        let squares: f64 = all.iter().map(|v| (v - at).powi(2)).sum();
+        (squares / (n - 1.0) * (1.0 + 1.0 / n)).sqrt()
+    } else {
+        0.0
+    };
+    Some(Bound { at, upper: false, sigma })
 }
 
 /// What a reflector has left, by check.

@@ -227,7 +227,7 @@ fn the_number_of_checks_left_holds() {
                     (i as f64, slope * i.saturating_sub(14) as f64 + sigma * z)
                 })
                 .collect();
-            let bound = Some(Bound { at: limit, upper: false });
+            let bound = Some(Bound { at: limit, upper: false, sigma: 0.0 });
             let (course, left) = forecast(&values, bound, 0.01);
             let (Course::Slope(_), Some(left)) = (course, left) else { continue };
             told += 1;

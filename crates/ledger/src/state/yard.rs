@@ -79,6 +79,7 @@ pub(crate) struct Past {
     pub bar: BarKey,
     pub line: Arc<str>,
     pub last_check: Option<i64>,
+    pub setting: Arc<Setting>,
     pub bracket: Bracket,
 }
 
@@ -126,9 +127,15 @@ impl Yard {
             if let Bracket::Open(check) = bracket {
                 self.open.entry(check).or_default().push(at.seq);
             }
-            let past = Past { bar: f.bar.clone(), line: name.clone(), last_check, bracket };
-            self.past.insert(at.seq, past);
             let setting = self.setting(f.into());
+            let past = Past {
+                bar: f.bar.clone(),
+                line: name.clone(),
+                last_check,
+                setting: setting.clone(),
+                bracket,
+            };
+            self.past.insert(at.seq, past);
             self.bar(&f.bar).screen(Screening {
                 seq: at.seq,
                 line: name,

@@ -4,12 +4,12 @@ use std::sync::Arc;
 
 use super::{Store, derive::Keeper};
 use crate::{
-    db::{Tx, values},
+    db::{Tx, Value, values},
     entry::{Entry, Row, demand_time},
     error::{LedgerError, Result},
     keys::SigningKey,
     people::{People, Refused},
-    record::{Facts, Record, mentions},
+    record::{Facts, Record},
     rights,
 };
 
@@ -91,7 +91,10 @@ impl Store {
             }
             rows.push(row);
         }
-        self.insert(&mut tx, &rows).await?;
+        self.insert_rows(&mut tx, &rows).await?;
+        let named =
+            rows.iter().zip(records).flat_map(|(row, r)| named_by(row.seq, &r.record.facts));
+        self.insert_named(&mut tx, named.collect()).await?;
         self.insert_signatures(&mut tx, signed).await?;
         for (row, stamped) in rows.iter().zip(records) {
             keeper.take(&mut tx, row.stamp(), &stamped.record.facts).await?;
@@ -176,15 +179,9 @@ impl Store {
         self.place.answer(tx.insert(into, entries, "").await)
     }
 
-    /// Writes rows and what they name.
-    pub(super) async fn insert(&self, tx: &mut Tx, rows: &[Row]) -> Result<()> {
-        self.insert_rows(tx, rows).await?;
-        let named = rows.iter().flat_map(|row| {
-            let content = serde_json::from_str(&row.content).unwrap_or_default();
-            let named = mentions(&content).into_iter();
-            named.map(|mention| values![mention.value, mention.role, row.seq])
-        });
-        self.place.answer(tx.insert("mention (value, role, seq)", named.collect(), "").await)
+    /// Writes what entries name.
+    pub(super) async fn insert_named(&self, tx: &mut Tx, named: Vec<Vec<Value>>) -> Result<()> {
+        self.place.answer(tx.insert("mention (value, role, seq)", named, "").await)
     }
 
     pub(super) async fn insert_signatures(
@@ -196,6 +193,11 @@ impl Store {
         let into = "signature (seq, key, signature)";
         self.place.answer(tx.insert(into, rows.collect(), "").await)
     }
+}
+
+/// What an entry names, as the look-up table has it.
+pub(super) fn named_by(seq: i64, facts: &Facts) -> impl Iterator<Item = Vec<Value>> {
+    facts.mentions().into_iter().map(move |m| values![&*m.value, m.role, seq])
 }
 
 fn changes_people(facts: &Facts) -> bool {

@@ -3,15 +3,16 @@
 
 use std::{
     fs,
+    mem::take,
     path::{Path, PathBuf},
 };
 
 use barwright_job::Hash;
 use serde::{Deserialize, Serialize};
 
-use super::{Home, Store, file};
+use super::{Home, Store, append::named_by, file};
 use crate::{
-    db::{Pool, Tx, values},
+    db::{Pool, Tx, Value, values},
     entry::{Head, Identity, Row},
     error::{LedgerError, Result},
     verify::{Fault, Looked, Verification, Walk},
@@ -24,6 +25,26 @@ const TEXT_FORMAT: u32 = 1;
 
 /// Signatures of a page of entries: number, key, signature.
 type Signed = Vec<(i64, String, String)>;
+
+/// Entries that wait to be written together, with what they name.
+#[derive(Default)]
+struct Batch {
+    rows: Vec<Row>,
+    named: Vec<Vec<Value>>,
+    signed: Signed,
+}
+
+impl Batch {
+    fn push(&mut self, row: Row, looked: &Looked, signed: Option<(i64, String, String)>) {
+        self.named.extend(looked.facts.iter().flat_map(|facts| named_by(row.seq, facts)));
+        self.rows.push(row);
+        self.signed.extend(signed);
+    }
+
+    fn is_full(&self) -> bool {
+        self.rows.len() as i64 >= PAGE
+    }
+}
 
 /// The first line of an open text.
 #[derive(Debug, Serialize, Deserialize)]
@@ -171,8 +192,7 @@ impl Store {
             let mut tx = place.answer(self.writer()?.begin().await)?;
             self.insert_rows(&mut tx, &rows).await?;
             let named = named.into_iter().map(|(value, role, seq)| values![value, role, seq]);
-            let into = "mention (value, role, seq)";
-            place.answer(tx.insert(into, named.collect(), "").await)?;
+            self.insert_named(&mut tx, named.collect()).await?;
             self.insert_signatures(&mut tx, signed).await?;
             place.answer(tx.commit().await)?;
             after = last;
@@ -255,8 +275,7 @@ impl Store {
     ) -> Result<Verification> {
         let fault = |line, what: String| LedgerError::Text { line, what };
         let mut walk = Walk::new(&self.identity, None);
-        let (mut rows, mut signed) = (vec![], vec![]);
-        let mut end = None;
+        let (mut batch, mut end) = (Batch::default(), None);
         for (number, line) in lines {
             let text = line.map_err(|e| fault(number, e.to_string()))?;
             if end.is_some() {
@@ -271,13 +290,12 @@ impl Store {
             let (row, own) = line.split();
             let looked = Looked::at(&row, &self.identity);
             walk.step(&row, &looked, true).map_err(|f| fault(number, f.what))?;
-            rows.push(row);
-            signed.extend(own);
-            if rows.len() as i64 == PAGE {
-                self.add_rows(&std::mem::take(&mut rows), std::mem::take(&mut signed)).await?;
+            batch.push(row, &looked, own);
+            if batch.is_full() {
+                self.add(take(&mut batch)).await?;
             }
         }
-        self.add_rows(&rows, signed).await?;
+        self.add(batch).await?;
         let found = walk.end(None, 0);
         let (number, last) = end.ok_or_else(|| {
             fault(found.entries + 2, "the text ends here, its last line is missing".into())
@@ -289,10 +307,11 @@ impl Store {
         self.demand_whole().await
     }
 
-    async fn add_rows(&self, rows: &[Row], signed: Signed) -> Result<()> {
+    async fn add(&self, batch: Batch) -> Result<()> {
         let mut tx = self.place.answer(self.writer()?.begin().await)?;
-        self.insert(&mut tx, rows).await?;
-        self.insert_signatures(&mut tx, signed).await?;
+        self.insert_rows(&mut tx, &batch.rows).await?;
+        self.insert_named(&mut tx, batch.named).await?;
+        self.insert_signatures(&mut tx, batch.signed).await?;
         self.place.answer(tx.commit().await)
     }
 
@@ -352,6 +371,7 @@ impl Store {
         let new = Self::create_as(into, &identity, 0).await?;
         let mut walk = Walk::new(&identity, None);
         let (mut first_fault, mut loose) = (None, vec![]);
+        let mut batch = Batch::default();
         let last = "SELECT MAX(seq) FROM mention";
         let mut misses = 0;
         let known = readers.number(last, vec![]).await.ok().flatten();
@@ -369,7 +389,10 @@ impl Store {
                         match walk.step(&row, &looked, true) {
                             Ok(()) => {
                                 let signed = signed.map(|(k, s)| (seq, k, s));
-                                new.add_rows(&[row], signed.into_iter().collect()).await?;
+                                batch.push(row, &looked, signed);
+                                if batch.is_full() {
+                                    new.add(take(&mut batch)).await?;
+                                }
                                 continue;
                             }
                             Err(fault) => first_fault = Some(fault),
@@ -398,6 +421,7 @@ impl Store {
             }
         }
         readers.close().await;
+        new.add(batch).await?;
         let found = walk.end(first_fault, 0);
         new.derive_anew().await?;
         new.close().await;

@@ -21,7 +21,7 @@ use crate::{
         Bar, Bracket, Line, Screening, Setting, Stamp, State, Why, Withdrawals,
         bar::{Judged, is_withdrawal, loses},
         line::Settled,
-        yard::{moves_line, step},
+        yard::{Past, moves_line, step},
     },
 };
 
@@ -107,7 +107,6 @@ pub(super) struct BarRow {
     rejected: i64,
     judge_after: Option<i64>,
     retest: Option<i64>,
-    pub state: String,
     line: Option<String>,
     document: Option<String>,
     technique: Option<String>,
@@ -124,7 +123,7 @@ pub(super) struct BarRow {
 macro_rules! bar_columns {
     () => {
         "b.heat, b.bar, b.screening, b.judged, b.verdict, b.kept, b.rejected, b.judge_after, \
-         b.retest, b.state, s.line, s.document, s.technique, s.level, s.program, s.bracket, \
+         b.retest, s.line, s.document, s.technique, s.level, s.program, s.bracket, \
          s.opening, s.closing, s.why, s.why_seq"
     };
 }
@@ -146,16 +145,19 @@ pub(super) use bar_rows;
 /// The row of one bar.
 pub(super) const ONE_BAR: &str = bar_rows!("WHERE b.heat = $1 AND b.bar = $2");
 
+// The three that follow name the line so that no index of lines is used: a line has very many
+// entries, and few of a kind.
+
 /// Number of a line's last check before an entry.
-pub(super) const CHECK_BEFORE: &str =
-    "SELECT MAX(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq < $2";
+pub(super) const CHECK_BEFORE: &str = "SELECT seq FROM entry WHERE line || '' = $1 \
+     AND kind = 'check' AND seq < $2 ORDER BY seq DESC LIMIT 1";
 
 /// Number of a line's first check after an entry, up to another one.
-pub(super) const CHECK_AFTER: &str =
-    "SELECT MIN(seq) FROM entry WHERE line = $1 AND kind = 'check' AND seq > $2 AND seq <= $3";
+pub(super) const CHECK_AFTER: &str = "SELECT seq FROM entry WHERE line || '' = $1 \
+     AND kind = 'check' AND seq > $2 AND seq <= $3 ORDER BY seq LIMIT 1";
 
 /// The entry about who ran a line before an entry.
-pub(super) const OPERATOR_BEFORE: &str = "SELECT * FROM entry WHERE line = $1 \
+pub(super) const OPERATOR_BEFORE: &str = "SELECT * FROM entry WHERE line || '' = $1 \
      AND kind = 'operator' AND seq < $2 ORDER BY seq DESC LIMIT 1";
 
 impl BarRow {
@@ -205,6 +207,101 @@ impl BarRow {
         };
         Some((BarKey::new(self.heat, self.bar), bar))
     }
+}
+
+/// Some columns of a row as one text.
+macro_rules! as_text {
+    ($($column:literal),*) => {
+        concat!("concat_ws('|'", $(", COALESCE(CAST(", $column, " AS TEXT), '')"),*, ")")
+    };
+}
+
+/// Values as [`as_text`] has them.
+fn text_of(values: &[Value]) -> String {
+    let mut text = String::new();
+    for (i, value) in values.iter().enumerate() {
+        if i > 0 {
+            text.push('|');
+        }
+        value.write(&mut text);
+    }
+    text
+}
+
+/// Rows of bars with their latest screening, after one: heat, bar, and the rest as one text.
+pub(super) const BARS_AS_TEXT: &str = concat!(
+    "SELECT b.heat, b.bar, ",
+    as_text!(
+        "b.screening",
+        "b.judged",
+        "b.verdict",
+        "b.kept",
+        "b.rejected",
+        "b.judge_after",
+        "b.retest",
+        "b.state",
+        "s.document"
+    ),
+    " FROM bar b LEFT JOIN screening s ON s.seq = b.screening WHERE (b.heat, b.bar) > ($1, $2) \
+     ORDER BY b.heat, b.bar LIMIT $3"
+);
+
+/// The text that [`BARS_AS_TEXT`] has for a bar.
+pub(super) fn bar_as_text(bar: &Bar, withdrawals: &Withdrawals) -> String {
+    let mut values = bar_values(bar, withdrawals);
+    values.push(bar.screening.as_ref().map(|s| s.document.0.clone()).into());
+    text_of(&values)
+}
+
+/// Rows of screenings after one: number, and the rest as one text.
+pub(super) const SCREENINGS_AS_TEXT: &str = concat!(
+    "SELECT seq, ",
+    as_text!(
+        "heat",
+        "bar",
+        "line",
+        "last_check",
+        "technique",
+        "level",
+        "program",
+        "bracket",
+        "opening",
+        "closing",
+        "why",
+        "why_seq"
+    ),
+    " FROM screening WHERE seq > $1 ORDER BY seq LIMIT $2"
+);
+
+/// The text that [`SCREENINGS_AS_TEXT`] has for a screening.
+pub(super) fn screening_as_text(past: &Past) -> String {
+    let mut values = values![&past.bar.heat, &past.bar.bar, &*past.line, past.last_check];
+    values.extend(setting_values(&past.setting));
+    values.extend(bracket_values(&past.bracket));
+    text_of(&values)
+}
+
+/// Columns `screening, judged, verdict, kept, rejected, judge_after, retest, state` of a bar.
+fn bar_values(bar: &Bar, withdrawals: &Withdrawals) -> Vec<Value> {
+    let screening = bar.screening.as_ref();
+    let judgement = screening.and_then(|s| s.judgement.as_ref());
+    let kept = |j: &Judged| serde_json::to_string(&j.kept_m).expect("numbers are plain data");
+    values![
+        screening.map(|s| s.seq),
+        judgement.map(|j| j.seq),
+        judgement.map(|j| verdict_word(j.verdict).to_owned()),
+        judgement.map(kept),
+        i64::from(bar.rejected),
+        bar.judge_after,
+        bar.retest,
+        state_word(&bar.state(withdrawals)),
+    ]
+}
+
+/// Columns `technique, level, program` of a screening.
+fn setting_values(setting: &Setting) -> Vec<Value> {
+    let level = setting.level.as_ref().map(|level| level.0.clone());
+    values![&setting.technique.0, level, setting.program.clone()]
 }
 
 /// Columns `bracket, opening, closing, why, why_seq` of a screening.
@@ -541,11 +638,11 @@ impl<'a> Keeper<'a> {
         until: i64,
     ) -> Result<()> {
         let place = self.place;
-        let before: Option<(Option<i64>,)> =
+        let before: Option<(i64,)> =
             place.answer(tx.row(CHECK_BEFORE, values![name, check]).await)?;
-        let after: Option<(Option<i64>,)> =
+        let after: Option<(i64,)> =
             place.answer(tx.row(CHECK_AFTER, values![name, check, until]).await)?;
-        let (before, after) = (before.and_then(|(n,)| n), after.and_then(|(n,)| n));
+        let (before, after) = (before.map(|(n,)| n), after.map(|(n,)| n));
         let between = "SELECT * FROM entry WHERE line = $1 AND seq >= $2 AND seq <= $3 \
                        AND kind IN ('technique', 'level', 'check', 'bar_screened', 'mount', \
                        'operator') ORDER BY seq";
@@ -648,38 +745,22 @@ impl<'a> Keeper<'a> {
                     new.line,
                     new.time_us,
                     new.document.0,
-                    new.setting.technique.0,
-                    new.setting.level.map(|l| l.0),
-                    new.setting.program,
                     new.last_check,
                 ];
+                values.extend(setting_values(&new.setting));
                 values.extend(bracket_values(&new.bracket));
                 values
             })
             .collect();
-        let into = "screening (seq, heat, bar, line, time_us, document, technique, level, program, \
-                    last_check, bracket, opening, closing, why, why_seq)";
+        let into = "screening (seq, heat, bar, line, time_us, document, last_check, technique, \
+                    level, program, bracket, opening, closing, why, why_seq)";
         self.place.answer(tx.insert(into, screenings, "").await)?;
         let bars = std::mem::take(&mut self.bars)
             .into_iter()
             .map(|(key, bar)| {
-                let state = state_word(&bar.state(&self.withdrawals));
-                let screening = bar.screening.as_ref();
-                let judgement = screening.and_then(|s| s.judgement.as_ref());
-                values![
-                    key.heat,
-                    key.bar,
-                    screening.map(|s| s.seq),
-                    judgement.map(|j| j.seq),
-                    judgement.map(|j| verdict_word(j.verdict).to_owned()),
-                    judgement.map(|j| {
-                        serde_json::to_string(&j.kept_m).expect("numbers are plain data")
-                    }),
-                    i64::from(bar.rejected),
-                    bar.judge_after,
-                    bar.retest,
-                    state,
-                ]
+                let mut values = values![key.heat, key.bar];
+                values.extend(bar_values(&bar, &self.withdrawals));
+                values
             })
             .collect();
         let into = "bar (heat, bar, screening, judged, verdict, kept, rejected, judge_after, \

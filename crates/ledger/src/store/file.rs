@@ -18,6 +18,10 @@ use crate::{
     error::Result,
 };
 
+/// Rows that are read before they are asked for: SQLite has a thread of its own, and handing rows
+/// over one by one costs more than reading them.
+const ROWS_AHEAD: usize = 4000;
+
 impl Store {
     /// Makes a new, empty ledger. `name` is for people; name and time make its identity.
     ///
@@ -162,6 +166,7 @@ impl File {
             .filename(&self.place.path)
             .create_if_missing(false)
             .busy_timeout(self.place.patience)
+            .row_buffer_size(ROWS_AHEAD)
     }
 
     fn writing(&self) -> SqliteConnectOptions {

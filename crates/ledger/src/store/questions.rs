@@ -17,7 +17,7 @@ use super::{
     },
 };
 use crate::{
-    db::values,
+    db::{Value, values},
     entry::{Entry, Kind},
     error::Result,
     record::{BarKey, Facts},
@@ -381,11 +381,19 @@ impl Store {
     /// # Errors
     /// When the ledger cannot be read.
     pub async fn hold_lists(&self, now_us: i64) -> Result<Vec<HoldList>> {
+        self.by_cause(self.holds(now_us).await?, now_us).await
+    }
+
+    /// As [`Store::hold_lists`], of held bars that were asked for already.
+    ///
+    /// # Errors
+    /// When the ledger cannot be read.
+    pub async fn by_cause(&self, held: Vec<BarState>, now_us: i64) -> Result<Vec<HoldList>> {
         let now = self.now(now_us).await?;
         /// Entry and word of the cause, line, last good check.
         type Cause = (Option<i64>, &'static str, String, Option<i64>);
         let mut lists: BTreeMap<Cause, HoldList> = BTreeMap::new();
-        for bar in self.holds(now_us).await? {
+        for bar in held {
             let State::Held { why } = bar.state else {
                 continue;
             };
@@ -410,11 +418,15 @@ impl Store {
         for list in lists.values_mut() {
             self.add_screened_again(list, &now).await?;
             list.open = list.bars.iter().filter(|b| matches!(b.state, State::Held { .. })).count();
-            for affected in &mut list.bars {
-                affected.pieces =
-                    self.pieces(&affected.bar).await?.into_iter().map(|(mark, ..)| mark).collect();
-                affected.shipped = self.shipped(&affected.bar).await?;
-            }
+        }
+        let bars: BTreeSet<&BarKey> =
+            lists.values().flat_map(|list| &list.bars).map(|affected| &affected.bar).collect();
+        let pieces = self.pieces_of(bars.iter().copied()).await?;
+        let shipped = self.shipped_of(bars).await?;
+        for affected in lists.values_mut().flat_map(|list| &mut list.bars) {
+            // A bar may have been held by several causes.
+            affected.pieces = pieces.get(&affected.bar).cloned().unwrap_or_default();
+            affected.shipped = shipped.get(&affected.bar).cloned().unwrap_or_default();
         }
         Ok(lists.into_values().rev().collect())
     }
@@ -428,23 +440,27 @@ impl Store {
                         ORDER BY seq";
         let rows: Vec<(i64, String, String)> =
             self.place.answer(self.readers.rows(affected, values![seq, word]).await)?;
-        let known: BTreeSet<BarKey> = list.bars.iter().map(|b| b.bar.clone()).collect();
-        for (screened, heat, bar) in rows {
-            let key = BarKey::new(heat, bar);
-            if known.contains(&key) {
-                continue;
-            }
-            for (key, bar) in self.rows(ONE_BAR, values![&key.heat, &key.bar]).await? {
-                let state = now.state(key, bar);
-                list.bars.push(Affected {
-                    bar: state.bar,
-                    screened: Some(screened),
-                    again: state.screened.filter(|again| *again > screened),
-                    state: state.state,
-                    pieces: vec![],
-                    shipped: vec![],
-                });
-            }
+        let known: BTreeSet<&BarKey> = list.bars.iter().map(|b| &b.bar).collect();
+        let screened: BTreeMap<BarKey, i64> = rows
+            .into_iter()
+            .map(|(screened, heat, bar)| (BarKey::new(heat, bar), screened))
+            .filter(|(key, _)| !known.contains(key))
+            .collect();
+        let of = bar_rows!("WHERE (b.heat, b.bar)");
+        let rows: Vec<BarRow> =
+            self.place.answer(self.readers.rows_of(of, keys(screened.keys())).await)?;
+        for row in rows {
+            let (key, bar) = row.told(&self.place)?;
+            let screened = screened.get(&key).copied();
+            let state = now.state(key, bar);
+            list.bars.push(Affected {
+                bar: state.bar,
+                screened,
+                again: state.screened.filter(|again| Some(*again) > screened),
+                state: state.state,
+                pieces: vec![],
+                shipped: vec![],
+            });
         }
         list.bars.sort_by_key(|b| b.screened);
         Ok(())
@@ -455,13 +471,13 @@ impl Store {
     /// # Errors
     /// When the ledger cannot be read.
     pub async fn shipped_although_held(&self, now_us: i64) -> Result<Vec<(BarState, Shipped)>> {
-        let mut found = vec![];
-        for bar in self.holds(now_us).await? {
-            for shipped in self.shipped(&bar.bar).await? {
-                found.push((bar.clone(), shipped));
-            }
-        }
-        Ok(found)
+        let held = self.holds(now_us).await?;
+        let mut shipped = self.shipped_of(held.iter().map(|held| &held.bar)).await?;
+        let of = |held: BarState| {
+            let shipped = shipped.remove(&held.bar).unwrap_or_default();
+            shipped.into_iter().map(move |shipped| (held.clone(), shipped))
+        };
+        Ok(held.into_iter().flat_map(of).collect())
     }
 
     /// Everything about one bar; none where no entry names it.
@@ -661,11 +677,7 @@ impl Store {
         })
     }
 
-    async fn rows(
-        &self,
-        sql: &'static str,
-        values: Vec<crate::db::Value>,
-    ) -> Result<Vec<(BarKey, Bar)>> {
+    async fn rows(&self, sql: &'static str, values: Vec<Value>) -> Result<Vec<(BarKey, Bar)>> {
         let rows: Vec<BarRow> = self.place.answer(self.readers.rows(sql, values).await)?;
         rows.into_iter().map(|row| row.told(&self.place)).collect()
     }
@@ -677,13 +689,44 @@ impl Store {
     }
 
     async fn shipped(&self, bar: &BarKey) -> Result<Vec<Shipped>> {
-        let of = "SELECT piece, delivery, customer, seq FROM shipped WHERE heat = $1 AND bar = $2 \
-                  ORDER BY seq, piece";
-        let rows: Vec<(String, String, String, i64)> =
-            self.place.answer(self.readers.rows(of, values![&bar.heat, &bar.bar]).await)?;
-        Ok(rows
-            .into_iter()
-            .map(|(piece, delivery, customer, seq)| Shipped { piece, delivery, customer, seq })
-            .collect())
+        Ok(self.shipped_of([bar]).await?.remove(bar).unwrap_or_default())
     }
+
+    /// Marks of the pieces that bars were cut into, from the head end.
+    async fn pieces_of(
+        &self,
+        bars: impl IntoIterator<Item = &BarKey>,
+    ) -> Result<BTreeMap<BarKey, Vec<String>>> {
+        let of = "SELECT heat, bar, from_m, piece FROM piece WHERE (heat, bar)";
+        let mut rows: Vec<(String, String, f64, String)> =
+            self.place.answer(self.readers.rows_of(of, keys(bars)).await)?;
+        rows.sort_by(|a, b| a.2.total_cmp(&b.2).then_with(|| a.3.cmp(&b.3)));
+        let mut found: BTreeMap<BarKey, Vec<String>> = BTreeMap::new();
+        for (heat, bar, _, piece) in rows {
+            found.entry(BarKey::new(heat, bar)).or_default().push(piece);
+        }
+        Ok(found)
+    }
+
+    /// What of some bars left the house, in order of the entries.
+    async fn shipped_of(
+        &self,
+        bars: impl IntoIterator<Item = &BarKey>,
+    ) -> Result<BTreeMap<BarKey, Vec<Shipped>>> {
+        let of = "SELECT seq, piece, heat, bar, delivery, customer FROM shipped WHERE (heat, bar)";
+        let mut rows: Vec<(i64, String, String, String, String, String)> =
+            self.place.answer(self.readers.rows_of(of, keys(bars)).await)?;
+        rows.sort_unstable();
+        let mut found: BTreeMap<BarKey, Vec<Shipped>> = BTreeMap::new();
+        for (seq, piece, heat, bar, delivery, customer) in rows {
+            let shipped = Shipped { piece, delivery, customer, seq };
+            found.entry(BarKey::new(heat, bar)).or_default().push(shipped);
+        }
+        Ok(found)
+    }
+}
+
+/// Bars as keys of a table.
+fn keys<'a>(bars: impl IntoIterator<Item = &'a BarKey>) -> Vec<Vec<Value>> {
+    bars.into_iter().map(|bar| values![&bar.heat, &bar.bar]).collect()
 }

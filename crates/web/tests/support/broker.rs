@@ -1,5 +1,6 @@
 //! A Mosquitto broker of the test's own, on loopback, and its command-line listener.
 
+use std::cell::RefCell;
 use std::io::{BufRead, BufReader};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
@@ -139,7 +140,7 @@ impl Broker {
             }
         });
         subscribed.recv_timeout(Duration::from_secs(10)).expect("it subscribes");
-        Listener { child, heard }
+        Listener { child, heard, passed_over: RefCell::default() }
     }
 }
 
@@ -166,6 +167,8 @@ pub struct Heard {
 pub struct Listener {
     child: Child,
     heard: mpsc::Receiver<Heard>,
+    /// What came while another message was waited for.
+    passed_over: RefCell<Vec<Heard>>,
 }
 
 impl Drop for Listener {
@@ -179,5 +182,24 @@ impl Listener {
     /// The next message, if one comes within some time.
     pub fn next(&self, within: Duration) -> Option<Heard> {
         self.heard.recv_timeout(within).ok()
+    }
+
+    /// The first message of a topic for which something holds. Topics keep no order among each
+    /// other: what comes meanwhile is left for later.
+    pub fn wait_for(&self, topic: &str, holds: impl Fn(&Heard) -> bool) -> Heard {
+        let fits = |heard: &Heard| heard.topic == topic && holds(heard);
+        let mut passed_over = self.passed_over.borrow_mut();
+        if let Some(at) = passed_over.iter().position(fits) {
+            return passed_over.remove(at);
+        }
+        let until = Instant::now() + Duration::from_secs(10);
+        while Instant::now() < until {
+            match self.next(Duration::from_millis(200)) {
+                Some(heard) if fits(&heard) => return heard,
+                Some(heard) => passed_over.push(heard),
+                None => {}
+            }
+        }
+        panic!("nothing fitting came on {topic}, but {passed_over:?}");
     }
 }
