@@ -132,6 +132,18 @@ impl Ledger {
         self.wait(self.store.append_all(records))
     }
 
+    /// Adds several entries of one author at once, signed where they must be: all of them, or none.
+    ///
+    /// # Errors
+    /// As [`Store::append_all_signed`].
+    pub fn append_all_signed(
+        &self,
+        records: &[Stamped],
+        key: Option<&SigningKey>,
+    ) -> Result<Vec<Entry>> {
+        self.wait(self.store.append_all_signed(records, key))
+    }
+
     /// The end of the ledger, to be printed on papers.
     ///
     /// # Errors

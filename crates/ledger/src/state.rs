@@ -131,6 +131,15 @@ impl Why {
         }
     }
 
+    /// What closes the hold, as an order to somebody.
+    #[must_use]
+    pub fn cure(&self) -> &'static str {
+        match self {
+            Self::Judged(_) => "decide on it, or inspect it again between two good checks",
+            _ => "inspect it again between two good checks",
+        }
+    }
+
     /// Its stored word, and the entry it names.
     #[must_use]
     pub fn parts(&self) -> (&'static str, Option<i64>) {

@@ -20,9 +20,10 @@ function alongAt(event, figure, svg) {
   return `${(share * Number(alongLength)).toFixed(3)} m from the head end`;
 }
 
-for (const figure of document.querySelectorAll("figure.picture")) {
+/** Gives a picture its read-out and its enlarged form. */
+function dressOne(figure) {
   const svg = figure.querySelector("svg");
-  if (!svg) continue;
+  if (!svg) return;
   const out = document.createElement("output");
   const larger = document.createElement("button");
   larger.type = "button";
@@ -41,3 +42,10 @@ for (const figure of document.querySelectorAll("figure.picture")) {
     out.textContent = "";
   });
 }
+
+/** Dresses all pictures within a part of the page. */
+export function dress(part) {
+  part.querySelectorAll("figure.picture").forEach(dressOne);
+}
+
+dress(document);

@@ -4,7 +4,7 @@ use axum::http::StatusCode;
 use barwright_ledger::{Entry, LedgerError, Record, Store};
 
 use crate::{
-    approving::{ApprovalError, approve},
+    approving::{APPROVAL_RESTS_ON, ApprovalError, approve},
     files::FileError,
     folder::JobFolder,
     lot::today,
@@ -74,7 +74,7 @@ pub async fn approve_technique(
     }
     let store = folder.ledger_home().open().await?;
     let done = async {
-        let entries = store.entries(1, u32::MAX).await?;
+        let entries = store.by_kinds(&APPROVAL_RESTS_ON).await?;
         let approving = approve(&technique, &rules, person, &entries, today())?;
         write(&store, &approving.record, person).await
     }

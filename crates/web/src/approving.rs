@@ -61,7 +61,12 @@ pub struct Approving {
     pub told: Option<Expiry>,
 }
 
-/// The approval of a technique by a person, after these entries (all of the ledger), on a day.
+/// Kinds of entries that decide whether somebody may approve, and whose approval counts.
+pub const APPROVAL_RESTS_ON: [Kind; 4] =
+    [Kind::Person, Kind::Key, Kind::Correction, Kind::Approval];
+
+/// The approval of a technique by a person, after these entries (all of the ledger, or all of
+/// [`APPROVAL_RESTS_ON`]), on a day.
 ///
 /// # Errors
 /// Why the person cannot approve it.
@@ -112,7 +117,7 @@ impl Approval {
     }
 }
 
-/// The approvals of a document, oldest first. `entries`: all of the ledger.
+/// The approvals of a document, oldest first. `entries`: as for [`approve`].
 ///
 /// # Errors
 /// [`LedgerError::Unreadable`].

@@ -405,7 +405,7 @@ fn released(lot: &Lot) -> Link {
                 format!("{held} held"),
                 format!("{out} of {bars} bars are released, {held} must not leave."),
             )
-            .next("Inspect the held bars again, or decide on them.", None)
+            .next("Do what the list of holds says of each.", None)
             .at(at);
     }
     if bars == 0 {

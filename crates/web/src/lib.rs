@@ -23,6 +23,7 @@ mod record;
 mod router;
 pub mod serve;
 pub mod trends;
+mod trying;
 
 pub use access::{
     Reach,

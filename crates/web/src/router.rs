@@ -1,5 +1,7 @@
 //! Addresses and what answers them. What changes something is a POST of somebody who signed in.
 
+use std::sync::Arc;
+
 use axum::{
     Extension, Form, Router,
     extract::{Path, Query, Request, State},
@@ -15,6 +17,7 @@ use barwright_ledger::BarKey;
 use futures_util::StreamExt;
 use maud::Markup;
 use serde::Deserialize;
+use tokio::sync::Semaphore;
 use tokio_stream::wrappers::BroadcastStream;
 use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
 use tower_sessions::Session;
@@ -30,6 +33,7 @@ use crate::{
     pages,
     receive::{News, Newsroom},
     record::Ledger,
+    trying::Asked,
 };
 
 /// Nothing but the program's own files; no inline script or style; in nobody's frame.
@@ -44,6 +48,8 @@ struct Site {
     news: Option<Newsroom>,
     /// Who may see it.
     access: Access,
+    /// Whose turn it is to compute.
+    computing: Arc<Semaphore>,
 }
 
 impl Site {
@@ -77,7 +83,13 @@ pub fn router(folder: JobFolder) -> Router {
 /// them.
 pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Router {
     let access = Access::new(folder.clone(), reach);
-    let site = Site { folder, cache: Cache::default(), news, access: access.clone() };
+    let site = Site {
+        folder,
+        cache: Cache::default(),
+        news,
+        access: access.clone(),
+        computing: Arc::new(Semaphore::new(1)),
+    };
     let plain = |make: fn(&Lot) -> Markup| {
         get(move |State(site): State<Site>, Extension(viewer): Extension<Viewer>| async move {
             site.page(viewer, move |lot| Some(make(lot))).await
@@ -92,6 +104,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         .route("/technique", plain(pages::technique::page))
         .route(pages::approval::ADDRESS, post(approve))
         .route("/proof", plain(pages::proof::page))
+        .route(pages::trying::ADDRESS, get(change))
         .route("/reference", plain(pages::reference::page))
         .route("/level", plain(pages::level::page))
         .route("/checks", plain(pages::checks::page))
@@ -145,16 +158,31 @@ fn is_own(host: &str) -> bool {
 }
 
 #[derive(Deserialize)]
-struct Asked {
+struct OfState {
     state: Option<String>,
 }
 
 async fn bars(
     State(site): State<Site>,
     Extension(viewer): Extension<Viewer>,
-    Query(asked): Query<Asked>,
+    Query(asked): Query<OfState>,
 ) -> Response {
     site.page(viewer, move |lot| Some(pages::bars::page(lot, asked.state.as_deref()))).await
+}
+
+/// A change of the technique tried: the page, or its answer alone. One is computed at a time, so that
+/// many who drag do not hold up the pages of others.
+async fn change(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    let _turn = site.computing.acquire().await;
+    site.page(viewer, move |lot| match asked.part {
+        Some(_) => pages::trying::part(lot, &asked),
+        None => Some(pages::trying::page(lot, &asked)),
+    })
+    .await
 }
 
 async fn bar(

@@ -2,10 +2,12 @@
 
 use barwright_evaluate::decision::Decided;
 use barwright_job::judgement::Verdict;
+use barwright_ledger::{Kind, Ledger, LedgerError};
 use barwright_web::judging;
 use clap::ValueEnum;
 
 use super::ledger::now_us;
+use super::register;
 use super::sentence::judgement_text;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
@@ -65,8 +67,21 @@ fn stretch(text: &str) -> Result<[f64; 2], String> {
     Ok([mm(from)? / 1e3, mm(to)? / 1e3])
 }
 
+/// Refuses whoever the ledger would refuse, where it keeps roles, before anything is written.
+fn demand_right(bench: &Bench, person: &str) -> Result<(), Failure> {
+    match Ledger::open_to_read(&bench.job.ledger_home()) {
+        Err(LedgerError::Absent { .. }) => Ok(()),
+        Err(e) => Err(e.into()),
+        Ok(ledger) => {
+            let (people, at) = register::people(&ledger)?;
+            Ok(people.may(person, Kind::Judgement, at)?)
+        }
+    }
+}
+
 /// Decides.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    demand_right(bench, &args.by)?;
     let decided = Decided {
         verdict: args.verdict.into(),
         cut_m: args.cut.clone(),

@@ -1,9 +1,10 @@
 //! The lot: its chain in large, what is due, and its bars.
 
+use barwright_ledger::State;
 use maud::{Markup, html};
 
 use crate::{
-    chain::{Link, Shape, chain},
+    chain::{Link, Shape, chain, sentence},
     look::{mark, parts, segment, shell, strip},
     lot::{Bar, Lot, Standing},
 };
@@ -79,22 +80,25 @@ fn told(link: &Link) -> Markup {
 
 /// The held bars by reason, in front of everything else.
 fn held(lot: &Lot) -> Markup {
-    let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
+    let mut reasons: Vec<(String, &'static str, Vec<&str>)> = Vec::new();
     for bar in lot.ledger.holds() {
+        let State::Held { why } = &bar.state else {
+            continue;
+        };
         let words = lot.why_held(bar).unwrap_or_default();
-        match reasons.iter_mut().find(|(known, _)| *known == words) {
-            Some((_, names)) => names.push(&bar.bar.bar),
-            None => reasons.push((words, vec![&bar.bar.bar])),
+        match reasons.iter_mut().find(|(known, ..)| *known == words) {
+            Some((.., names)) => names.push(&bar.bar.bar),
+            None => reasons.push((words, why.cure(), vec![&bar.bar.bar])),
         }
     }
     html! {
         @if !reasons.is_empty() {
             section.stop {
                 h2 { "Held" }
-                @for (why, names) in &reasons {
-                    p { strong { (text::visible(&names.join(", "))) } ": " (text::visible(why)) "." }
+                @for (why, cure, names) in &reasons {
+                    p { strong { (text::visible(&names.join(", "))) } ": " (text::visible(why)) ". " strong.next { (sentence(cure)) } }
                 }
-                p.next { "Inspect them again between two good checks, or decide on them; nothing else releases them." }
+                p { "Nothing else releases them." }
             }
         }
     }

@@ -107,12 +107,12 @@ fn holds(said: &Said) -> Markup {
                 }
                 (table(
                     "Bars that this holds",
-                    &[words("Bar"), words("to do"), words("cut into"), words("left the house")],
+                    &[words("Bar"), prose("to do"), words("cut into"), words("left the house")],
                     list.bars.iter().take(MOST_HELD).map(|b| vec![
                         html! { a href=(asking::bar(&b.bar)) { (text::visible(&b.bar.to_string())) } },
                         html! {
                             @match (&b.state, b.again) {
-                                (State::Held { .. }, _) => { em.flag { "inspect again" } }
+                                (State::Held { why }, _) => { em.flag { (why.cure()) } }
                                 (state, Some(seq)) => { (words_of(state).0) ", inspected again (entry " (seq) ")" }
                                 (state, None) => { (words_of(state).0) }
                             }
@@ -143,7 +143,7 @@ fn lines(said: &Said) -> Markup {
     }
     table(
         "Lines and their next checks",
-        &[words("Line"), words("next check"), words("run by")],
+        &[words("Line"), prose("next check"), words("run by")],
         said.lines.iter().map(|l| {
             vec![
                 html! { (text::visible(&l.line)) },

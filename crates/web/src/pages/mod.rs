@@ -17,4 +17,5 @@ pub mod reference;
 pub mod sign_in;
 pub mod technique;
 pub mod trends;
+pub mod trying;
 mod unrolled;

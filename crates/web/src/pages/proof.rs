@@ -18,6 +18,7 @@ use crate::{
         table::{behind, figures, table, words},
     },
     lot::Lot,
+    pages::trying,
 };
 
 /// The page.
@@ -46,6 +47,7 @@ fn body(lot: &Lot, sealed: &Sealed<Proof>) -> Markup {
                 (mark::link(Shape::Split)) strong { "The ordered coverage is not met." }
             }
         }
+        (trying::link(lot))
         @for class in &p.classes { (one(lot, class)) }
         (beside(p))
         div.two {
@@ -107,6 +109,14 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
 }
 
 fn weakest(class: &ClassProof) -> Markup {
+    html! {
+        (weakest_place(class))
+        p { (text::visible(&class.weakest.cause)) }
+    }
+}
+
+/// Where the margin is least, and how large it is there.
+pub fn weakest_place(class: &ClassProof) -> Markup {
     let w = &class.weakest;
     let at = Point::new(w.x_m, w.y_m);
     html! {
@@ -117,7 +127,6 @@ fn weakest(class: &ClassProof) -> Markup {
                 None => { strong { "no beam's gate reaches it" } ". " }
             }
         }
-        p { (text::visible(&w.cause)) }
     }
 }
 

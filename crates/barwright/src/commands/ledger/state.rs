@@ -3,6 +3,7 @@
 use barwright_ledger::{
     BarKey, Ledger, Record, State,
     record::{CutFacts, Delivered, Piece, ShipmentFacts},
+    store::Stamped,
 };
 
 use super::{ask::bar_key, now_us, words};
@@ -21,14 +22,15 @@ pub struct By {
     signing: Signing,
 }
 
-/// Adds records, and answers with their entries.
+/// Adds records, all of them or none, and answers with their entries.
 pub fn enter(bench: &Bench, records: &[Record], by: &By) -> Result<Outcome, Failure> {
     let ledger = register::open(&bench.job)?;
     let key = by.signing.key(&ledger, records, &by.author)?;
-    let entries = records
-        .iter()
-        .map(|record| ledger.append_signed(record, &by.author, now_us(), key.as_ref()))
-        .collect::<Result<Vec<_>, _>>()?;
+    let time_us = now_us();
+    let stamp =
+        |record: &Record| Stamped { record: record.clone(), author: by.author.clone(), time_us };
+    let stamped: Vec<Stamped> = records.iter().map(stamp).collect();
+    let entries = ledger.append_all_signed(&stamped, key.as_ref())?;
     let text: String = entries.iter().map(words::entry_text).collect();
     bench.answer(&text, &entries)?;
     Ok(Outcome::Good)

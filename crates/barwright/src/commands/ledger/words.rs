@@ -92,8 +92,10 @@ fn affected_text(bar: &Affected) -> String {
         Some(seq) => {
             format!("{}: inspected again (entry {seq}), {}", bar.bar, state_text(&bar.state))
         }
-        None if matches!(bar.state, State::Held { .. }) => format!("{}: to inspect again", bar.bar),
-        None => format!("{}: {}", bar.bar, state_text(&bar.state)),
+        None => match &bar.state {
+            State::Held { why } => format!("{}: {}", bar.bar, why.cure()),
+            state => format!("{}: {}", bar.bar, state_text(state)),
+        },
     };
     if !bar.pieces.is_empty() {
         let _ = write!(text, "; cut into {}", bar.pieces.join(", "));
