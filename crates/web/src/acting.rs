@@ -1,13 +1,16 @@
 //! What people change through pages: each an entry of the ledger in the name of who signed in.
 
 use axum::http::StatusCode;
-use barwright_ledger::{Entry, LedgerError, Record, Store};
+use barwright_ledger::{Entry, Kind, LedgerError, People, Record, Store};
 
 use crate::{
     approving::{APPROVAL_RESTS_ON, ApprovalError, approve},
-    files::FileError,
+    deciding::{Draft, Unusable},
+    files::{self, FileError},
     folder::JobFolder,
+    judging::{self, JudgingError},
     lot::today,
+    permission::{self, Barred, permitted},
     record::now_us,
 };
 
@@ -20,6 +23,21 @@ pub enum ActError {
     /// The form was shown with another technique than is in force now.
     #[error("the technique was made anew after the page was shown")]
     Changed,
+    /// The form was shown with another judgement than is in force now.
+    #[error("the bar was judged or decided anew after the page was shown")]
+    Overtaken,
+    /// There is no such bar, or it is not judged.
+    #[error("there is no judged bar of this name")]
+    NoBar,
+    /// The form leaves something open.
+    #[error(transparent)]
+    Unusable(#[from] Unusable),
+    /// The person may not.
+    #[error(transparent)]
+    Barred(#[from] Barred),
+    /// The decision does not fit the bar.
+    #[error(transparent)]
+    Judging(#[from] JudgingError),
     /// The person cannot approve.
     #[error(transparent)]
     Approval(#[from] ApprovalError),
@@ -36,7 +54,9 @@ impl ActError {
     pub fn hint(&self) -> Option<String> {
         match self {
             Self::Stranger => Some("make an account with `barwright people password NAME`".into()),
-            Self::Changed => Some("look at the page again".into()),
+            Self::Changed | Self::Overtaken => Some("look at the page again".into()),
+            Self::Barred(e) => Some(e.hint().into()),
+            Self::NoBar | Self::Unusable(_) | Self::Judging(_) => None,
             Self::Approval(e) => e.hint().map(str::to_owned),
             Self::File(e) => e.hint(),
             Self::Ledger(e) => e.hint().map(str::to_owned),
@@ -46,8 +66,15 @@ impl ActError {
     /// How it is answered.
     pub fn status(&self) -> StatusCode {
         match self {
-            Self::Stranger | Self::Approval(ApprovalError::Denied(_)) => StatusCode::FORBIDDEN,
-            Self::Changed | Self::Approval(_) => StatusCode::CONFLICT,
+            Self::Stranger
+            | Self::Barred(_)
+            | Self::Approval(ApprovalError::Barred(Barred::Denied(_))) => StatusCode::FORBIDDEN,
+            Self::Changed | Self::Overtaken | Self::Approval(_) => StatusCode::CONFLICT,
+            Self::Ledger(LedgerError::Unsigned { .. } | LedgerError::NotAllowed(_)) => {
+                StatusCode::FORBIDDEN
+            }
+            Self::NoBar => StatusCode::NOT_FOUND,
+            Self::Unusable(_) | Self::Judging(_) => StatusCode::UNPROCESSABLE_ENTITY,
             Self::File(_) | Self::Ledger(_) => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -63,12 +90,8 @@ pub async fn approve_technique(
     hash: &str,
 ) -> Result<Entry, ActError> {
     let read = folder.clone();
-    let documents = tokio::task::spawn_blocking(move || Ok((read.technique()?, read.rules()?)));
-    let documents: Result<_, FileError> = documents.await.unwrap_or_else(|_| {
-        let path = folder.technique_path();
-        Err(FileError::Read { path, source: std::io::Error::other("reading broke off") })
-    });
-    let (technique, rules) = documents?;
+    let documents = blocking(folder, move || Ok((read.technique()?, read.rules()?)));
+    let (technique, rules) = documents.await?;
     if technique.hash.0 != hash {
         return Err(ActError::Changed);
     }
@@ -81,6 +104,68 @@ pub async fn approve_technique(
     .await;
     store.close().await;
     done
+}
+
+/// Changes the verdict of a bar, if its judgement is the one that the form was shown with: the
+/// document and its entry, or neither.
+///
+/// # Errors
+/// Why not; the bar is as it was then.
+pub async fn decide(
+    folder: &JobFolder,
+    person: &str,
+    bar: &str,
+    draft: &Draft,
+) -> Result<Entry, ActError> {
+    let decided = draft.decided(person, now_us())?;
+    let (read, name) = (folder.clone(), bar.to_owned());
+    let read = blocking(folder, move || {
+        // The name is only compared with those in the folder, never made into a path.
+        if !read.judged_bars()?.contains(&name) {
+            return Ok(None);
+        }
+        Ok(Some((read.judgement(&name)?, read.rules()?, read.station()?)))
+    });
+    let (before, rules, station) = read.await?.ok_or(ActError::NoBar)?;
+    if before.hash.0 != draft.judgement {
+        return Err(ActError::Overtaken);
+    }
+    let store = folder.ledger_home().open().await?;
+    let done = async {
+        let entries = store.by_kinds(&permission::RESTS_ON).await?;
+        let at = entries.last().map_or(0, |entry| entry.seq);
+        let people = People::of(&entries)?;
+        permitted(&people, at, (person, Kind::Judgement), &rules, today())?;
+        let (write_to, name) = (folder.clone(), bar.to_owned());
+        let changed =
+            tokio::task::spawn_blocking(move || judging::decide(&write_to, &name, &decided));
+        let changed = changed.await.map_err(|_| broken_off(folder))??;
+        let written = match Record::judgement(&changed, &station.station.line) {
+            Ok(record) => write(&store, &record, person).await,
+            Err(e) => Err(e.into()),
+        };
+        if written.is_err() {
+            let (restore, name) = (folder.clone(), bar.to_owned());
+            let restored = move || files::write_sealed(&restore.judgement_path(&name), &before);
+            blocking(folder, restored).await?;
+        }
+        written
+    }
+    .await;
+    store.close().await;
+    done
+}
+
+async fn blocking<T: Send + 'static>(
+    folder: &JobFolder,
+    work: impl FnOnce() -> Result<T, FileError> + Send + 'static,
+) -> Result<T, FileError> {
+    tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err(broken_off(folder)))
+}
+
+fn broken_off(folder: &JobFolder) -> FileError {
+    let path = folder.path("");
+    FileError::Read { path, source: std::io::Error::other("reading broke off") }
 }
 
 /// Every change by page passes here.

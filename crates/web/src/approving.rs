@@ -1,14 +1,15 @@
 //! Approving a technique: who may, what is recorded, and whose approval counts. Pure: entries in, a
 //! record or a reason out.
 
-use barwright_job::{Hash, Rules, Sealed, Technique, rules::Ended};
+use barwright_job::{Hash, Rules, Sealed, Technique};
 use barwright_ledger::{
     Entry, Kind, LedgerError, People, Record,
     expiry::Expiry,
-    people::Denied,
     record::{Facts, Role},
 };
 use jiff::civil::Date;
+
+use crate::permission::{Barred, permitted};
 
 /// Why somebody cannot approve.
 #[derive(Debug, thiserror::Error)]
@@ -17,12 +18,9 @@ pub enum ApprovalError {
     /// An approval says in what role it was given, and no roles are on record.
     #[error("roles are not kept here, so nobody is on record as level 3")]
     NotKept,
-    /// Another role.
+    /// Another role, or a certification that does not hold.
     #[error(transparent)]
-    Denied(#[from] Denied),
-    /// The certification does not hold, and the rules block.
-    #[error("{}, and the acceptance rules block what rests on it", .0.words())]
-    Expired(Expiry),
+    Barred(#[from] Barred),
     /// It is approved by this person already.
     #[error("{person} approved this technique before, by entry {seq}")]
     Already {
@@ -42,10 +40,7 @@ impl ApprovalError {
     pub fn hint(&self) -> Option<&'static str> {
         Some(match self {
             Self::NotKept => "enter people first: `barwright people add NAME --role level3`",
-            Self::Denied(_) => "have somebody who is level 3 do it",
-            Self::Expired(_) => {
-                "enter the new certificate: `barwright people add NAME --role level3 --certified-until DATE`"
-            }
+            Self::Barred(e) => e.hint(),
             Self::Already { .. } => return None,
             Self::Ledger(e) => return e.hint(),
         })
@@ -82,11 +77,7 @@ pub fn approve(
     if !people.are_kept(at) {
         return Err(ApprovalError::NotKept);
     }
-    people.may(person, Kind::Approval, at)?;
-    let told = people.person(person, at).and_then(|facts| Expiry::of_person(facts, today));
-    if let (Some(expiry), Ended::Blocks) = (&told, rules.certification_ended()) {
-        return Err(ApprovalError::Expired(expiry.clone()));
-    }
+    let told = permitted(&people, at, (person, Kind::Approval), rules, today)?;
     let mut before = approvals(&technique.hash, entries)?.into_iter();
     if let Some(before) = before.find(|a| a.person == person && a.counts()) {
         return Err(ApprovalError::Already { person: person.to_owned(), seq: before.seq });

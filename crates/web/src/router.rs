@@ -28,9 +28,11 @@ use crate::{
     asking::{self, By, Question},
     assets,
     cache::Cache,
+    deciding::Draft,
     folder::JobFolder,
+    look::segment,
     lot::Lot,
-    pages,
+    pages::{self, deciding::Refusal},
     receive::{News, Newsroom},
     record::Ledger,
     trying::Asked,
@@ -48,6 +50,8 @@ struct Site {
     news: Option<Newsroom>,
     /// Who may see it.
     access: Access,
+    /// Whose turn it is to change documents.
+    changing: Arc<Semaphore>,
     /// Whose turn it is to compute.
     computing: Arc<Semaphore>,
 }
@@ -88,6 +92,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         cache: Cache::default(),
         news,
         access: access.clone(),
+        changing: Arc::new(Semaphore::new(1)),
         computing: Arc::new(Semaphore::new(1)),
     };
     let plain = |make: fn(&Lot) -> Markup| {
@@ -111,6 +116,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         .route("/trends", plain(pages::trends::page))
         .route("/bars", get(bars))
         .route("/bars/{name}", get(bar))
+        .route("/bars/{name}/decide", post(decide))
         .route("/line", get(line))
         .route("/line/news", get(line_news))
         .route("/ledger", plain(pages::ledger::page))
@@ -190,7 +196,7 @@ async fn bar(
     Extension(viewer): Extension<Viewer>,
     Path(name): Path<String>,
 ) -> Response {
-    site.page(viewer, move |lot| pages::bar::page(lot, &name)).await
+    site.page(viewer, move |lot| pages::bar::page(lot, &name, None)).await
 }
 
 #[derive(Deserialize)]
@@ -289,6 +295,32 @@ async fn approve(
             let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
             let page = pages::sign_in::refused("Not approved", &format!("{e}.{hint}"));
             (e.status(), page).into_response()
+        }
+    }
+}
+
+/// Changes the verdict of a bar in the name of who signed in. What cannot be used comes back in the
+/// form as it was sent.
+async fn decide(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(name): Path<String>,
+    Form(draft): Form<Draft>,
+) -> Response {
+    // One after the other: of two forms shown with the same judgement the second is overtaken.
+    let _turn = site.changing.acquire().await;
+    let done = match viewer.name() {
+        Some(person) => acting::decide(&site.folder, person, &name, &draft).await,
+        None => Err(acting::ActError::Stranger),
+    };
+    match done {
+        Ok(_) => Redirect::to(&format!("/bars/{}", segment(&name))).into_response(),
+        Err(e) => {
+            let status = e.status();
+            let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
+            let refusal = Refusal { draft, why: format!("{e}{hint}") };
+            let page = move |lot: &Lot| pages::bar::page(lot, &name, Some(&refusal));
+            (status, site.page(viewer, page).await).into_response()
         }
     }
 }

@@ -10,8 +10,8 @@ use axum::{
     http::{Request, StatusCode, header},
 };
 use barwright_ledger::{
-    Kind, Record, Store,
-    record::{PersonFacts, Role},
+    Kind, Record, SigningKey, Store,
+    record::{KeyEvent, KeyFacts, PersonFacts, Role},
 };
 use barwright_web::{Accounts, JobFolder, Reach, files, router_for};
 use jiff::civil::{Date, date};
@@ -358,4 +358,77 @@ async fn only_level_3_approves_and_the_page_says_so() {
     let page = pages.get("/technique").await.text;
     assert!(page.contains("It does not count: it was withdrawn by Q1"));
     assert!(!page.contains("Approved by L3<"));
+}
+
+fn decision(judgement: &str, verdict: &str, reason: &str) -> String {
+    format!("judgement={judgement}&verdict={verdict}&cut=&reason={reason}&sure=yes")
+}
+
+#[tokio::test]
+async fn who_may_judge_decides_and_what_cannot_be_used_comes_back() {
+    let job = with_people().await;
+    let mut pages = Pages::of(&job.folder, Reach::Loopback);
+    let form = "action=\"/bars/B002/decide#decide\"";
+    let hash = job.folder.judgement("B002").unwrap().hash.0;
+    let before = entries(&job.folder).await.len();
+    for (name, why) in [("A1", "they are auditor"), ("Q1", "they are quality")] {
+        pages.sign_in(name, PASSWORD).await;
+        let page = pages.get("/bars/B002").await.text;
+        assert!(!page.contains(form) && page.contains(why), "{name}");
+        let a = pages.post("/bars/B002/decide", &decision(&hash, "hold", "seen+twice")).await;
+        assert_eq!(a.status, StatusCode::FORBIDDEN, "{name}");
+    }
+    pages.sign_in("L3", PASSWORD).await;
+    assert!(pages.get("/bars/B002").await.text.contains(form));
+    let a = pages.post("/bars/B002/decide", &decision(&hash, "crop", "<b>scale</b>")).await;
+    assert_eq!(a.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(a.text.contains("A crop names the stretches") && a.text.contains("&lt;b&gt;scale"));
+    let beyond = format!("judgement={hash}&verdict=crop&cut=1+to+99999&reason=r&sure=yes");
+    let a = pages.post("/bars/B002/decide", &beyond).await;
+    assert_eq!(a.status, StatusCode::UNPROCESSABLE_ENTITY, "{}", a.text);
+    for other in ["nobody", "..%2FB002"] {
+        let a = pages.post(&format!("/bars/{other}/decide"), &decision(&hash, "hold", "r")).await;
+        assert_eq!(a.status, StatusCode::NOT_FOUND, "{other}");
+    }
+    let a = pages.post("/bars/B002/decide", &decision("0123", "hold", "r")).await;
+    assert_eq!(a.status, StatusCode::CONFLICT);
+    assert_eq!(entries(&job.folder).await.len(), before, "nothing was decided");
+    assert_eq!(job.folder.judgement("B002").unwrap().hash.0, hash);
+
+    let a = pages.post("/bars/B002/decide", &decision(&hash, "hold", "seen+twice")).await;
+    assert_eq!((a.status, a.location.as_str()), (StatusCode::SEE_OTHER, "/bars/B002"));
+    let last = entries(&job.folder).await.pop().unwrap();
+    assert_eq!((last.kind, last.author.as_str()), (Kind::Judgement, "L3"));
+    assert_eq!(last.content["decided_by"], "L3");
+    let decided = job.folder.judgement("B002").unwrap();
+    assert_eq!(last.content["document"], *decided.hash.0);
+    let page = pages.get("/bars/B002").await.text;
+    assert!(page.contains("Changed by L3") && page.contains("seen twice"));
+    // The form of somebody who looked before.
+    let a = pages.post("/bars/B002/decide", &decision(&hash, "release", "r")).await;
+    assert_eq!(a.status, StatusCode::CONFLICT);
+    assert!(a.text.contains("decided anew after the page was shown"));
+}
+
+#[tokio::test]
+async fn a_decision_the_ledger_refuses_leaves_the_bar_as_it_was() {
+    let job = with_people().await;
+    let mut pages = Pages::of(&job.folder, Reach::Loopback);
+    pages.sign_in("L3", PASSWORD).await;
+    let store = Store::open(job.folder.ledger_path()).await.unwrap();
+    let key = SigningKey::make("Q1").unwrap();
+    let facts = KeyFacts {
+        key: key.id(),
+        person: "Q1".into(),
+        public: key.public(),
+        event: KeyEvent::Made,
+    };
+    store.append(&Record::key(facts), "Q1", 1_768_210_000_000_000).await.unwrap();
+    store.close().await;
+    let before = job.folder.judgement("B002").unwrap();
+    let page = pages.get("/bars/B002").await.text;
+    assert!(page.contains("Decisions are signed here"));
+    let a = pages.post("/bars/B002/decide", &decision(&before.hash.0, "hold", "r")).await;
+    assert_eq!(a.status, StatusCode::FORBIDDEN, "{}", a.text);
+    assert_eq!(job.folder.judgement("B002").unwrap(), before);
 }

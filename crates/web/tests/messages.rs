@@ -13,7 +13,7 @@ use barwright_evaluate::screen::Alarm;
 use barwright_job::proof::FlawClass;
 use barwright_wave::Point;
 use barwright_web::receive::{self, LineState, MessageOptions, News, Newsroom, Options, Publisher};
-use broker::{Broker, Heard, Listener, free_port};
+use broker::{Broker, Listener, free_port};
 use line::bench::{Scene, disc};
 use line::{Client, Job, LINE};
 use tokio::net::TcpListener;

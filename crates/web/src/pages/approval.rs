@@ -11,6 +11,7 @@ use crate::{
     chain::{Shape, chain, sentence},
     look::mark,
     lot::{Lot, to_the_minute},
+    permission::Barred,
     record::Ledger,
 };
 
@@ -89,7 +90,9 @@ fn form(lot: &Lot, technique: &Sealed<Technique>, entries: &[Entry]) -> Markup {
         },
         Err(ApprovalError::Already { .. }) => html! {},
         // It begins with a name, which stays as it is written.
-        Err(ApprovalError::Denied(e)) => html! { p.quiet { (text::visible(&e.to_string())) "." } },
+        Err(ApprovalError::Barred(Barred::Denied(e))) => {
+            html! { p.quiet { (text::visible(&e.to_string())) "." } }
+        }
         Err(e) => html! { p.quiet { (text::visible(&sentence(&e.to_string()))) } },
     }
 }

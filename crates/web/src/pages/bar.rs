@@ -13,9 +13,13 @@ use barwright_report::{
 };
 use maud::{Markup, PreEscaped, html};
 
-use super::unrolled::unrolled;
+use super::{
+    deciding::{self, Refusal},
+    unrolled::unrolled,
+};
 use crate::{
     cache::Doc,
+    chain::sentence,
     look::{
         mark,
         parts::{self, facts, unit},
@@ -29,7 +33,8 @@ use crate::{
 const SECTIONS: usize = 12;
 
 /// The page of a bar of the folder; nothing for an unknown name.
-pub fn page(lot: &Lot, name: &str) -> Option<Markup> {
+/// `refusal`: a decision that was sent, and why nothing came of it.
+pub fn page(lot: &Lot, name: &str, refusal: Option<&Refusal>) -> Option<Markup> {
     let bar = lot.bars.iter().find(|b| b.name == name)?;
     let standing = lot.standing(bar);
     let lead = html! {
@@ -41,7 +46,10 @@ pub fn page(lot: &Lot, name: &str) -> Option<Markup> {
     let body = html! {
         (neighbours(lot, bar))
         @match &bar.screened {
-            Doc::Here(s) => { (screened(lot, bar, s, standing)) }
+            Doc::Here(s) => {
+                (screened(lot, bar, s, standing))
+                @if let Doc::Here(j) = &bar.judgement { (deciding::section(lot, bar, j, refusal)) }
+            }
             Doc::Bad(e) => { (parts::unusable(e)) }
             Doc::Absent => { (parts::absent("Here the screened bar would stand.", "barwright screen CAPTURE")) }
         }
@@ -304,7 +312,7 @@ fn ledger(state: Option<&BarState>, standing: Standing) -> Markup {
             State::Held { why } => {
                 div.stop {
                     p { strong { "It must not leave: " } (why.words()) "." }
-                    p.next { "Screen it again between two good checks, or enter a decision." }
+                    p.next { (sentence(why.cure())) }
                 }
             }
             State::Waiting { for_judgement, for_check } => {

@@ -5,6 +5,7 @@ pub mod asking;
 pub mod bar;
 pub mod bars;
 pub mod checks;
+pub mod deciding;
 pub mod home;
 pub mod ledger;
 pub mod level;

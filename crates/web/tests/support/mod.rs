@@ -151,12 +151,13 @@ pub async fn drifting() -> Job {
 }
 
 /// Every address of a full job folder.
-pub const ADDRESSES: [&str; 17] = [
+pub const ADDRESSES: [&str; 18] = [
     "/line",
     "/",
     "/order",
     "/technique",
     "/proof",
+    "/proof/change",
     "/reference",
     "/level",
     "/checks",

@@ -1,0 +1,92 @@
+//! A change tried, and a verdict changed, as a person does it.
+
+use std::time::Duration;
+
+use thirtyfour::{By, Key};
+
+use crate::{
+    driver::{Browser, PASSWORD, browser, people, pictures, served},
+    support,
+};
+
+impl Browser {
+    /// Waits for something to hold.
+    async fn until(&self, script: &str, what: &str) {
+        for _ in 0..400 {
+            if self.ask(script).await == true {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(25)).await;
+        }
+        panic!("{what} does not come");
+    }
+}
+
+// Own rule: the answer follows the slider by keyboard alone, and the address says what is shown.
+#[tokio::test]
+async fn a_slider_redraws_the_proof_by_the_keyboard() {
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    let at = served(&job).await;
+    let b = Browser::start().await;
+    b.size(1280, 900).await;
+    b.driver.goto(format!("http://{at}/proof/change")).await.unwrap();
+    b.until("return !!document.querySelector('[data-answer] figure output')", "the answer").await;
+    assert!(b.says("Everything as planned").await);
+    let slider = b.driver.find(By::Css("#off_centre_mm")).await.unwrap();
+    for _ in 0..12 {
+        slider.send_keys(Key::Right + "").await.unwrap();
+    }
+    let shown =
+        "return document.querySelector('output[for=off_centre_mm]').textContent === '0.6 mm'";
+    b.until(shown, "the value of the slider").await;
+    b.until("return location.search.includes('off_centre_mm=0.6')", "the address").await;
+    b.until("return !document.querySelector('[aria-busy]')", "the last answer").await;
+    assert!(!b.says("Everything as planned").await);
+    assert!(b.complaints().await.is_empty());
+    b.picture(&pictures().join("change-light.png"), 1280).await;
+    b.end().await;
+}
+
+// Own rule: a decision is made and taken back by keyboard, and what was sent wrong comes back.
+#[tokio::test]
+async fn a_verdict_is_changed_with_a_reason_and_changed_back() {
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    people(&job).await;
+    let at = served(&job).await;
+    let b = Browser::start().await;
+    b.size(1280, 900).await;
+    b.driver.goto(format!("http://{at}/bars/B002")).await.unwrap();
+    b.sign_in("L3", PASSWORD).await;
+    b.driver.goto(format!("http://{at}/bars/B002")).await.unwrap();
+    let field = async |css: &str| b.driver.find(By::Css(css)).await.unwrap();
+    // A crop without a stretch is no decision; what was written stays.
+    field("select[name=verdict]").await.send_keys("crop").await.unwrap();
+    field("textarea[name=reason]").await.send_keys("seen twice").await.unwrap();
+    field("input[name=sure]").await.send_keys(" ").await.unwrap();
+    field(".deciding button").await.send_keys(Key::Enter + "").await.unwrap();
+    b.until("return !!document.querySelector('[role=alert].wrong')", "the refusal").await;
+    assert_eq!(
+        b.ask("return document.querySelector('textarea[name=reason]').value").await,
+        "seen twice"
+    );
+    b.picture(&pictures().join("decide-wrong.png"), 1280).await;
+    b.size(1280, 900).await;
+    field("textarea[name=cut]").await.send_keys("1000 to 1100").await.unwrap();
+    field("input[name=sure]").await.send_keys(" ").await.unwrap();
+    field(".deciding button").await.send_keys(Key::Enter + "").await.unwrap();
+    b.until("return document.body.innerText.includes('Changed by L3')", "the decision").await;
+    field("select[name=verdict]").await.send_keys("hold").await.unwrap();
+    field("textarea[name=reason]").await.send_keys("not sure after all").await.unwrap();
+    field("input[name=sure]").await.send_keys(" ").await.unwrap();
+    field(".deciding button").await.send_keys(Key::Enter + "").await.unwrap();
+    b.until("return document.body.innerText.includes('not sure after all')", "the next decision")
+        .await;
+    b.picture(&pictures().join("decided.png"), 1280).await;
+    b.end().await;
+}
