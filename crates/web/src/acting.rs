@@ -1,6 +1,7 @@
 //! What people change through pages: each an entry of the ledger in the name of who signed in.
 
 use axum::http::StatusCode;
+use barwright_job::{DocumentError, Hash, Order};
 use barwright_ledger::{Entry, Kind, LedgerError, People, Record, Store};
 
 use crate::{
@@ -10,6 +11,7 @@ use crate::{
     folder::JobFolder,
     judging::{self, JudgingError},
     lot::today,
+    ordering,
     permission::{self, Barred, permitted},
     record::now_us,
 };
@@ -26,6 +28,12 @@ pub enum ActError {
     /// The form was shown with another judgement than is in force now.
     #[error("the bar was judged or decided anew after the page was shown")]
     Overtaken,
+    /// The form was shown with another order than is there now.
+    #[error("the order was written anew after the page was shown")]
+    OrderChanged,
+    /// What was sent is no order.
+    #[error(transparent)]
+    NoOrder(#[from] DocumentError),
     /// There is no such bar, or it is not judged.
     #[error("there is no judged bar of this name")]
     NoBar,
@@ -56,7 +64,10 @@ impl ActError {
             Self::Stranger => Some("make an account with `barwright people password NAME`".into()),
             Self::Changed | Self::Overtaken => Some("look at the page again".into()),
             Self::Barred(e) => Some(e.hint().into()),
-            Self::NoBar | Self::Unusable(_) | Self::Judging(_) => None,
+            Self::OrderChanged => {
+                Some("look at it in another window, and take over what is to be kept".into())
+            }
+            Self::NoOrder(_) | Self::NoBar | Self::Unusable(_) | Self::Judging(_) => None,
             Self::Approval(e) => e.hint().map(str::to_owned),
             Self::File(e) => e.hint(),
             Self::Ledger(e) => e.hint().map(str::to_owned),
@@ -69,12 +80,16 @@ impl ActError {
             Self::Stranger
             | Self::Barred(_)
             | Self::Approval(ApprovalError::Barred(Barred::Denied(_))) => StatusCode::FORBIDDEN,
-            Self::Changed | Self::Overtaken | Self::Approval(_) => StatusCode::CONFLICT,
+            Self::Changed | Self::Overtaken | Self::OrderChanged | Self::Approval(_) => {
+                StatusCode::CONFLICT
+            }
             Self::Ledger(LedgerError::Unsigned { .. } | LedgerError::NotAllowed(_)) => {
                 StatusCode::FORBIDDEN
             }
             Self::NoBar => StatusCode::NOT_FOUND,
-            Self::Unusable(_) | Self::Judging(_) => StatusCode::UNPROCESSABLE_ENTITY,
+            Self::NoOrder(_) | Self::Unusable(_) | Self::Judging(_) => {
+                StatusCode::UNPROCESSABLE_ENTITY
+            }
             Self::File(_) | Self::Ledger(_) => StatusCode::INTERNAL_SERVER_ERROR,
         }
     }
@@ -148,6 +163,55 @@ pub async fn decide(
             let (restore, name) = (folder.clone(), bar.to_owned());
             let restored = move || files::write_sealed(&restore.judgement_path(&name), &before);
             blocking(folder, restored).await?;
+        }
+        written
+    }
+    .await;
+    store.close().await;
+    done
+}
+
+/// Keeps an order, if the one in the folder is still that which the form was shown with: the
+/// document and its entry, or neither.
+///
+/// # Errors
+/// Why not; the order is as it was then.
+pub async fn keep_order(
+    folder: &JobFolder,
+    person: &str,
+    draft: &ordering::Draft,
+) -> Result<Entry, ActError> {
+    let order = Order::from_toml("order.toml", &draft.text)?;
+    let read = folder.clone();
+    let read = blocking(folder, move || {
+        let before = match files::read_text(&read.order_path()) {
+            Ok(text) => Some(text),
+            Err(FileError::Absent { .. }) => None,
+            Err(e) => return Err(e),
+        };
+        Ok((before, read.rules()?))
+    });
+    let (before, rules) = read.await?;
+    if before.as_ref().map(|text| Hash::of(text.as_bytes()).0).unwrap_or_default() != draft.seen {
+        return Err(ActError::OrderChanged);
+    }
+    let store = folder.ledger_home().open().await?;
+    let done = async {
+        let entries = store.by_kinds(&permission::RESTS_ON).await?;
+        let at = entries.last().map_or(0, |entry| entry.seq);
+        let people = People::of(&entries)?;
+        permitted(&people, at, (person, Kind::Order), &rules, today())?;
+        let write_order = |text: Option<String>| {
+            let path = folder.order_path();
+            blocking(folder, move || match text {
+                Some(text) => files::write(&path, text.as_bytes()),
+                None => Ok(()),
+            })
+        };
+        write_order(Some(draft.text.clone())).await?;
+        let written = write(&store, &Record::order(&order), person).await;
+        if written.is_err() {
+            write_order(before).await?;
         }
         written
     }

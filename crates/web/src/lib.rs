@@ -18,6 +18,7 @@ pub mod folder;
 pub mod judging;
 mod look;
 mod lot;
+mod ordering;
 mod pages;
 pub mod permission;
 pub mod receive;

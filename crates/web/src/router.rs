@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::{
-    Extension, Form, Router,
+    Extension, Form, Json, Router,
     extract::{Path, Query, Request, State},
     http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header},
     middleware::{self, Next},
@@ -32,6 +32,7 @@ use crate::{
     folder::JobFolder,
     look::segment,
     lot::Lot,
+    ordering::{self, Looked},
     pages::{self, deciding::Refusal},
     receive::{News, Newsroom},
     record::Ledger,
@@ -106,6 +107,8 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
     Router::new()
         .route("/", plain(pages::home::page))
         .route("/order", plain(pages::order::page))
+        .route(pages::ordering::ADDRESS, get(write_order).post(keep_order))
+        .route(pages::ordering::LOOK, post(look_at_order))
         .route("/technique", plain(pages::technique::page))
         .route(pages::approval::ADDRESS, post(approve))
         .route("/proof", plain(pages::proof::page))
@@ -295,6 +298,38 @@ async fn approve(
             let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
             let page = pages::sign_in::refused("Not approved", &format!("{e}.{hint}"));
             (e.status(), page).into_response()
+        }
+    }
+}
+
+async fn write_order(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
+    site.page(viewer, |lot| Some(pages::ordering::page(lot, None))).await
+}
+
+/// Looks at an order while it is written; keeps nothing.
+async fn look_at_order(Form(draft): Form<ordering::Draft>) -> Json<Looked> {
+    Json(Looked::at(&draft))
+}
+
+/// Keeps an order in the name of who signed in. What cannot be kept comes back as it was sent.
+async fn keep_order(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(draft): Form<ordering::Draft>,
+) -> Response {
+    let _turn = site.changing.acquire().await;
+    let done = match viewer.name() {
+        Some(person) => acting::keep_order(&site.folder, person, &draft).await,
+        None => Err(acting::ActError::Stranger),
+    };
+    match done {
+        Ok(_) => Redirect::to("/order").into_response(),
+        Err(e) => {
+            let status = e.status();
+            let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
+            let why = format!("{e}{hint}");
+            let page = move |lot: &Lot| Some(pages::ordering::page(lot, Some((&draft, &why))));
+            (status, site.page(viewer, page).await).into_response()
         }
     }
 }

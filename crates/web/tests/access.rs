@@ -432,3 +432,58 @@ async fn a_decision_the_ledger_refuses_leaves_the_bar_as_it_was() {
     assert_eq!(a.status, StatusCode::FORBIDDEN, "{}", a.text);
     assert_eq!(job.folder.judgement("B002").unwrap(), before);
 }
+
+fn encoded(text: &str) -> String {
+    text.bytes().map(|b| format!("%{b:02X}")).collect()
+}
+
+#[tokio::test]
+async fn who_may_keeps_an_order_and_two_who_write_do_not_overwrite_each_other() {
+    let job = with_people().await;
+    let mut pages = Pages::of(&job.folder, Reach::Loopback);
+    let text = files::read_text(&job.folder.order_path()).unwrap();
+    let seen = barwright_job::Hash::of(text.as_bytes()).0;
+    let form = |text: &str| format!("seen={seen}&text={}", encoded(text));
+    let changed = text.replace("count = 24", "count = 25");
+    assert_ne!(changed, text);
+
+    pages.sign_in("A1", PASSWORD).await;
+    assert!(pages.get("/order/edit").await.text.contains("they are auditor"));
+    assert_eq!(pages.post("/order/edit", &form(&changed)).await.status, StatusCode::FORBIDDEN);
+    // Looking keeps nothing, whoever looks.
+    let looked = pages
+        .post("/order/edit/look", &format!("text={}&key=bars.count&value=0", encoded(&text)))
+        .await;
+    assert!(looked.text.contains("at least one bar is needed"), "{}", looked.text);
+
+    pages.sign_in("L3", PASSWORD).await;
+    let broken = text.replace("[bars]", "[bars");
+    let a = pages.post("/order/edit", &form(&broken)).await;
+    assert_eq!(a.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(a.text.contains("Not kept") && a.text.contains("[bars\n"), "what was written is lost");
+    let far = text.replace("count = 24", "count = 0");
+    assert_eq!(
+        pages.post("/order/edit", &form(&far)).await.status,
+        StatusCode::UNPROCESSABLE_ENTITY
+    );
+    assert_eq!(files::read_text(&job.folder.order_path()).unwrap(), text);
+    let before = entries(&job.folder).await.len();
+
+    let a = pages.post("/order/edit", &form(&changed)).await;
+    assert_eq!((a.status, a.location.as_str()), (StatusCode::SEE_OTHER, "/order"), "{}", a.text);
+    assert_eq!(files::read_text(&job.folder.order_path()).unwrap(), changed);
+    let all = entries(&job.folder).await;
+    let last = all.last().unwrap();
+    assert_eq!((all.len(), last.kind, last.author.as_str()), (before + 1, Kind::Order, "L3"));
+    let order = job.folder.order().unwrap();
+    assert_eq!(last.content["document"], *order.hash().0);
+
+    // Somebody who saw the order before.
+    let a = pages.post("/order/edit", &form(&far.replace("count = 0", "count = 7"))).await;
+    assert_eq!(a.status, StatusCode::CONFLICT);
+    assert!(a.text.contains("written anew") && a.text.contains("count = 7"));
+    assert_eq!(files::read_text(&job.folder.order_path()).unwrap(), changed);
+    // More than any order.
+    let huge = format!("seen={seen}&text={}", "a".repeat(3 << 20));
+    assert_eq!(pages.post("/order/edit", &huge).await.status, StatusCode::PAYLOAD_TOO_LARGE);
+}

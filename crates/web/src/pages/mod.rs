@@ -12,6 +12,7 @@ pub mod level;
 pub mod line;
 pub mod missing;
 pub mod order;
+pub mod ordering;
 pub mod papers;
 pub mod proof;
 pub mod reference;

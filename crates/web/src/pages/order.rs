@@ -16,6 +16,7 @@ use crate::{
         table::{behind, figures, prose, table, words},
     },
     lot::Lot,
+    pages::ordering::ADDRESS,
 };
 
 /// The page.
@@ -36,6 +37,7 @@ pub fn page(lot: &Lot) -> Markup {
         &html! {
             div.three {
                 (part("Order", html! {
+                    p { a href=(ADDRESS) { "Write the order" } }
                     (parts::with(&lot.order, "Here the order would stand: section, steel, bars and the flaws to be found.", command, order))
                     (written(lot.folder.order_path(), "order.toml"))
                 }))

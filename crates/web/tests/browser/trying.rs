@@ -1,4 +1,4 @@
-//! A change tried, and a verdict changed, as a person does it.
+//! A change tried, an order written and a verdict changed, as a person does it.
 
 use std::time::Duration;
 
@@ -88,5 +88,52 @@ async fn a_verdict_is_changed_with_a_reason_and_changed_back() {
     b.until("return document.body.innerText.includes('not sure after all')", "the next decision")
         .await;
     b.picture(&pictures().join("decided.png"), 1280).await;
+    b.end().await;
+}
+
+// Own rule: field and text say the same while either is written, and nothing wrong can be sent.
+#[tokio::test]
+async fn an_order_is_written_in_fields_or_text_and_kept() {
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    people(&job).await;
+    let at = served(&job).await;
+    let b = Browser::start().await;
+    b.size(1600, 900).await;
+    b.driver.goto(format!("http://{at}/order/edit")).await.unwrap();
+    b.sign_in("L3", PASSWORD).await;
+    let field = async |css: &str| b.driver.find(By::Css(css)).await.unwrap();
+    let count = field("[data-key='bars.count']").await;
+    count.send_keys(Key::Control + "a").await.unwrap();
+    count.send_keys("0").await.unwrap();
+    let wrong =
+        "return document.querySelector('[aria-invalid=true]')?.dataset.key === 'bars.count'";
+    b.until(wrong, "the problem at the field").await;
+    assert_eq!(b.ask("return document.querySelector('button.main').disabled").await, true);
+    b.picture(&pictures().join("order-wrong.png"), 1600).await;
+    b.size(1600, 900).await;
+    count.send_keys(Key::Control + "a").await.unwrap();
+    count.send_keys("31").await.unwrap();
+    b.until("return document.querySelector('#text').value.includes('count = 31')", "the text")
+        .await;
+    // The other way round.
+    b.ask(
+        "const t = document.querySelector('#text'); t.focus();
+           t.value = t.value.replace('count = 31', 'count = 32');
+           t.dispatchEvent(new Event('input', { bubbles: true }));",
+    )
+    .await;
+    b.until(
+        "return document.querySelector('[data-key=\"bars.count\"]').value === '32'",
+        "the field",
+    )
+    .await;
+    b.until("return !document.querySelector('button.main').disabled", "an order").await;
+    assert!(b.complaints().await.is_empty());
+    field("button.main").await.send_keys(Key::Enter + "").await.unwrap();
+    b.until("return location.pathname === '/order'", "the kept order").await;
+    assert_eq!(job.folder.order().unwrap().bars.count, 32);
     b.end().await;
 }

@@ -151,10 +151,11 @@ pub async fn drifting() -> Job {
 }
 
 /// Every address of a full job folder.
-pub const ADDRESSES: [&str; 18] = [
+pub const ADDRESSES: [&str; 19] = [
     "/line",
     "/",
     "/order",
+    "/order/edit",
     "/technique",
     "/proof",
     "/proof/change",
