@@ -27,6 +27,7 @@ mod router;
 pub mod serve;
 pub mod trends;
 mod trying;
+pub mod working;
 
 pub use access::{
     Reach,

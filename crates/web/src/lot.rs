@@ -12,6 +12,7 @@ use crate::{
     files::{self, FileError},
     folder::JobFolder,
     record::Ledger,
+    working::Seen,
 };
 
 /// A job folder at one moment.
@@ -46,6 +47,8 @@ pub struct Lot {
     pub unlisted: Vec<FileError>,
     /// The ledger.
     pub ledger: Ledger,
+    /// Work that takes long, the latest.
+    pub work: Option<Seen>,
     /// Who looks.
     pub viewer: Viewer,
     /// The day, UTC.
@@ -104,6 +107,7 @@ impl Lot {
             papers,
             unlisted,
             ledger,
+            work: None,
             viewer,
             today: today(),
             folder: folder.clone(),

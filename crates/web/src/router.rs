@@ -37,6 +37,7 @@ use crate::{
     receive::{News, Newsroom},
     record::Ledger,
     trying::Asked,
+    working::{Seen, What, WorkError, Works},
 };
 
 /// Nothing but the program's own files; no inline script or style; in nobody's frame.
@@ -51,6 +52,8 @@ struct Site {
     news: Option<Newsroom>,
     /// Who may see it.
     access: Access,
+    /// Work that takes long.
+    works: Works,
     /// Whose turn it is to change documents.
     changing: Arc<Semaphore>,
     /// Whose turn it is to compute.
@@ -67,7 +70,8 @@ impl Site {
         let ledger = Ledger::read(&self.folder).await;
         let site = self.clone();
         let made = tokio::task::spawn_blocking(move || {
-            let lot = Lot::read(&site.folder, &site.cache, ledger, viewer);
+            let mut lot = Lot::read(&site.folder, &site.cache, ledger, viewer);
+            lot.work = site.works.seen();
             match make(&lot) {
                 Some(page) => page.into_response(),
                 None => (StatusCode::NOT_FOUND, pages::missing::page(&lot)).into_response(),
@@ -93,6 +97,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         cache: Cache::default(),
         news,
         access: access.clone(),
+        works: Works::default(),
         changing: Arc::new(Semaphore::new(1)),
         computing: Arc::new(Semaphore::new(1)),
     };
@@ -112,6 +117,20 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         .route("/technique", plain(pages::technique::page))
         .route(pages::approval::ADDRESS, post(approve))
         .route("/proof", plain(pages::proof::page))
+        .route(
+            pages::working::address(What::Technique),
+            post(|State(site): State<Site>, Extension(viewer): Extension<Viewer>| {
+                begin_work(site, viewer, What::Technique)
+            }),
+        )
+        .route(
+            pages::working::address(What::Proof),
+            post(|State(site): State<Site>, Extension(viewer): Extension<Viewer>| {
+                begin_work(site, viewer, What::Proof)
+            }),
+        )
+        .route(pages::working::STANDS, get(work))
+        .route(pages::working::STOP, post(stop_work))
         .route(pages::trying::ADDRESS, get(change))
         .route("/reference", plain(pages::reference::page))
         .route("/level", plain(pages::level::page))
@@ -300,6 +319,50 @@ async fn approve(
             (e.status(), page).into_response()
         }
     }
+}
+
+/// Begins work that takes long, in the name of who signed in.
+async fn begin_work(site: Site, viewer: Viewer, what: What) -> Response {
+    let _turn = site.changing.acquire().await;
+    let Some(person) = viewer.name() else {
+        let page = pages::sign_in::refused("Not begun", "Nobody signed in.");
+        return (StatusCode::FORBIDDEN, page).into_response();
+    };
+    match site.works.begin(&site.folder, what, person).await {
+        Ok(()) => Redirect::to(back_of(what)).into_response(),
+        Err(e) => {
+            let status = match &e {
+                WorkError::Busy(_) => StatusCode::CONFLICT,
+                WorkError::Barred(_) => StatusCode::FORBIDDEN,
+                _ => StatusCode::INTERNAL_SERVER_ERROR,
+            };
+            let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
+            let page = pages::sign_in::refused("Not begun", &format!("{e}.{hint}"));
+            (status, page).into_response()
+        }
+    }
+}
+
+fn back_of(what: What) -> &'static str {
+    match what {
+        What::Technique => "/technique",
+        What::Proof => "/proof",
+    }
+}
+
+/// How the work that takes long stands; null where there was none.
+async fn work(State(site): State<Site>) -> Json<Option<Seen>> {
+    Json(site.works.seen())
+}
+
+/// Stops it. Whoever may begin such work may stop it.
+async fn stop_work(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
+    if viewer.name().is_none() {
+        return StatusCode::FORBIDDEN.into_response();
+    }
+    let back = site.works.seen().map_or("/", |seen| back_of(seen.what));
+    site.works.stop();
+    Redirect::to(back).into_response()
 }
 
 async fn write_order(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {

@@ -433,6 +433,72 @@ async fn a_decision_the_ledger_refuses_leaves_the_bar_as_it_was() {
     assert_eq!(job.folder.judgement("B002").unwrap(), before);
 }
 
+impl Pages {
+    /// Waits for the end of work that takes long: why it failed, if it did.
+    async fn work(&mut self) -> serde_json::Value {
+        for _ in 0..1200 {
+            let seen: serde_json::Value =
+                serde_json::from_str(&self.get("/work").await.text).unwrap();
+            if seen["running"] == false {
+                return seen["failed"].clone();
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+        }
+        panic!("the work does not end");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_technique_is_worked_out_and_proved_by_who_may() {
+    let job = with_people().await;
+    let mut pages = Pages::of(&job.folder, Reach::Loopback);
+    pages.sign_in("A1", PASSWORD).await;
+    assert_eq!(pages.get("/work").await.text, "null");
+    assert_eq!(pages.post("/technique/work", "").await.status, StatusCode::FORBIDDEN);
+    assert!(!pages.get("/technique").await.text.contains("action=\"/technique/work\""));
+
+    pages.sign_in("L3", PASSWORD).await;
+    let before = entries(&job.folder).await.len();
+    assert!(pages.get("/technique").await.text.contains("action=\"/technique/work\""));
+    let a = pages.post("/technique/work", "").await;
+    assert_eq!((a.status, a.location.as_str()), (StatusCode::SEE_OTHER, "/technique"));
+    // One at a time, and everybody sees whose.
+    let busy = pages.post("/proof/work", "").await;
+    assert_eq!(busy.status, StatusCode::CONFLICT, "{}", busy.text);
+    assert!(busy.text.contains("L3 is working out the technique"));
+    assert!(pages.get("/technique").await.text.contains("Begun by L3"));
+    assert_eq!(pages.work().await, serde_json::Value::Null);
+    let technique = job.folder.technique().unwrap();
+    let all = entries(&job.folder).await;
+    let last = all.last().unwrap();
+    assert_eq!((all.len(), last.kind, last.author.as_str()), (before + 1, Kind::Technique, "L3"));
+    assert_eq!(last.content["document"], *technique.hash.0);
+    assert_eq!(last.line, "", "a technique that is worked out is not set on the line");
+
+    // A proof stopped leaves the one before.
+    let proof = std::fs::read(job.folder.proof_path()).unwrap();
+    pages.post("/proof/work", "").await;
+    assert_eq!(pages.post("/work/stop", "").await.status, StatusCode::SEE_OTHER);
+    assert!(pages.work().await.as_str().unwrap().contains("stopped before"));
+    assert_eq!(std::fs::read(job.folder.proof_path()).unwrap(), proof);
+    assert!(pages.get("/proof").await.text.contains("Nothing was made"));
+    pages.post("/proof/work", "").await;
+    assert_eq!(pages.work().await, serde_json::Value::Null);
+    assert!(job.folder.proof().unwrap().body.met);
+    assert_eq!(entries(&job.folder).await.last().unwrap().kind, Kind::Proof);
+
+    // What cannot be made leaves everything as it is.
+    let text = files::read_text(&job.folder.order_path()).unwrap();
+    let large = text.replace("diameter_mm = 42.0", "diameter_mm = 250.0");
+    assert_ne!(large, text);
+    files::write(&job.folder.order_path(), large.as_bytes()).unwrap();
+    let count = entries(&job.folder).await.len();
+    pages.post("/technique/work", "").await;
+    assert!(pages.work().await.as_str().unwrap().contains("no ring"));
+    assert_eq!(job.folder.technique().unwrap(), technique);
+    assert_eq!(entries(&job.folder).await.len(), count);
+}
+
 fn encoded(text: &str) -> String {
     text.bytes().map(|b| format!("%{b:02X}")).collect()
 }

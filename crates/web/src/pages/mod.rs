@@ -21,3 +21,4 @@ pub mod technique;
 pub mod trends;
 pub mod trying;
 mod unrolled;
+pub mod working;

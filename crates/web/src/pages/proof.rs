@@ -18,7 +18,8 @@ use crate::{
         table::{behind, figures, table, words},
     },
     lot::Lot,
-    pages::trying,
+    pages::{trying, working},
+    working::What,
 };
 
 /// The page.
@@ -28,12 +29,15 @@ pub fn page(lot: &Lot) -> Markup {
         "/proof",
         "Coverage proof",
         &html! { "How far the echo of the ordered flaw stands above the alarm height, at every place of the section: of as many shots as must agree, at the worst place between two pulses." },
-        &parts::with(
-            &lot.proof,
-            "Here the margin maps would stand, one for each ordered flaw, nominal and at worst over the tolerances.",
-            "barwright prove",
-            |proof| body(lot, proof),
-        ),
+        &html! {
+            (working::section(lot, What::Proof))
+            (parts::with(
+                &lot.proof,
+                "Here the margin maps would stand, one for each ordered flaw, nominal and at worst over the tolerances.",
+                "barwright prove",
+                |proof| body(lot, proof),
+            ))
+        },
     )
 }
 

@@ -12,7 +12,8 @@ use crate::{
         table::{behind, figures, prose, table, words},
     },
     lot::Lot,
-    pages::approval,
+    pages::{approval, working},
+    working::What,
 };
 
 /// The page.
@@ -28,12 +29,15 @@ pub fn page(lot: &Lot) -> Markup {
         "/technique",
         "Technique",
         &lead,
-        &parts::with(
-            &lot.technique,
-            "Here the technique would stand: the ring with its beams, the firing order and the rules it keeps.",
-            "barwright plan",
-            |t| body(lot, t),
-        ),
+        &html! {
+            (working::section(lot, What::Technique))
+            (parts::with(
+                &lot.technique,
+                "Here the technique would stand: the ring with its beams, the firing order and the rules it keeps.",
+                "barwright plan",
+                |t| body(lot, t),
+            ))
+        },
     )
 }
 
