@@ -52,7 +52,12 @@ pub struct Ribbon<'a> {
     pub cut: Option<&'a CutPlan>,
     /// Heights, where they are at hand.
     pub heights: Option<Heights<'a>>,
+    /// The stretch that is drawn, in metres from the head end; absent: the whole bar.
+    pub window_m: Option<[f64; 2]>,
 }
+
+/// Shortest stretch that is drawn, in metres: a few pulses.
+pub const SHORTEST_WINDOW_M: f64 = 0.02;
 
 const WIDTH: f64 = 760.0;
 const LEFT: f64 = 84.0;
@@ -72,7 +77,7 @@ pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
     let height = top + ACROSS + 34.0 + cut_room;
     let title = format!("Bar unrolled, {} m long", text::number(bar.length_m, 3));
     let mut svg = Svg::new(WIDTH, height, title, look);
-    let axis = Axis { length_m: bar.length_m.max(1e-6), section: bar.section, top };
+    let axis = Axis::of(bar, top);
     shares_above(&mut svg, bar, &axis, look);
     body(&mut svg, bar, &axis, look);
     indications(&mut svg, bar, &axis, look);
@@ -85,13 +90,30 @@ pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
 
 struct Axis {
     length_m: f64,
+    /// The stretch that is drawn.
+    from_m: f64,
+    to_m: f64,
     section: Section,
     top: f64,
 }
 
 impl Axis {
+    fn of(bar: &Ribbon<'_>, top: f64) -> Self {
+        let length_m = bar.length_m.max(1e-6);
+        let [from_m, to_m] = window_within(bar.window_m.unwrap_or([0.0, length_m]), length_m);
+        Self { length_m, from_m, to_m, section: bar.section, top }
+    }
+
     fn x(&self, z_m: f64) -> f64 {
-        LEFT + (WIDTH - LEFT - RIGHT) * (z_m / self.length_m).clamp(0.0, 1.0)
+        let share = (z_m - self.from_m) / (self.to_m - self.from_m);
+        LEFT + (WIDTH - LEFT - RIGHT) * share.clamp(0.0, 1.0)
+    }
+
+    /// Whether anything of a stretch is drawn. Of a whole bar everything is, also what has broken
+    /// numbers: not inspected never looks clean.
+    fn meets(&self, from_m: f64, to_m: f64) -> bool {
+        let whole = self.from_m <= 0.0 && self.to_m >= self.length_m;
+        whole || !(from_m > self.to_m || to_m < self.from_m)
     }
 
     fn stretch(&self, from_m: f64, to_m: f64) -> (f64, f64) {
@@ -121,6 +143,17 @@ impl Axis {
     }
 }
 
+/// The part of a wanted stretch that can be drawn of a bar: within it, and not too short.
+fn window_within([from_m, to_m]: [f64; 2], length_m: f64) -> [f64; 2] {
+    let finite = from_m.is_finite() && to_m.is_finite() && from_m < to_m;
+    if !finite {
+        return [0.0, length_m];
+    }
+    let span_m = (to_m - from_m).clamp(SHORTEST_WINDOW_M.min(length_m), length_m);
+    let from_m = from_m.clamp(0.0, length_m - span_m);
+    [from_m, from_m + span_m]
+}
+
 fn shares_above(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
     if !bar.inspected.is_empty() {
         svg.text((LEFT - 8.0, 11.0), "inspected", Type::new(10.5, &look.soft, Anchor::End));
@@ -136,7 +169,8 @@ fn shares_above(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         let (x0, w) = axis.stretch(0.0, axis.length_m);
         svg.rect((x0, y - 4.0, w, 8.0), &look.accent, "none", 0.0);
         let mut lines = String::new();
-        for lost in bar.lost.iter().filter(|l| l.class == share.class) {
+        let drawn = |l: &&Lost| l.class == share.class && axis.meets(l.from_m, l.to_m);
+        for lost in bar.lost.iter().filter(drawn) {
             let (x, w) = axis.stretch(lost.from_m, lost.to_m);
             svg.rect((x, y - 4.5, w, 9.0), &look.card, "none", 0.0);
             hatch((x, y - 4.0, w, 8.0), 5.0, direction(share.class), &mut lines);
@@ -165,7 +199,7 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
     svg.open("bar");
     svg.rect((x0, axis.top, w, ACROSS), &look.steel, "none", 0.0);
     if let Some(h) = &bar.heights {
-        shade(svg, h, (x0, axis.top, w, ACROSS));
+        shade(svg, h, axis);
     }
     match axis.flat_m() {
         Some(thickness) => {
@@ -188,7 +222,7 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
             }
         }
     }
-    for lost in bar.lost {
+    for lost in bar.lost.iter().filter(|l| axis.meets(l.from_m, l.to_m)) {
         let (x, w) = axis.stretch(lost.from_m, lost.to_m);
         let mut lines = String::new();
         hatch((x, axis.top, w, ACROSS), 7.0, direction(lost.class), &mut lines);
@@ -235,14 +269,26 @@ fn side_label(svg: &mut Svg, axis: &Axis, y: f64, words: &str, look: &Palette) {
     svg.text((x, y + 4.0), words, Type::new(11.0, &look.soft, Anchor::End));
 }
 
-fn shade(svg: &mut Svg, heights: &Heights<'_>, place: (f64, f64, f64, f64)) {
+/// One column of the image a pixel of the picture: the largest height of the cells it covers.
+fn shade(svg: &mut Svg, heights: &Heights<'_>, axis: &Axis) {
+    let columns = (WIDTH - LEFT - RIGHT) as usize;
+    let cell = |z_m: f64| z_m / axis.length_m * heights.nz as f64;
+    let edge = |column: usize| {
+        cell(axis.from_m + (axis.to_m - axis.from_m) * column as f64 / columns as f64)
+    };
+    let covered = |column: usize| {
+        let from = (edge(column).floor() as usize).min(heights.nz.saturating_sub(1));
+        from..(edge(column + 1).ceil() as usize).clamp(from + 1, heights.nz.max(from + 1))
+    };
     let scale = Scale { low: 0.0, high: 1.0 };
-    let mut pixels = Vec::with_capacity(heights.nz * heights.na * 4);
+    let mut pixels = Vec::with_capacity(columns * heights.na * 4);
     for row in 0..heights.na {
         // Clock positions count upwards from the bottom; depths downwards from the face.
         let ia = heights.na - 1 - row;
-        for iz in 0..heights.nz {
-            match heights.fsh.get(ia * heights.nz + iz).copied().flatten() {
+        for column in 0..columns {
+            let cells = covered(column);
+            let row = heights.fsh.get(ia * heights.nz + cells.start..ia * heights.nz + cells.end);
+            match row.into_iter().flatten().copied().flatten().reduce(f32::max) {
                 Some(h) => {
                     let [r, g, b] = scale.shade(f64::from(h));
                     pixels.extend([r, g, b, 255]);
@@ -251,9 +297,9 @@ fn shade(svg: &mut Svg, heights: &Heights<'_>, place: (f64, f64, f64, f64)) {
             }
         }
     }
-    if let Some(png) = crate::shade::png(heights.nz, heights.na, &pixels) {
+    if let Some(png) = crate::shade::png(columns, heights.na, &pixels) {
         let uri = base64::engine::general_purpose::STANDARD.encode(png);
-        let (x, y, w, h) = place;
+        let (x, y, w, h) = (LEFT, axis.top, WIDTH - LEFT - RIGHT, ACROSS);
         svg.element(
             "image",
             &[
@@ -274,7 +320,7 @@ fn shade(svg: &mut Svg, heights: &Heights<'_>, place: (f64, f64, f64, f64)) {
 fn indications(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
     svg.open("indications");
     let mut lettered: Vec<(f64, f64)> = Vec::new();
-    for i in bar.indications {
+    for i in bar.indications.iter().filter(|i| axis.meets(i.from_m, i.to_m)) {
         let (x, w) = axis.stretch(i.from_m, i.to_m);
         let (cx, y) = (x + w / 2.0, axis.y(i));
         let half = (w / 2.0).max(4.0);
@@ -344,7 +390,7 @@ pub(crate) fn step_of(length: f64, most: f64) -> f64 {
 
 fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
     let y = axis.top + ACROSS;
-    let step = step_of(axis.length_m, 12.0);
+    let step = step_of(axis.to_m - axis.from_m, 12.0);
     let decimals = if step >= 1.0 {
         0
     } else if step >= 0.1 {
@@ -353,8 +399,8 @@ fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
         2 + usize::from(step < 0.01)
     };
     svg.open("metres");
-    let mut k = 0.0;
-    while k * step <= axis.length_m + 1e-9 {
+    let mut k = (axis.from_m / step - 1e-9).ceil();
+    while k * step <= axis.to_m + 1e-9 {
         let x = axis.x(k * step);
         svg.line((x, y), (x, y + 5.0), &look.soft, 0.8).text(
             (x, y + 17.0),
@@ -385,10 +431,28 @@ mod tests {
         }
     }
 
+    // Own rule: whatever stretch is asked for, one within the bar is drawn.
+    #[test]
+    fn a_window_lies_within_the_bar() {
+        let whole = [0.0, 6.0];
+        assert_eq!(window_within([1.0, 2.0], 6.0), [1.0, 2.0]);
+        assert_eq!(window_within([-1.0, 1.0], 6.0), [0.0, 2.0]);
+        assert_eq!(window_within([5.5, 6.5], 6.0), [5.0, 6.0]);
+        assert_eq!(window_within([-9.0, 99.0], 6.0), whole);
+        for wrong in [[f64::NAN, 1.0], [0.0, f64::INFINITY], [2.0, 1.0], [1.0, 1.0]] {
+            assert_eq!(window_within(wrong, 6.0), whole);
+        }
+        let [from, to] = window_within([3.0, 3.0 + 1e-9], 6.0);
+        // Tolerance: rounding of a sum.
+        assert!(from == 3.0 && (to - from - SHORTEST_WINDOW_M).abs() < 1e-12);
+        assert_eq!(window_within([0.0, 1.0], 0.01), [0.0, 0.01]);
+    }
+
     // Closed form: the clock from the bottom up is 6, 9, 12, 3.
     #[test]
     fn the_clock_runs_up_from_six() {
-        let axis = Axis { length_m: 1.0, section: Section::Round { radius_m: 0.02 }, top: 0.0 };
+        let section = Section::Round { radius_m: 0.02 };
+        let axis = Axis { length_m: 1.0, from_m: 0.0, to_m: 1.0, section, top: 0.0 };
         let part = |deg: f64| 1.0 - axis.y_of_angle(deg.to_radians()) / ACROSS;
         // Tolerance: rounding of degrees to rad.
         assert!((part(180.0) - 0.25).abs() < 1e-9);

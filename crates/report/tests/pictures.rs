@@ -257,6 +257,40 @@ fn alpha_at(svg: &str, p: Point, reach_m: f64) -> u8 {
     pixels[(iy * info.width as usize + ix) * 4 + 3]
 }
 
+// Own rule: a stretch shows what lies in it and nothing of the rest, on its own axis.
+#[test]
+fn a_stretch_of_the_ribbon_shows_what_lies_in_it() {
+    let t = support::technique();
+    let level = support::level(&t);
+    let (s, j) = support::bar(&t, &level, "7", Verdict::Crop, 3);
+    let fsh: Vec<Option<f32>> = (0..300 * 36).map(|k| Some((k % 300) as f32 / 300.0)).collect();
+    let drawn = |window_m| {
+        ribbon(
+            &Ribbon {
+                length_m: 3.0,
+                section: t.body.section,
+                lost: &s.body.lost,
+                inspected: &s.body.inspected,
+                indications: &j.body.indications,
+                cut: Some(&j.body.cut),
+                heights: Some(barwright_report::ribbon::Heights { nz: 300, na: 36, fsh: &fsh }),
+                window_m,
+            },
+            &Palette::page(),
+        )
+    };
+    let letters = |svg: &str| {
+        j.body.indications.iter().filter(|i| svg.contains(&format!(">{}: ", i.letter))).count()
+    };
+    let first = &j.body.indications[0];
+    let about = drawn(Some([first.from_m - 0.05, first.to_m + 0.05]));
+    assert_eq!((letters(&drawn(None)), letters(&about)), (3, 1));
+    assert!(about.contains(&format!(">{}: ", first.letter)));
+    // The whole bar asked for as a stretch is the whole bar.
+    assert_eq!(drawn(Some([0.0, 3.0])), drawn(None));
+    assert_eq!(drawn(Some([f64::NAN, 1.0])), drawn(None));
+}
+
 #[test]
 fn the_ribbon_shows_what_was_lost_seen_and_cut() {
     let t = support::technique();
@@ -271,6 +305,7 @@ fn the_ribbon_shows_what_was_lost_seen_and_cut() {
             indications: &j.body.indications,
             cut: Some(&j.body.cut),
             heights: None,
+            window_m: None,
         },
         &Palette::paper(),
     );
@@ -346,6 +381,7 @@ fn broken_numbers_draw_something_well_formed() {
             indications: &j.body.indications,
             cut: None,
             heights: None,
+            window_m: None,
         },
         &Palette::paper(),
     );

@@ -12,12 +12,12 @@ function wordsAt(target, svg) {
 
 /** A place along the bar: the picture says where its axis begins and ends, in its own units. */
 function alongAt(event, figure, svg) {
-  const { alongFrom, alongTo, alongLength } = figure.dataset;
+  const { alongFrom, alongTo, alongStart, alongLength } = figure.dataset;
   if (!alongLength) return "";
   const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
   const share = (point.x - Number(alongFrom)) / (Number(alongTo) - Number(alongFrom));
   if (share < 0 || share > 1) return "";
-  return `${(share * Number(alongLength)).toFixed(3)} m from the head end`;
+  return `${(Number(alongStart ?? 0) + share * Number(alongLength)).toFixed(3)} m from the head end`;
 }
 
 /** Gives a picture its read-out and its enlarged form. */
@@ -35,6 +35,13 @@ function dressOne(figure) {
     larger.setAttribute("aria-pressed", String(on));
   });
   figure.append(larger, out);
+  read(figure);
+}
+
+/** Reads out what rests under the pointer, for the picture that stands in a figure now. */
+export function read(figure) {
+  const svg = figure.querySelector("svg");
+  const out = figure.querySelector("output");
   svg.addEventListener("pointermove", (event) => {
     out.textContent = [alongAt(event, figure, svg), wordsAt(event.target, svg)].filter(Boolean).join(" · ");
   });

@@ -139,6 +139,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         .route("/bars", get(bars))
         .route("/bars/{name}", get(bar))
         .route("/bars/{name}/decide", post(decide))
+        .route("/bars/{name}/stretch", get(stretch))
         .route("/line", get(line))
         .route("/line/news", get(line_news))
         .route("/ledger", plain(pages::ledger::page))
@@ -394,6 +395,27 @@ async fn keep_order(
             let page = move |lot: &Lot| Some(pages::ordering::page(lot, Some((&draft, &why))));
             (status, site.page(viewer, page).await).into_response()
         }
+    }
+}
+
+#[derive(Deserialize)]
+struct Stretch {
+    from_m: f64,
+    to_m: f64,
+}
+
+/// A stretch of a bar unrolled, as a picture.
+async fn stretch(
+    State(site): State<Site>,
+    Path(name): Path<String>,
+    Query(asked): Query<Stretch>,
+) -> Response {
+    let drawn = tokio::task::spawn_blocking(move || {
+        pages::bar::stretch(&site.folder, &site.cache, &name, [asked.from_m, asked.to_m])
+    });
+    match drawn.await {
+        Ok(Some(svg)) => ([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response(),
+        _ => StatusCode::NOT_FOUND.into_response(),
     }
 }
 

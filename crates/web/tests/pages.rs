@@ -207,6 +207,28 @@ async fn names_are_shown_and_cannot_act() {
 }
 
 #[tokio::test]
+async fn a_stretch_of_a_bar_is_drawn_for_bars_of_the_folder_alone() {
+    let job = support::full().await;
+    let good = get(&job.folder, "/bars/B002/stretch?from_m=0.5&to_m=1").await;
+    assert_eq!(good.status, StatusCode::OK);
+    assert!(good.text.starts_with("<svg") && good.text.contains("indication"));
+    for (address, status) in [
+        ("/bars/nobody/stretch?from_m=0&to_m=1", StatusCode::NOT_FOUND),
+        ("/bars/..%2FB002/stretch?from_m=0&to_m=1", StatusCode::NOT_FOUND),
+        ("/bars/B002/stretch", StatusCode::BAD_REQUEST),
+        ("/bars/B002/stretch?from_m=x&to_m=1", StatusCode::BAD_REQUEST),
+    ] {
+        assert_eq!(get(&job.folder, address).await.status, status, "{address}");
+    }
+    // What is no stretch is the whole bar.
+    let whole = get(&job.folder, "/bars/B002/stretch?from_m=0&to_m=3").await.text;
+    for odd in ["from_m=NaN&to_m=1", "from_m=2&to_m=1", "from_m=-inf&to_m=inf"] {
+        let svg = get(&job.folder, &format!("/bars/B002/stretch?{odd}")).await.text;
+        assert!(svg == whole, "{odd}");
+    }
+}
+
+#[tokio::test]
 async fn papers_and_assets_come_with_their_kind() {
     let job = support::full().await;
     for (address, kind) in [

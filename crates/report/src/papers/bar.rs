@@ -151,6 +151,7 @@ pub fn bar_certificate(input: &BarInput<'_>) -> Result<Vec<u8>> {
             indications: &j.indications,
             cut: Some(&j.cut),
             heights: None,
+            window_m: None,
         },
         &Palette::paper(),
     );

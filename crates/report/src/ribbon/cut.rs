@@ -14,7 +14,7 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
     let h = 26.0;
     svg.open("cut-plan");
     svg.text((LEFT - 8.0, y + 17.0), "cut plan", Type::new(11.0, &look.ink, Anchor::End));
-    for piece in &cut.pieces {
+    for piece in cut.pieces.iter().filter(|p| axis.meets(p.from_m, p.to_m)) {
         let (x, w) = axis.stretch(piece.from_m, piece.to_m);
         let length = text::mm(piece.to_m - piece.from_m, 0);
         match piece.fate {
@@ -51,7 +51,9 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
     }
     // A saw cut lies between neighbouring pieces: a notch under the gap.
     for pair in cut.pieces.windows(2) {
-        if let [a, b] = pair {
+        if let [a, b] = pair
+            && axis.meets(a.to_m, b.from_m)
+        {
             let x = (axis.x(a.to_m) + axis.x(b.from_m)) / 2.0;
             saw_cut(svg, (x, y + h + 1.0), 3.5, look);
         }

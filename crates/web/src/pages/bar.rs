@@ -8,7 +8,7 @@ use barwright_job::{
 use barwright_ledger::{BarState, State};
 use barwright_report::{
     Palette, Place, Ribbon,
-    ribbon::{ALONG_PX, Heights, ribbon},
+    ribbon::{ALONG_PX, Heights, SHORTEST_WINDOW_M, ribbon},
     section_view, text,
 };
 use maud::{Markup, PreEscaped, html};
@@ -18,8 +18,9 @@ use super::{
     unrolled::unrolled,
 };
 use crate::{
-    cache::Doc,
+    cache::{Cache, Doc},
     chain::sentence,
+    folder::JobFolder,
     look::{
         mark,
         parts::{self, facts, unit},
@@ -103,16 +104,35 @@ fn screened(lot: &Lot, bar: &Bar, s: &Sealed<ScreenedBar>, standing: Standing) -
     }
 }
 
-fn unrolled_picture(
-    lot: &Lot,
-    bar: &Bar,
-    s: &ScreenedBar,
-    j: Option<&Judgement>,
-    t: &Technique,
-) -> Markup {
-    let path = lot.folder.echoes_path(&bar.name);
-    let heights = unrolled(&lot.cache, &path, t, s.length_m);
-    let picture = ribbon(
+/// A stretch of the bar unrolled, alone, as SVG; nothing where there is no such bar or nothing to draw
+/// it in. Reads the bar's own documents only, so that it can follow a hand.
+pub fn stretch(
+    folder: &JobFolder,
+    cache: &Cache,
+    name: &str,
+    window_m: [f64; 2],
+) -> Option<String> {
+    // The name is only compared with those in the folder, never made into a path.
+    if !folder.bars().ok()?.iter().any(|bar| bar == name) {
+        return None;
+    }
+    let screened = cache.get(&folder.screened_path(name), || folder.screened(name));
+    let judgement = cache.get(&folder.judgement_path(name), || folder.judgement(name));
+    let technique = cache.get(&folder.technique_path(), || folder.technique());
+    let (s, t) = (&screened.here()?.body, &technique.here()?.body);
+    let j = judgement.here().map(|j| &j.body);
+    Some(drawn(folder, cache, name, (s, j, t), Some(window_m)))
+}
+
+fn drawn(
+    folder: &JobFolder,
+    cache: &Cache,
+    name: &str,
+    (s, j, t): (&ScreenedBar, Option<&Judgement>, &Technique),
+    window_m: Option<[f64; 2]>,
+) -> String {
+    let heights = unrolled(cache, &folder.echoes_path(name), t, s.length_m);
+    ribbon(
         &Ribbon {
             length_m: s.length_m,
             section: t.section,
@@ -121,16 +141,30 @@ fn unrolled_picture(
             indications: j.map_or(&[], |j| &j.indications),
             cut: j.map(|j| &j.cut),
             heights: heights.as_ref().map(|u| Heights { nz: u.nz, na: u.na, fsh: &u.fsh }),
+            window_m,
         },
         &Palette::page(),
-    );
+    )
+}
+
+fn unrolled_picture(
+    lot: &Lot,
+    bar: &Bar,
+    s: &ScreenedBar,
+    j: Option<&Judgement>,
+    t: &Technique,
+) -> Markup {
+    let picture = drawn(&lot.folder, &lot.cache, &bar.name, (s, j, t), None);
     let caption = "The bar unrolled: metres from the head end along, clock position up; not inspected is hatched. Below, on the same axis, how it is cut.";
     html! {
         figure.picture.long
-            data-along-from=(ALONG_PX[0]) data-along-to=(ALONG_PX[1]) data-along-length=(s.length_m) {
+            data-along-from=(ALONG_PX[0]) data-along-to=(ALONG_PX[1]) data-along-length=(s.length_m)
+            data-along-start="0" data-stretch=(format!("/bars/{}/stretch", segment(&bar.name)))
+            data-whole=(s.length_m) data-shortest=(SHORTEST_WINDOW_M) {
             div.canvas tabindex="0" role="group" aria-label=(caption) { (PreEscaped(picture)) }
             figcaption { (caption) }
         }
+        script type="module" src="/assets/stretch.js" {}
         @if let Some(j) = j { (behind("The cut plan as a table", &cut(&j.cut))) }
         (behind("Stretches not inspected, as a table", &lost(s)))
     }

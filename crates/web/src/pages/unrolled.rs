@@ -12,8 +12,12 @@ use barwright_job::{
 
 use crate::{cache::Cache, files::FileError};
 
-/// Cells along the bar and across it.
-const CELLS: (usize, usize) = (300, 36);
+/// Length of a cell along the bar in m: about what lies between two shots of a beam.
+const CELL_M: f64 = 0.005;
+/// Cells along a bar: as many as are drawn of a whole one at least, and no more than memory likes.
+const ALONG: std::ops::RangeInclusive<f64> = 300.0..=2400.0;
+/// Cells across.
+const ACROSS: usize = 36;
 
 /// Largest height in each cell, for [`barwright_report::ribbon::Heights`].
 pub struct Unrolled {
@@ -46,7 +50,8 @@ pub fn unrolled(
 }
 
 fn bin(echoes: &[barwright_job::screened::Echo], technique: &Technique, length_m: f64) -> Unrolled {
-    let (nz, na) = CELLS;
+    let nz = (length_m / CELL_M).clamp(*ALONG.start(), *ALONG.end()) as usize;
+    let na = ACROSS;
     let mut fsh: Vec<Option<f32>> = vec![None; nz * na];
     for echo in echoes.iter().filter(|e| e.mark != EchoMark::CouplingLost) {
         let Some(beam) = technique.beams.get(echo.beam as usize) else { continue };

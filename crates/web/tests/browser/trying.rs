@@ -137,3 +137,46 @@ async fn an_order_is_written_in_fields_or_text_and_kept() {
     assert_eq!(job.folder.order().unwrap().bars.count, 32);
     b.end().await;
 }
+
+// Own rule: a closer look by keyboard keeps to the bar, draws anew and reads out the place in metres.
+#[tokio::test]
+async fn a_bar_is_looked_at_closer_by_the_keyboard() {
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    let at = served(&job).await;
+    let b = Browser::start().await;
+    b.size(1280, 900).await;
+    b.driver.goto(format!("http://{at}/bars/B002")).await.unwrap();
+    b.until("return !!document.querySelector('.closer')", "the buttons").await;
+    let canvas = b.driver.find(By::Css("figure[data-stretch] .canvas")).await.unwrap();
+    let marks = "return document.querySelectorAll('figure[data-stretch] .indication').length";
+    let before = b.ask(marks).await.as_u64().unwrap();
+    for _ in 0..12 {
+        canvas.send_keys("+").await.unwrap();
+    }
+    b.until(
+        "return document.querySelector('figure[data-stretch]').dataset.alongLength < 0.3",
+        "a short stretch",
+    )
+    .await;
+    canvas.send_keys(Key::Home + "").await.unwrap();
+    b.until(
+        "return document.querySelector('figure[data-stretch]').dataset.alongStart == 0",
+        "the head end",
+    )
+    .await;
+    assert!(b.ask(marks).await.as_u64().unwrap() < before, "the rest of the bar is still drawn");
+    b.picture(&pictures().join("bar-closer.png"), 1280).await;
+    b.size(1280, 900).await;
+    canvas.send_keys("0").await.unwrap();
+    b.until(
+        "return document.querySelector('figure[data-stretch]').dataset.alongLength == 3",
+        "the whole bar",
+    )
+    .await;
+    assert_eq!(b.ask(marks).await.as_u64().unwrap(), before);
+    assert!(b.complaints().await.is_empty());
+    b.end().await;
+}
