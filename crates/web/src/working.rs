@@ -139,11 +139,19 @@ impl Works {
         })
     }
 
-    /// Asks the work under way to stop; a search for a technique goes on to its end.
-    pub fn stop(&self) {
+    /// Asks the work under way to stop, in the name of who might have begun it; a search for a
+    /// technique goes on to its end.
+    ///
+    /// # Errors
+    /// [`WorkError::Barred`], or what cannot be read.
+    pub async fn stop(&self, folder: &JobFolder, person: &str) -> Result<(), WorkError> {
+        if let Some(seen) = self.seen() {
+            demand(folder, seen.what, person).await?;
+        }
         if let Some(work) = &*self.lock() {
             work.stopped.store(true, Ordering::Relaxed);
         }
+        Ok(())
     }
 
     /// Begins work in the name of a person, and returns once it is under way.
@@ -156,12 +164,7 @@ impl Works {
         what: What,
         person: &str,
     ) -> Result<(), WorkError> {
-        let store = folder.ledger_home().open_read_only().await?;
-        let entries = store.by_kinds(&permission::RESTS_ON).await;
-        store.close().await;
-        let entries = entries?;
-        let at = entries.last().map_or(0, |entry| entry.seq);
-        permitted(&People::of(&entries)?, at, (person, what.kind()), &folder.rules()?, today())?;
+        demand(folder, what, person).await?;
         let (share, stopped) = (Arc::<AtomicU32>::default(), Arc::<AtomicBool>::default());
         {
             let mut held = self.lock();
@@ -194,6 +197,17 @@ impl Works {
         });
         Ok(())
     }
+}
+
+/// Demands that a person may make this.
+async fn demand(folder: &JobFolder, what: What, person: &str) -> Result<(), WorkError> {
+    let store = folder.ledger_home().open_read_only().await?;
+    let entries = store.by_kinds(&permission::RESTS_ON).await;
+    store.close().await;
+    let entries = entries?;
+    let at = entries.last().map_or(0, |entry| entry.seq);
+    permitted(&People::of(&entries)?, at, (person, what.kind()), &folder.rules()?, today())?;
+    Ok(())
 }
 
 /// Makes a document, writes it and enters it.

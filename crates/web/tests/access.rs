@@ -477,7 +477,10 @@ async fn a_technique_is_worked_out_and_proved_by_who_may() {
 
     // A proof stopped leaves the one before.
     let proof = std::fs::read(job.folder.proof_path()).unwrap();
+    let mut auditor = Pages { pages: pages.pages.clone(), cookie: None };
+    auditor.sign_in("A1", PASSWORD).await;
     pages.post("/proof/work", "").await;
+    assert_eq!(auditor.post("/work/stop", "").await.status, StatusCode::FORBIDDEN);
     assert_eq!(pages.post("/work/stop", "").await.status, StatusCode::SEE_OTHER);
     assert!(pages.work().await.as_str().unwrap().contains("stopped before"));
     assert_eq!(std::fs::read(job.folder.proof_path()).unwrap(), proof);

@@ -1,0 +1,214 @@
+//! What only looks: pages, pictures, papers, news.
+
+use axum::{
+    Extension, Router,
+    extract::{Path, Query, State},
+    http::{HeaderMap, StatusCode, header},
+    response::{
+        IntoResponse, Response,
+        sse::{Event, KeepAlive, Sse},
+    },
+    routing::get,
+};
+use barwright_ledger::BarKey;
+use futures_util::StreamExt;
+use maud::Markup;
+use serde::Deserialize;
+use tokio_stream::wrappers::BroadcastStream;
+use tower_sessions::Session;
+
+use super::Site;
+use crate::{
+    access::Viewer,
+    asking::{self, By, Question},
+    assets,
+    lot::Lot,
+    pages,
+    receive::News,
+    trying::Asked,
+};
+
+pub fn routes() -> Router<Site> {
+    let plain = |make: fn(&Lot) -> Markup| {
+        get(move |State(site): State<Site>, Extension(viewer): Extension<Viewer>| async move {
+            site.page(viewer, move |lot| Some(make(lot))).await
+        })
+    };
+    Router::new()
+        .route("/", plain(pages::home::page))
+        .route("/order", plain(pages::order::page))
+        .route("/technique", plain(pages::technique::page))
+        .route("/proof", plain(pages::proof::page))
+        .route(pages::trying::ADDRESS, get(change))
+        .route("/reference", plain(pages::reference::page))
+        .route("/level", plain(pages::level::page))
+        .route("/checks", plain(pages::checks::page))
+        .route("/trends", plain(pages::trends::page))
+        .route("/bars", get(bars))
+        .route("/bars/{name}", get(bar))
+        .route("/bars/{name}/stretch", get(stretch))
+        .route("/line", get(line))
+        .route("/line/news", get(line_news))
+        .route("/ledger", plain(pages::ledger::page))
+        .route(pages::asking::ADDRESS, get(ledger_bars))
+        .route("/ledger/bars/{heat}/{bar}", get(ledger_bar))
+        .route(pages::asking::CHANGES, get(ledger_changes))
+        .route("/papers", plain(pages::papers::page))
+        .route("/papers/{file}", get(paper))
+        .route("/assets/{*name}", get(asset))
+}
+
+#[derive(Deserialize)]
+struct OfState {
+    state: Option<String>,
+}
+
+async fn bars(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<OfState>,
+) -> Response {
+    site.page(viewer, move |lot| Some(pages::bars::page(lot, asked.state.as_deref()))).await
+}
+
+/// A change of the technique tried: the page, or its answer alone. One is computed at a time, so that
+/// many who drag do not hold up the pages of others.
+async fn change(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<Asked>,
+) -> Response {
+    let _turn = site.computing.acquire().await;
+    site.page(viewer, move |lot| match asked.part {
+        Some(_) => pages::trying::part(lot, &asked),
+        None => Some(pages::trying::page(lot, &asked)),
+    })
+    .await
+}
+
+async fn bar(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(name): Path<String>,
+) -> Response {
+    site.page(viewer, move |lot| pages::bar::page(lot, &name, None)).await
+}
+
+#[derive(Deserialize)]
+struct AskedBars {
+    by: Option<String>,
+    #[serde(default)]
+    value: String,
+    #[serde(default)]
+    after: String,
+}
+
+async fn ledger_bars(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<AskedBars>,
+) -> Response {
+    let by = asked.by.as_deref().and_then(By::of);
+    let question = Question { by, value: asked.value, after: asked.after };
+    let answer = asking::bars(&site.folder, &question).await;
+    site.page(viewer, move |lot| Some(pages::asking::bars(lot, &question, &answer))).await
+}
+
+async fn ledger_bar(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path((heat, bar)): Path<(String, String)>,
+) -> Response {
+    let key = BarKey::new(heat, bar);
+    let story = asking::story(&site.folder, &key).await;
+    site.page(viewer, move |lot| Some(pages::asking::story(lot, &key, &story))).await
+}
+
+#[derive(Deserialize)]
+struct AskedChanges {
+    #[serde(default)]
+    by: String,
+}
+
+async fn ledger_changes(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(asked): Query<AskedChanges>,
+) -> Response {
+    let found = asking::changes(&site.folder, &asked.by).await;
+    site.page(viewer, move |lot| Some(pages::asking::changes(lot, &asked.by, &found))).await
+}
+
+async fn line(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
+    let lines = site.news.as_ref().map(|news| {
+        let names = news.lines().into_iter().map(|l| l.line);
+        names.map(|line| (line.clone(), news.past(&line))).collect::<Vec<_>>()
+    });
+    site.page(viewer, move |lot| Some(pages::line::page(lot, lines.as_deref()))).await
+}
+
+/// News as they come. A listener that falls behind misses some and is told the state.
+/// Ends with the session of who listens.
+async fn line_news(State(site): State<Site>, session: Session) -> Response {
+    let Some(news) = site.news else {
+        return StatusCode::NOT_FOUND.into_response();
+    };
+    let state = news.clone();
+    let access = site.access;
+    let heard = BroadcastStream::new(news.listen()).take_while(move |_| {
+        let (access, session) = (access.clone(), session.clone());
+        async move { access.still_stands(&session).await }
+    });
+    let events = heard.flat_map(move |heard| {
+        let news = match heard {
+            Ok(news) => vec![news],
+            Err(_) => state.lines().into_iter().map(News::Progress).collect(),
+        };
+        futures_util::stream::iter(news.into_iter().map(|n| Event::default().json_data(n)))
+    });
+    Sse::new(events).keep_alive(KeepAlive::default()).into_response()
+}
+
+#[derive(Deserialize)]
+struct Stretch {
+    from_m: f64,
+    to_m: f64,
+}
+
+/// A stretch of a bar unrolled, as a picture.
+async fn stretch(
+    State(site): State<Site>,
+    Path(name): Path<String>,
+    Query(asked): Query<Stretch>,
+) -> Response {
+    let drawn = tokio::task::spawn_blocking(move || {
+        pages::bar::stretch(&site.folder, &site.cache, &name, [asked.from_m, asked.to_m])
+    });
+    match drawn.await {
+        Ok(Some(svg)) => ([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response(),
+        _ => StatusCode::NOT_FOUND.into_response(),
+    }
+}
+
+async fn asset(Path(name): Path<String>, headers: HeaderMap) -> Response {
+    assets::file(&name, &headers)
+}
+
+/// A paper. The name is only compared with those in the folder, never made into a path.
+async fn paper(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(file): Path<String>,
+) -> Response {
+    let folder = site.folder.clone();
+    let content = tokio::task::spawn_blocking(move || {
+        let asked = file.strip_suffix(".pdf")?;
+        let name = folder.papers().ok()?.into_iter().find(|name| name == asked)?;
+        std::fs::read(folder.paper_path(&name)).ok()
+    })
+    .await;
+    match content {
+        Ok(Some(bytes)) => ([(header::CONTENT_TYPE, "application/pdf")], bytes).into_response(),
+        _ => site.page(viewer, |_| None).await,
+    }
+}
