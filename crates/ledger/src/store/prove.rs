@@ -141,7 +141,7 @@ impl Store {
     async fn page(&self, tx: &mut Tx, after: i64, limit: i64) -> Result<Vec<Found>> {
         let page = "SELECT concat_ws($3, e.seq, e.time_us, e.author, e.kind, e.subject, e.line, \
                     e.content_hash, e.parent_hash, e.hash, COALESCE(s.key, ''), \
-                    COALESCE(s.signature, ''), COALESCE((SELECT string_agg(LENGTH(m.value) || ' ' \
+                    COALESCE(s.signature, ''), COALESCE((SELECT string_agg(OCTET_LENGTH(m.value) || ' ' \
                     || m.role || ' ' || m.value, '') FROM mention m WHERE m.seq = e.seq), ''), \
                     e.content), e.seq FROM entry e LEFT JOIN signature s ON s.seq = e.seq \
                     WHERE e.seq > $1 ORDER BY e.seq LIMIT $2";
@@ -164,9 +164,8 @@ impl Store {
         let signed = "SELECT key, signature FROM signature WHERE seq = $1";
         let row: Option<Row> = self.place.answer(tx.row(one, values![seq]).await)?;
         let named: Vec<(String, String)> = self.place.answer(tx.rows(named, values![seq]).await)?;
-        let named = named
-            .into_iter()
-            .map(|(value, role)| format!("{} {role} {value}", value.chars().count()));
+        let named =
+            named.into_iter().map(|(value, role)| format!("{} {role} {value}", value.len()));
         Ok(Found {
             row: row.ok_or_else(|| self.place.corrupt(&format!("entry {seq} is gone")))?,
             named: named.collect(),
@@ -363,15 +362,13 @@ impl Found {
     }
 }
 
-/// Value and role of names, each written as number of characters, role, value.
+/// Value and role of names, each written as number of bytes, role, value.
 fn names(mut text: &str) -> Option<Vec<(&str, &str)>> {
     let mut named = vec![];
     while !text.is_empty() {
         let (length, rest) = text.split_once(' ')?;
         let (role, rest) = rest.split_once(' ')?;
-        let length: usize = length.parse().ok()?;
-        let end = rest.char_indices().nth(length).map_or(rest.len(), |(at, _)| at);
-        let (value, rest) = rest.split_at(end);
+        let (value, rest) = rest.split_at_checked(length.parse().ok()?)?;
         named.push((value, role));
         text = rest;
     }
