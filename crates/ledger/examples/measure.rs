@@ -20,6 +20,10 @@ use sqlx::{
     sqlite::{SqliteConnectOptions, SqliteJournalMode, SqliteSynchronous},
 };
 
+/// As in the program.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 const SECOND_US: i64 = 1_000_000;
 /// 2026-11-25 06:00 UTC.
 const START_US: i64 = 1_795_586_400_000_000;

@@ -7,7 +7,7 @@ use barwright_ledger::{Entry, Kind, LedgerError, People, Record, Store};
 use crate::{
     approving::{APPROVAL_RESTS_ON, ApprovalError, approve},
     deciding::{Draft, Unusable},
-    files::{self, FileError},
+    files::{self, Before, FileError},
     folder::JobFolder,
     judging::{self, JudgingError},
     lot::today,
@@ -152,17 +152,17 @@ pub async fn decide(
         let people = People::of(&entries)?;
         permitted(&people, at, (person, Kind::Judgement), &rules, today())?;
         let (write_to, name) = (folder.clone(), bar.to_owned());
-        let changed =
-            tokio::task::spawn_blocking(move || judging::decide(&write_to, &name, &decided));
-        let changed = changed.await.map_err(|_| broken_off(folder))??;
+        let changed = tokio::task::spawn_blocking(move || -> Result<_, ActError> {
+            let place = Before::at(write_to.judgement_path(&name))?;
+            Ok((judging::decide(&write_to, &name, &decided)?, place))
+        });
+        let (changed, place) = changed.await.map_err(|_| broken_off(folder))??;
         let written = match Record::judgement(&changed, &station.station.line) {
             Ok(record) => write(&store, &record, person).await,
             Err(e) => Err(e.into()),
         };
         if written.is_err() {
-            let (restore, name) = (folder.clone(), bar.to_owned());
-            let restored = move || files::write_sealed(&restore.judgement_path(&name), &before);
-            blocking(folder, restored).await?;
+            blocking(folder, move || place.put_back()).await?;
         }
         written
     }
@@ -201,17 +201,16 @@ pub async fn keep_order(
         let at = entries.last().map_or(0, |entry| entry.seq);
         let people = People::of(&entries)?;
         permitted(&people, at, (person, Kind::Order), &rules, today())?;
-        let write_order = |text: Option<String>| {
-            let path = folder.order_path();
-            blocking(folder, move || match text {
-                Some(text) => files::write(&path, text.as_bytes()),
-                None => Ok(()),
-            })
-        };
-        write_order(Some(draft.text.clone())).await?;
+        let (path, text) = (folder.order_path(), draft.text.clone());
+        let place = blocking(folder, move || {
+            let place = Before::at(path)?;
+            files::write(&place.path, text.as_bytes())?;
+            Ok(place)
+        });
+        let place = place.await?;
         let written = write(&store, &Record::order(&order), person).await;
         if written.is_err() {
-            write_order(before).await?;
+            blocking(folder, move || place.put_back()).await?;
         }
         written
     }

@@ -165,3 +165,35 @@ fn put(ready: Ready) -> Result<(), FileError> {
 pub fn write_sealed<T: Document>(path: &Path, document: &Sealed<T>) -> Result<(), FileError> {
     write(path, document.to_json().as_bytes())
 }
+/// What stood in a place before it was written, to be put back where what belongs to it fails.
+pub(crate) struct Before {
+    /// The place.
+    pub path: PathBuf,
+    bytes: Option<Vec<u8>>,
+}
+
+impl Before {
+    /// What stands there now.
+    ///
+    /// # Errors
+    /// [`FileError::Read`].
+    pub fn at(path: PathBuf) -> Result<Self, FileError> {
+        match std::fs::read(&path) {
+            Ok(bytes) => Ok(Self { path, bytes: Some(bytes) }),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(Self { path, bytes: None }),
+            Err(source) => Err(FileError::Read { path, source }),
+        }
+    }
+
+    /// Puts it back, or takes away what stands where nothing did.
+    ///
+    /// # Errors
+    /// [`FileError::Write`].
+    pub fn put_back(self) -> Result<(), FileError> {
+        match self.bytes {
+            Some(bytes) => write(&self.path, &bytes),
+            None => std::fs::remove_file(&self.path)
+                .map_err(|source| FileError::Write { path: self.path, source }),
+        }
+    }
+}

@@ -14,7 +14,7 @@ use barwright_plan::{PlanError, ProveOptions, prove, technique};
 use serde::Serialize;
 
 use crate::{
-    files::{self, FileError},
+    files::{self, Before, FileError},
     folder::JobFolder,
     lot::today,
     permission::{self, Barred, permitted},
@@ -235,27 +235,6 @@ async fn make(
     Ok(())
 }
 
-/// What stood in a place before.
-struct Before {
-    path: std::path::PathBuf,
-    bytes: Option<Vec<u8>>,
-}
-
-impl Before {
-    fn at(path: std::path::PathBuf) -> Self {
-        let bytes = std::fs::read(&path).ok();
-        Self { path, bytes }
-    }
-
-    fn put_back(self) -> Result<(), FileError> {
-        match self.bytes {
-            Some(bytes) => files::write(&self.path, &bytes),
-            None => std::fs::remove_file(&self.path)
-                .map_err(|source| FileError::Write { path: self.path, source }),
-        }
-    }
-}
-
 fn computed(
     folder: &JobFolder,
     what: What,
@@ -266,7 +245,7 @@ fn computed(
     Ok(match what {
         What::Technique => {
             let made = technique(&order, &station, &folder.rules()?)?;
-            let before = Before::at(folder.technique_path());
+            let before = Before::at(folder.technique_path())?;
             files::write_sealed(&before.path, &made)?;
             // Worked out is not set on the line: that is entered when the line is changed over.
             (Record::technique(&made, ""), before)
@@ -278,7 +257,7 @@ fn computed(
             };
             let made = prove(&order, &station, &folder.technique()?, &options, &progress)?;
             let record = Record::proof(&made)?;
-            let before = Before::at(folder.proof_path());
+            let before = Before::at(folder.proof_path())?;
             files::write_sealed(&before.path, &made)?;
             (record, before)
         }
