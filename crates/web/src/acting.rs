@@ -2,7 +2,7 @@
 
 use axum::http::StatusCode;
 use barwright_job::{DocumentError, Hash, Order};
-use barwright_ledger::{Entry, Kind, LedgerError, People, Record, Store};
+use barwright_ledger::{Entry, Kind, LedgerError, Record, Store};
 
 use crate::{
     approving::{APPROVAL_RESTS_ON, ApprovalError, approve},
@@ -12,7 +12,7 @@ use crate::{
     judging::{self, JudgingError},
     lot::today,
     ordering,
-    permission::{self, Barred, permitted},
+    permission::{self, Barred, permitted_by},
     record::now_us,
 };
 
@@ -63,7 +63,7 @@ impl ActError {
         match self {
             Self::Stranger => Some("make an account with `barwright people password NAME`".into()),
             Self::Changed | Self::Overtaken => Some("look at the page again".into()),
-            Self::Barred(e) => Some(e.hint().into()),
+            Self::Barred(e) => e.hint().map(str::to_owned),
             Self::OrderChanged => {
                 Some("look at it in another window, and take over what is to be kept".into())
             }
@@ -77,6 +77,7 @@ impl ActError {
     /// How it is answered.
     pub fn status(&self) -> StatusCode {
         match self {
+            Self::Barred(Barred::Ledger(_)) => StatusCode::INTERNAL_SERVER_ERROR,
             Self::Stranger
             | Self::Barred(_)
             | Self::Approval(ApprovalError::Barred(Barred::Denied(_))) => StatusCode::FORBIDDEN,
@@ -114,7 +115,7 @@ pub async fn approve_technique(
     let done = async {
         let entries = store.by_kinds(&APPROVAL_RESTS_ON).await?;
         let approving = approve(&technique, &rules, person, &entries, today())?;
-        write(&store, &approving.record, person).await
+        Ok(store.append(&approving.record, person, now_us()).await?)
     }
     .await;
     store.close().await;
@@ -148,23 +149,14 @@ pub async fn decide(
     let store = folder.ledger_home().open().await?;
     let done = async {
         let entries = store.by_kinds(&permission::RESTS_ON).await?;
-        let at = entries.last().map_or(0, |entry| entry.seq);
-        let people = People::of(&entries)?;
-        permitted(&people, at, (person, Kind::Judgement), &rules, today())?;
+        permitted_by(&entries, (person, Kind::Judgement), &rules, today())?;
         let (write_to, name) = (folder.clone(), bar.to_owned());
         let changed = tokio::task::spawn_blocking(move || -> Result<_, ActError> {
             let place = Before::at(write_to.judgement_path(&name))?;
             Ok((judging::decide(&write_to, &name, &decided)?, place))
         });
         let (changed, place) = changed.await.map_err(|_| broken_off(folder))??;
-        let written = match Record::judgement(&changed, &station.station.line) {
-            Ok(record) => write(&store, &record, person).await,
-            Err(e) => Err(e.into()),
-        };
-        if written.is_err() {
-            blocking(folder, move || place.put_back()).await?;
-        }
-        written
+        enter(&store, Record::judgement(&changed, &station.station.line), person, place).await
     }
     .await;
     store.close().await;
@@ -198,9 +190,7 @@ pub async fn keep_order(
     let store = folder.ledger_home().open().await?;
     let done = async {
         let entries = store.by_kinds(&permission::RESTS_ON).await?;
-        let at = entries.last().map_or(0, |entry| entry.seq);
-        let people = People::of(&entries)?;
-        permitted(&people, at, (person, Kind::Order), &rules, today())?;
+        permitted_by(&entries, (person, Kind::Order), &rules, today())?;
         let (path, text) = (folder.order_path(), draft.text.clone());
         let place = blocking(folder, move || {
             let place = Before::at(path)?;
@@ -208,11 +198,7 @@ pub async fn keep_order(
             Ok(place)
         });
         let place = place.await?;
-        let written = write(&store, &Record::order(&order), person).await;
-        if written.is_err() {
-            blocking(folder, move || place.put_back()).await?;
-        }
-        written
+        enter(&store, Ok(Record::order(&order)), person, place).await
     }
     .await;
     store.close().await;
@@ -231,7 +217,25 @@ fn broken_off(folder: &JobFolder) -> FileError {
     FileError::Read { path, source: std::io::Error::other("reading broke off") }
 }
 
-/// Every change by page passes here.
-async fn write(store: &Store, record: &Record, person: &str) -> Result<Entry, ActError> {
-    Ok(store.append(record, person, now_us()).await?)
+/// Enters what was written in a place; where that fails, what stood there before is put back.
+///
+/// # Errors
+/// Why it was not entered, or could not be put back.
+pub(crate) async fn enter<E: From<LedgerError> + From<FileError>>(
+    store: &Store,
+    record: Result<Record, LedgerError>,
+    person: &str,
+    before: Before,
+) -> Result<Entry, E> {
+    let entered = match record {
+        Ok(record) => store.append(&record, person, now_us()).await,
+        Err(e) => Err(e),
+    };
+    match entered {
+        Ok(entry) => Ok(entry),
+        Err(e) => {
+            before.put_back()?;
+            Err(e.into())
+        }
+    }
 }

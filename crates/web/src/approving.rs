@@ -40,7 +40,7 @@ impl ApprovalError {
     pub fn hint(&self) -> Option<&'static str> {
         Some(match self {
             Self::NotKept => "enter people first: `barwright people add NAME --role level3`",
-            Self::Barred(e) => e.hint(),
+            Self::Barred(e) => return e.hint(),
             Self::Already { .. } => return None,
             Self::Ledger(e) => return e.hint(),
         })

@@ -2,6 +2,7 @@
 
 use barwright_evaluate::decision::Decided;
 use barwright_job::judgement::Verdict;
+use barwright_report::text;
 use serde::Deserialize;
 
 /// Longest reason, in characters: a statement, no report.
@@ -50,25 +51,16 @@ pub enum Unusable {
 pub const VERDICTS: [Verdict; 4] =
     [Verdict::Release, Verdict::Crop, Verdict::Hold, Verdict::Reject];
 
-/// The word of a verdict in a form.
-#[must_use]
-pub fn word(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Release => "release",
-        Verdict::Crop => "crop",
-        Verdict::Hold => "hold",
-        Verdict::Reject => "reject",
-    }
-}
-
 impl Draft {
     /// The decision that the form states, by a person at a time in µs since 1970-01-01 UTC.
     ///
     /// # Errors
     /// The first thing that is wrong.
     pub fn decided(&self, person: &str, time_us: i64) -> Result<Decided, Unusable> {
-        let verdict =
-            VERDICTS.into_iter().find(|v| word(*v) == self.verdict).ok_or(Unusable::Verdict)?;
+        let verdict = VERDICTS
+            .into_iter()
+            .find(|v| text::verdict(*v) == self.verdict)
+            .ok_or(Unusable::Verdict)?;
         let lines = self.cut.lines().map(str::trim).filter(|line| !line.is_empty());
         let cut_m = lines
             .map(|line| stretch(line).ok_or_else(|| Unusable::Stretch { line: line.to_owned() }))

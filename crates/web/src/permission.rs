@@ -2,7 +2,7 @@
 //! ask. Pure.
 
 use barwright_job::{Rules, rules::Ended};
-use barwright_ledger::{Kind, People, expiry::Expiry, people::Denied};
+use barwright_ledger::{Entry, Kind, LedgerError, People, expiry::Expiry, people::Denied};
 use jiff::civil::Date;
 
 /// Kinds of entries that permissions rest on.
@@ -18,19 +18,37 @@ pub enum Barred {
     /// The certification does not hold, and the rules block.
     #[error("{}, and the acceptance rules block what rests on it", .0.words())]
     Expired(Expiry),
+    /// An entry that says who may cannot be read.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
 }
 
 impl Barred {
-    /// The cure in words.
+    /// The cure in words, where one is known.
     #[must_use]
-    pub fn hint(&self) -> &'static str {
-        match self {
+    pub fn hint(&self) -> Option<&'static str> {
+        Some(match self {
             Self::Denied(_) => "have somebody of these roles do it",
+            Self::Ledger(e) => return e.hint(),
             Self::Expired(_) => {
                 "enter the new certificate: `barwright people add NAME --role ROLE --certified-until DATE`"
             }
-        }
+        })
     }
+}
+
+/// As [`permitted`], after all entries that [`RESTS_ON`] names.
+///
+/// # Errors
+/// As [`permitted`], and [`Barred::Ledger`] where an entry cannot be read.
+pub fn permitted_by(
+    entries: &[Entry],
+    who: (&str, Kind),
+    rules: &Rules,
+    today: Date,
+) -> Result<Option<Expiry>, Barred> {
+    let at = entries.last().map_or(0, |entry| entry.seq);
+    permitted(&People::of(entries)?, at, who, rules, today)
 }
 
 /// What must be told where a person writes an entry of a kind after entry `at`: a certification that

@@ -9,16 +9,16 @@ use std::{
     time::Instant,
 };
 
-use barwright_ledger::{Kind, LedgerError, People, Record};
+use barwright_ledger::{Kind, LedgerError, Record};
 use barwright_plan::{PlanError, ProveOptions, prove, technique};
 use serde::Serialize;
 
 use crate::{
+    acting::enter,
     files::{self, Before, FileError},
     folder::JobFolder,
     lot::today,
-    permission::{self, Barred, permitted},
-    record::now_us,
+    permission::{self, Barred, permitted_by},
 };
 
 /// What is worked out.
@@ -81,7 +81,7 @@ impl WorkError {
     pub fn hint(&self) -> Option<String> {
         match self {
             Self::Busy(_) => Some("wait for its end".into()),
-            Self::Barred(e) => Some(e.hint().into()),
+            Self::Barred(e) => e.hint().map(str::to_owned),
             Self::File(e) => e.hint(),
             Self::Plan(e) => e.hint().map(|hint| hint.to_string()),
             Self::Ledger(e) => e.hint().map(str::to_owned),
@@ -205,8 +205,7 @@ async fn demand(folder: &JobFolder, what: What, person: &str) -> Result<(), Work
     let entries = store.by_kinds(&permission::RESTS_ON).await;
     store.close().await;
     let entries = entries?;
-    let at = entries.last().map_or(0, |entry| entry.seq);
-    permitted(&People::of(&entries)?, at, (person, what.kind()), &folder.rules()?, today())?;
+    permitted_by(&entries, (person, what.kind()), &folder.rules()?, today())?;
     Ok(())
 }
 
@@ -221,18 +220,16 @@ async fn make(
     let read = folder.clone();
     let made = tokio::task::spawn_blocking(move || computed(&read, what, &share, &stopped));
     let (record, before) = made.await.map_err(|_| WorkError::BrokenOff)??;
-    let entered = async {
-        let store = folder.ledger_home().open().await?;
-        let entered = store.append(&record, person, now_us()).await;
-        store.close().await;
-        entered
-    }
-    .await;
-    if let Err(e) = entered {
-        before.put_back()?;
-        return Err(e.into());
-    }
-    Ok(())
+    let store = match folder.ledger_home().open().await {
+        Ok(store) => store,
+        Err(e) => {
+            before.put_back()?;
+            return Err(e.into());
+        }
+    };
+    let entered = enter(&store, Ok(record), person, before).await;
+    store.close().await;
+    entered.map(|_| ())
 }
 
 fn computed(

@@ -8,7 +8,7 @@ use maud::{Markup, html};
 use crate::{
     access::Viewer,
     chain::{Shape, sentence},
-    deciding::{Draft, LONGEST_REASON, VERDICTS, word},
+    deciding::{Draft, LONGEST_REASON, VERDICTS},
     look::{mark, segment},
     lot::{Bar, Lot},
     permission::permitted,
@@ -81,7 +81,7 @@ fn form(bar: &Bar, judgement: &Sealed<Judgement>, refusal: Option<&Refusal>) -> 
                 select name="verdict" required {
                     option value="" { "choose" }
                     @for v in VERDICTS {
-                        option value=(word(v)) selected[draft.verdict == word(v)] { (text::verdict(v)) }
+                        option value=(text::verdict(v)) selected[draft.verdict == text::verdict(v)] { (text::verdict(v)) }
                     }
                 }
             }

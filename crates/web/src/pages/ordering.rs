@@ -1,7 +1,7 @@
 //! Writing the order: fields, the text beside them, and what is wrong, at the field and the line.
 
 use barwright_job::Hash;
-use barwright_ledger::{Entry, Kind, People};
+use barwright_ledger::Kind;
 use barwright_report::text;
 use maud::{Markup, html};
 
@@ -12,7 +12,7 @@ use crate::{
     look::{mark, parts, shell},
     lot::Lot,
     ordering::{Draft, Field, GROUPS, Looked},
-    permission::permitted,
+    permission::permitted_by,
 };
 
 /// Address of the page.
@@ -102,13 +102,9 @@ fn keep(lot: &Lot) -> Markup {
     let (Some(said), Some(rules)) = (lot.ledger.here(), lot.rules.here()) else {
         return html! { p.quiet { "Without ledger and acceptance rules nothing is kept." } };
     };
-    let entries: &[Entry] = &said.entries;
-    let at = entries.last().map_or(0, |entry| entry.seq);
-    let permitted = People::of(entries).map_err(|e| sentence(&e.to_string())).and_then(|people| {
-        permitted(&people, at, (person, Kind::Order), rules, lot.today).map_err(|e| format!("{e}."))
-    });
-    match permitted {
-        Err(why) => html! { p.quiet { (text::visible(&why)) } },
+    match permitted_by(&said.entries, (person, Kind::Order), rules, lot.today) {
+        // It begins with a name, which stays as it is written.
+        Err(e) => html! { p.quiet { (text::visible(&e.to_string())) "." } },
         Ok(told) => html! {
             @if let Some(told) = told { p.marked { (mark::link(Shape::Open)) span { (text::visible(&sentence(&told.words()))) } } }
             p { button.main type="submit" { "Keep this order" } }

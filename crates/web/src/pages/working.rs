@@ -1,6 +1,5 @@
 //! Beginning work that takes long, and how it stands.
 
-use barwright_ledger::{Entry, People};
 use barwright_report::text;
 use maud::{Markup, html};
 
@@ -9,7 +8,7 @@ use crate::{
     chain::{Shape, sentence},
     look::mark,
     lot::Lot,
-    permission::permitted,
+    permission::permitted_by,
     working::{Seen, What},
 };
 
@@ -66,11 +65,7 @@ fn begin(lot: &Lot, what: What) -> Markup {
     if lot.order.here().is_none() || lot.station.here().is_none() {
         return html! {};
     }
-    let entries: &[Entry] = &said.entries;
-    let at = entries.last().map_or(0, |entry| entry.seq);
-    let may = People::of(entries).ok().is_some_and(|people| {
-        permitted(&people, at, (person, what.kind()), rules, lot.today).is_ok()
-    });
+    let may = permitted_by(&said.entries, (person, what.kind()), rules, lot.today).is_ok();
     let (there, name, warning) = match what {
         What::Technique => (
             lot.technique.here().is_some(),

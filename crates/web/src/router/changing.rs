@@ -12,7 +12,7 @@ use serde::Deserialize;
 use super::Site;
 use crate::{
     access::Viewer,
-    acting,
+    acting::{self, ActError},
     deciding::Draft,
     look::segment,
     lot::Lot,
@@ -51,15 +51,11 @@ async fn approve(
 ) -> Response {
     let done = match viewer.name() {
         Some(person) => acting::approve_technique(&site.folder, person, &form.technique).await,
-        None => Err(acting::ActError::Stranger),
+        None => Err(ActError::Stranger),
     };
     match done {
         Ok(_) => Redirect::to("/technique").into_response(),
-        Err(e) => {
-            let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
-            let page = pages::sign_in::refused("Not approved", &format!("{e}.{hint}"));
-            (e.status(), page).into_response()
-        }
+        Err(e) => refused("Not approved", &e, e.hint(), e.status()),
     }
 }
 
@@ -67,7 +63,7 @@ async fn approve(
 async fn begin_work(site: Site, viewer: Viewer, what: What) -> Response {
     let _turn = site.changing.acquire().await;
     let Some(person) = viewer.name() else {
-        return not_worked("Not begun", "Nobody signed in.", StatusCode::FORBIDDEN);
+        return refused("Not begun", &"Nobody signed in", None, StatusCode::FORBIDDEN);
     };
     match site.works.begin(&site.folder, what, person).await {
         Ok(()) => Redirect::to(back_of(what)).into_response(),
@@ -90,7 +86,7 @@ async fn work(State(site): State<Site>) -> Json<Option<Seen>> {
 /// Stops it. Whoever may begin such work may stop it.
 async fn stop_work(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
     let Some(person) = viewer.name() else {
-        return not_worked("Not stopped", "Nobody signed in.", StatusCode::FORBIDDEN);
+        return refused("Not stopped", &"Nobody signed in", None, StatusCode::FORBIDDEN);
     };
     let back = site.works.seen().map_or("/", |seen| back_of(seen.what));
     match site.works.stop(&site.folder, person).await {
@@ -105,12 +101,18 @@ fn work_refused(title: &str, e: &WorkError) -> Response {
         WorkError::Barred(_) => StatusCode::FORBIDDEN,
         _ => StatusCode::INTERNAL_SERVER_ERROR,
     };
-    let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
-    not_worked(title, &format!("{e}.{hint}"), status)
+    refused(title, e, e.hint(), status)
 }
 
-fn not_worked(title: &str, why: &str, status: StatusCode) -> Response {
-    (status, pages::sign_in::refused(title, why)).into_response()
+/// Why something was not done, as a page of its own.
+fn refused(
+    title: &str,
+    why: &dyn std::fmt::Display,
+    hint: Option<String>,
+    status: StatusCode,
+) -> Response {
+    let hint = hint.map_or_else(String::new, |hint| format!(" What helps: {hint}."));
+    (status, pages::sign_in::refused(title, &format!("{why}.{hint}"))).into_response()
 }
 
 async fn write_order(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
@@ -131,7 +133,7 @@ async fn keep_order(
     let _turn = site.changing.acquire().await;
     let done = match viewer.name() {
         Some(person) => acting::keep_order(&site.folder, person, &draft).await,
-        None => Err(acting::ActError::Stranger),
+        None => Err(ActError::Stranger),
     };
     match done {
         Ok(_) => Redirect::to("/order").into_response(),
@@ -157,7 +159,7 @@ async fn decide(
     let _turn = site.changing.acquire().await;
     let done = match viewer.name() {
         Some(person) => acting::decide(&site.folder, person, &name, &draft).await,
-        None => Err(acting::ActError::Stranger),
+        None => Err(ActError::Stranger),
     };
     match done {
         Ok(_) => Redirect::to(&format!("/bars/{}", segment(&name))).into_response(),
