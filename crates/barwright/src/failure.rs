@@ -4,7 +4,7 @@ use std::fmt;
 use std::process::ExitCode;
 
 use barwright_job::DocumentError;
-use barwright_web::FileError;
+use barwright_web::{FileError, papers::PaperError, steps::StepError};
 use miette::{Diagnostic, LabeledSpan, NamedSource, SourceCode};
 
 /// What a command that could answer says of its answer.
@@ -151,16 +151,26 @@ impl From<barwright_web::ServeError> for Failure {
     }
 }
 
-impl From<barwright_web::judging::JudgingError> for Failure {
-    fn from(error: barwright_web::judging::JudgingError) -> Self {
-        use barwright_web::judging::JudgingError::{Capture, Document, Evaluate, File};
+impl From<StepError> for Failure {
+    fn from(error: StepError) -> Self {
+        let hint = error.hint();
         match error {
-            File(e) => e.into(),
-            Document(e) => e.into(),
-            Capture(e) => e.into(),
-            Evaluate(e) => e.into(),
+            // The line of the file is shown with it.
+            StepError::File(e) => Self::from(e),
             other => Self::because(&other),
         }
+        .hint(hint)
+    }
+}
+
+impl From<PaperError> for Failure {
+    fn from(error: PaperError) -> Self {
+        let hint = error.hint();
+        match error {
+            PaperError::File(e) => Self::from(e),
+            other => Self::because(&other),
+        }
+        .hint(hint)
     }
 }
 

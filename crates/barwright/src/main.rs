@@ -8,7 +8,6 @@ mod cli;
 mod commands;
 mod demo;
 mod failure;
-mod steps;
 mod truth;
 mod validate;
 mod virtual_captures;

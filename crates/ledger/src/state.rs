@@ -68,6 +68,30 @@ pub enum State {
     Rejected,
 }
 
+impl State {
+    /// The state in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self {
+            Self::Waiting { for_judgement, for_check } => match (for_judgement, for_check) {
+                (true, true) => "waiting for its judgement and the closing check".into(),
+                (true, false) => "waiting for its judgement".into(),
+                (false, _) => "waiting for the closing check".into(),
+            },
+            Self::Released => "released".into(),
+            Self::Cropped { pieces_m } => {
+                let pieces: Vec<String> = pieces_m
+                    .iter()
+                    .map(|[a, b]| format!("{:.0} to {:.0} mm", a * 1e3, b * 1e3))
+                    .collect();
+                format!("released in pieces: {}", pieces.join(", "))
+            }
+            Self::Held { why } => format!("HELD: {}", why.words()),
+            Self::Rejected => "rejected".into(),
+        }
+    }
+}
+
 /// Why a bar is held. Numbers are those of entries.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

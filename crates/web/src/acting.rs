@@ -9,11 +9,12 @@ use crate::{
     deciding::{Draft, Unusable},
     files::{self, Before, FileError},
     folder::JobFolder,
-    judging::{self, JudgingError},
+    judging,
     lot::today,
     ordering,
     permission::{self, Barred, permitted_by},
     record::now_us,
+    steps::StepError,
 };
 
 /// Why something was not done.
@@ -45,7 +46,7 @@ pub enum ActError {
     Barred(#[from] Barred),
     /// The decision does not fit the bar.
     #[error(transparent)]
-    Judging(#[from] JudgingError),
+    Judging(#[from] StepError),
     /// The person cannot approve.
     #[error(transparent)]
     Approval(#[from] ApprovalError),

@@ -1,44 +1,24 @@
 //! Judging a screened bar of a job folder.
 
-use barwright_capture::{CaptureError, hash_file, read_echoes};
+use barwright_capture::{hash_file, read_echoes};
 use barwright_evaluate::{
-    EvaluateError,
     decision::{Decided, overtaken},
     sentence, sentence_by,
 };
 use barwright_job::{
-    DocumentError, Order, Rules, Sealed, Technique,
+    Order, Rules, Sealed, Technique,
     judgement::Judgement,
     screened::{Echo, ScreenedBar},
 };
 
-use crate::files::{self, FileError};
-use crate::folder::JobFolder;
-
-/// Why a bar could not be judged.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum JudgingError {
-    /// A document is missing or unusable.
-    #[error(transparent)]
-    File(#[from] FileError),
-    /// The echoes are not those of the screened bar.
-    #[error(transparent)]
-    Document(#[from] DocumentError),
-    /// The echoes could not be read.
-    #[error(transparent)]
-    Capture(#[from] CaptureError),
-    /// The judge refused.
-    #[error(transparent)]
-    Evaluate(#[from] EvaluateError),
-}
+use crate::{files, folder::JobFolder, steps::Result};
 
 /// Judges a screened bar by the folder's rules and order; writes its judgement, which names decisions
 /// of persons that it overtakes.
 ///
 /// # Errors
-/// [`JudgingError`]; an older judgement of the bar then stands.
-pub fn judge(folder: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, JudgingError> {
+/// [`StepError`](crate::steps::StepError); an older judgement of the bar then stands.
+pub fn judge(folder: &JobFolder, bar: &str) -> Result<Sealed<Judgement>> {
     let mut judgement = judged(folder, bar, &folder.rules()?, sentence)?;
     if folder.judgement_path(bar).exists() {
         let earlier = folder.judgement(bar)?;
@@ -53,24 +33,16 @@ pub fn judge(folder: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, Judging
 /// Judges a screened bar by other rules, whether or not its order names them; writes nothing.
 ///
 /// # Errors
-/// [`JudgingError`].
-pub fn judge_by(
-    folder: &JobFolder,
-    bar: &str,
-    rules: &Rules,
-) -> Result<Sealed<Judgement>, JudgingError> {
+/// [`StepError`](crate::steps::StepError).
+pub fn judge_by(folder: &JobFolder, bar: &str, rules: &Rules) -> Result<Sealed<Judgement>> {
     judged(folder, bar, rules, sentence_by)
 }
 
 /// Changes the verdict of a judged bar as a person decided; writes its judgement.
 ///
 /// # Errors
-/// [`JudgingError`]; the judgement that was there then stands.
-pub fn decide(
-    folder: &JobFolder,
-    bar: &str,
-    decided: &Decided,
-) -> Result<Sealed<Judgement>, JudgingError> {
+/// [`StepError`](crate::steps::StepError); the judgement that was there then stands.
+pub fn decide(folder: &JobFolder, bar: &str, decided: &Decided) -> Result<Sealed<Judgement>> {
     let (judgement, screened) = (folder.judgement(bar)?, folder.screened(bar)?);
     let (rules, order) = (folder.rules()?, folder.order()?);
     let changed =
@@ -88,12 +60,7 @@ type Judge = fn(
     &Order,
 ) -> barwright_evaluate::Result<Sealed<Judgement>>;
 
-fn judged(
-    folder: &JobFolder,
-    bar: &str,
-    rules: &Rules,
-    judge: Judge,
-) -> Result<Sealed<Judgement>, JudgingError> {
+fn judged(folder: &JobFolder, bar: &str, rules: &Rules, judge: Judge) -> Result<Sealed<Judgement>> {
     let screened = folder.screened(bar)?;
     let path = folder.echoes_path(bar);
     let found = hash_file(&path)?;

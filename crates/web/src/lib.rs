@@ -1,7 +1,7 @@
 //! The pages, the service, and the job folder they share with the command line.
 //!
-//! Where to start reading: [`folder`] (the documents under fixed names), [`mod@serve`] (the
-//! service), `access` (who may see it), [`receive`] (shots coming in), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
+//! Where to start reading: [`folder`] (the documents under fixed names), [`steps`] (what makes them),
+//! [`mod@serve`] (the service), `access` (who may see it), [`receive`] (shots coming in), `lot` (everything a page may draw on), `chain` (what follows from it), `pages` (one
 //! file each).
 #![deny(missing_docs)]
 
@@ -20,11 +20,13 @@ mod look;
 mod lot;
 mod ordering;
 mod pages;
+pub mod papers;
 pub mod permission;
 pub mod receive;
 mod record;
 mod router;
 pub mod serve;
+pub mod steps;
 pub mod trends;
 mod trying;
 pub mod working;

@@ -13,7 +13,7 @@ use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 
 /// Bring in measured captures, give them to other programs, or show what a capture is.
 #[derive(Debug, clap::Args)]

@@ -3,15 +3,13 @@
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use barwright_job::Sealed;
-use barwright_job::changeover::{Changeover, StepKind, StepState};
-use barwright_web::files;
+use barwright_job::changeover::{Changeover, StepKind};
+use barwright_web::steps::changeover;
 use clap::{Subcommand, builder::PossibleValue};
 
 use super::ledger::now_us;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
 
 /// Move the station to this job's technique: a checklist with the time each step takes.
 ///
@@ -73,53 +71,24 @@ impl clap::ValueEnum for StepArg {
 
 /// Does one thing with the changeover.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    let job = &bench.job;
     let (sealed, outcome) = match &args.action {
-        Action::Begin { from } => {
-            let technique = bench.job.technique()?;
-            let name = technique.body.name.clone();
-            let body = Changeover::begin(from.clone(), name, now_us());
-            (Sealed::seal(body, [("technique", technique.hash)]), Outcome::Good)
-        }
-        Action::Done { step } => (done(bench, step.0)?, Outcome::Good),
+        Action::Begin { from } => (changeover::begin(job, from.clone(), now_us())?, Outcome::Good),
+        Action::Done { step } => (changeover::done(job, step.0, now_us())?, Outcome::Good),
         Action::Verify { capture } => {
-            let sealed = steps::verify_changeover(&bench.job, begun(bench)?, capture, now_us())?;
+            let sealed = changeover::verify(job, capture, now_us())?;
             let outcome = Outcome::good_if(sealed.body.ready);
             (sealed, outcome)
         }
         Action::Show => {
-            let sealed = begun(bench)?;
+            let sealed = changeover::begun(job)?;
             bench.answer(&text(&sealed.body), &sealed)?;
             return Ok(Outcome::Good);
         }
     };
-    files::write_sealed(&bench.job.changeover_path(), &sealed)?;
-    bench.say(&format!("wrote {}", bench.job.changeover_path().display()));
+    bench.say(&format!("wrote {}", job.changeover_path().display()));
     bench.answer(&text(&sealed.body), &sealed)?;
     Ok(outcome)
-}
-
-/// The changeover under way, which must be one to the technique as it is now.
-fn begun(bench: &Bench) -> Result<Sealed<Changeover>, Failure> {
-    let sealed = bench.job.changeover().map_err(|e| {
-        Failure::from(e).hint(Some("begin with: barwright changeover begin".into()))
-    })?;
-    sealed.demand("changeover", "technique", &bench.job.technique()?.hash)?;
-    Ok(sealed)
-}
-
-fn done(bench: &Bench, kind: StepKind) -> Result<Sealed<Changeover>, Failure> {
-    let sealed = begun(bench)?;
-    let mut body = sealed.body;
-    for step in body.steps.iter_mut().filter(|s| s.kind == kind) {
-        step.done_us = Some(now_us());
-        step.state = StepState::Done;
-        step.evidence.clear();
-        step.cure.clear();
-    }
-    // What was verified before is no more: something was moved.
-    body.ready = false;
-    let technique = sealed.made_from.get("technique").cloned();
-    Ok(Sealed::seal(body, technique.map(|hash| ("technique", hash))))
 }
 
 /// The checklist in a few lines.

@@ -10,7 +10,7 @@ use barwright_web::files;
 use super::plan::findings_text;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 
 /// Plan the cuts of all judged bars together, so that the ordered lengths keep the most value.
 ///

@@ -15,7 +15,7 @@ use serde::Serialize;
 use super::{ledger::entry_text, register};
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps::line_of;
+use barwright_web::steps::line_of;
 
 /// Keep equipment: calibrations, and what is in use on the line.
 #[derive(Debug, clap::Args)]

@@ -15,8 +15,8 @@ use clap::{Subcommand, ValueEnum};
 use super::register;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps::line_of;
-pub use words::{entry_text, hold_lists_text, state_text};
+use barwright_web::steps::line_of;
+pub use words::{entry_text, hold_lists_text};
 
 /// Keep and question the record: who did what, which bars are released, which must come back.
 #[derive(Debug, clap::Args)]

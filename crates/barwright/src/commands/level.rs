@@ -11,7 +11,7 @@ use barwright_report::papers::repeatability_words;
 use super::plan::findings_text;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 
 /// Find the gain of every beam from a capture of the reference bar in motion.
 ///

@@ -12,7 +12,7 @@ use clap::ValueEnum;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 use drawing::DrawingFile;
 use map::MapFile;
 

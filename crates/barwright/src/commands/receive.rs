@@ -10,7 +10,7 @@ use barwright_web::{JobFolder, files};
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 
 /// Receive shots from acquisition systems and screen bars while they run.
 ///

@@ -9,7 +9,7 @@ use barwright_job::{Sealed, screened::ScreenedBar};
 use super::plan::findings_text;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 
 /// Evaluate a bar's capture: what every beam saw, and what was not inspected.
 ///

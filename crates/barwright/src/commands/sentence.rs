@@ -15,7 +15,7 @@ use serde::Serialize;
 use super::plan::findings_text;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
+use barwright_web::steps;
 
 /// Judge screened bars by the acceptance rules, and plan the cuts that keep most steel.
 ///

@@ -10,8 +10,8 @@ use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
-use crate::steps;
 use crate::virtual_captures;
+use barwright_web::steps;
 
 /// Make captures with known truth from the virtual station.
 ///
@@ -84,7 +84,11 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         Action::Reference { levelled, short, passes, name } => {
             take(bench, name, |job, station, _| {
                 let level = if *levelled { Some(job.level()?) } else { None };
-                let bar = if *short { steps::short_reference(job)? } else { job.reference()? };
+                let bar = if *short {
+                    steps::changeover::short_reference(job)?
+                } else {
+                    job.reference()?
+                };
                 virtual_captures::reference(job, station, &bar, level.as_ref(), *passes, name)
             })
         }

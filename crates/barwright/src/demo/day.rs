@@ -8,17 +8,17 @@ use std::{collections::BTreeSet, fmt::Write as _};
 use barwright_job::{Sealed, Technique, check::Check};
 use barwright_ledger::{Ledger, State, store::questions::HoldList};
 use barwright_twin::{Scene, SceneBar, VirtualStation, demo_scene, faults::WeakProbe};
-use barwright_web::{JobFolder, files};
+use barwright_web::{JobFolder, files, steps};
 use serde::Serialize;
 
 use super::clock::LineClock;
 use super::{AUTHOR, TURNS};
 use crate::bench::Bench;
 use crate::commands::example::Example;
-use crate::commands::ledger::{What, hold_lists_text, open_or_create, record, state_text};
+use crate::commands::ledger::{What, hold_lists_text, open_or_create, record};
 use crate::commands::level;
 use crate::failure::Failure;
-use crate::{steps, virtual_captures};
+use crate::virtual_captures;
 
 /// The sizes of the day: diameter in mm, order, heat, bars.
 const SIZES: [(f64, &str, &str, u32); 2] =
@@ -68,7 +68,7 @@ impl Day {
         text.push_str(&hold_lists_text(&self.before_last_check));
         text.push_str("\nat the end:\n");
         for (bar, state) in &self.states {
-            let _ = writeln!(text, "  {bar}: {}", state_text(state));
+            let _ = writeln!(text, "  {bar}: {}", state.words());
         }
         let whole = if self.whole { "the chain is whole" } else { "NOT WHOLE" };
         let _ = writeln!(text, "\n{} entries, {whole}", self.entries);

@@ -13,18 +13,18 @@ use barwright_job::Hash;
 use barwright_ledger::Ledger;
 use barwright_plan::ProveOptions;
 use barwright_twin::{LotKind, Truth, VirtualStation, demo_scene, lot_scene};
-use barwright_web::{JobFolder, files};
+use barwright_web::{JobFolder, files, steps};
 use serde::Serialize;
 
 use self::clock::{LineClock, Stopwatch};
 use self::summary::Summary;
 use crate::bench::Bench;
-use crate::commands::certify::Papers;
 use crate::commands::example::Example;
 use crate::commands::ledger::{What, record};
 use crate::commands::{level, plan, serve};
 use crate::failure::{Failure, Outcome};
-use crate::{steps, truth, virtual_captures};
+use crate::{truth, virtual_captures};
+use barwright_web::papers::Papers;
 
 /// Do the whole job on an invented order and a virtual station, in one folder.
 ///
@@ -297,19 +297,10 @@ impl<'a> Demo<'a> {
     /// Sets every paper and enters it.
     fn papers(&mut self) -> Result<(), Failure> {
         self.clock.pass_s(60.0);
-        let names = self.job.bars()?;
-        let mut set = Vec::new();
-        {
-            let papers = Papers::new(&self.job, self.clock.now_us())?;
-            let progress = self.bench.progress("papers", names.len() as u64);
-            for name in &names {
-                set.push((format!("bar-{name}"), papers.bar(name)?));
-                progress.inc(1);
-            }
-            progress.finish_and_clear();
-            set.extend(papers.sheets()?);
-            set.push(("lot".to_owned(), papers.lot()?));
-        }
+        let papers = Papers::new(&self.job, self.clock.now_us())?;
+        let progress = self.bench.progress("papers", self.job.bars()?.len() as u64);
+        let set = papers.all(|done| progress.set_position(done as u64))?;
+        progress.finish_and_clear();
         for (name, bytes) in &set {
             files::write(&self.job.paper_path(name), bytes)?;
             let record = barwright_ledger::Record::paper(name, name, Hash::of(bytes), []);

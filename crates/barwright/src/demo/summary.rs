@@ -11,7 +11,6 @@ use barwright_job::{Order, Rules, Sealed, Technique};
 use barwright_ledger::{BarState, State, Verification};
 use serde::Serialize;
 
-use crate::commands::ledger::state_text;
 use crate::commands::level::counts;
 use crate::commands::plan::class_text;
 use crate::truth::{Compared, Comparison, FalseCall, is_ordered};
@@ -121,7 +120,7 @@ impl Summary {
                         .find(|j| j.body.bar == s.bar.bar)
                         .map(reasons)
                         .unwrap_or_default();
-                    format!("bar {}: {}{reasons}", s.bar.bar, state_text(&s.state))
+                    format!("bar {}: {}{reasons}", s.bar.bar, s.state.words())
                 })
                 .collect(),
             kept_m: parts.judgements.iter().map(|j| j.body.cut.kept_m).sum(),

@@ -12,7 +12,7 @@ use barwright_web::JobFolder;
 
 use crate::commands::example::Example;
 use crate::failure::Failure;
-use crate::steps;
+use barwright_web::steps;
 
 /// Noise, as a fraction of full screen height.
 const NOISE_FSH: f64 = 0.03;

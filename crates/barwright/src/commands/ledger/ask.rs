@@ -89,9 +89,7 @@ pub fn bars(bench: &Bench, args: &BarsArgs) -> Result<Outcome, Failure> {
     let ledger = Ledger::open_to_read(&bench.job.ledger_home())?;
     let Some(which) = args.which(&ledger)? else {
         let bars = ledger.bars(now_us())?;
-        let line = |b: &barwright_ledger::BarState| {
-            format!("{}: {}\n", b.bar, words::state_text(&b.state))
-        };
+        let line = |b: &barwright_ledger::BarState| format!("{}: {}\n", b.bar, b.state.words());
         let text: String = bars.iter().map(line).collect();
         bench.answer(if bars.is_empty() { "none" } else { &text }, &bars)?;
         let held = bars.iter().any(|b| matches!(b.state, State::Held { .. }));
@@ -129,7 +127,7 @@ pub fn shipped(bench: &Bench) -> Result<Outcome, Failure> {
         format!(
             "{} ({piece}): {}, but shipped with {} to {} (entry {})\n",
             bar.bar,
-            words::state_text(&bar.state),
+            bar.state.words(),
             shipped.delivery,
             shipped.customer,
             shipped.seq

@@ -10,7 +10,7 @@ use super::{ask::bar_key, now_us, words};
 use crate::bench::Bench;
 use crate::commands::register::{self, Signing};
 use crate::failure::{Failure, Outcome};
-use crate::steps::line_of;
+use barwright_web::steps::line_of;
 
 /// Who enters it, and with which key.
 #[derive(Debug, clap::Args)]
@@ -76,7 +76,7 @@ pub fn cut(bench: &Bench, bars: &[String], by: &By) -> Result<Outcome, Failure> 
             let bar = bar_key(bench, name)?;
             let kept = match ledger.story(&bar, now_us())?.map(|story| story.state.state) {
                 Some(State::Cropped { pieces_m }) => pieces_m,
-                Some(state) => return Err(not_cropped(&bar, &words::state_text(&state))),
+                Some(state) => return Err(not_cropped(&bar, &state.words())),
                 None => return Err(not_cropped(&bar, "not in the ledger")),
             };
             // The marks of the trade: A from the head end on.
@@ -133,7 +133,7 @@ pub fn ship(
             _ => false,
         };
         if !fits {
-            let state = state.map_or("not in the ledger".into(), words::state_text);
+            let state = state.map_or("not in the ledger".into(), |s| s.words());
             held.push(format!("{item} ({state})"));
         }
         delivered.push(Delivered { bar, piece });

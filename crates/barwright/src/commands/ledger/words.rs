@@ -20,27 +20,6 @@ pub fn entry_text(entry: &Entry) -> String {
     )
 }
 
-/// A state in words.
-pub fn state_text(state: &State) -> String {
-    match state {
-        State::Waiting { for_judgement, for_check } => match (for_judgement, for_check) {
-            (true, true) => "waiting for its judgement and the closing check".into(),
-            (true, false) => "waiting for its judgement".into(),
-            (false, _) => "waiting for the closing check".into(),
-        },
-        State::Released => "released".into(),
-        State::Cropped { pieces_m } => {
-            let pieces: Vec<String> = pieces_m
-                .iter()
-                .map(|[a, b]| format!("{:.0} to {:.0} mm", a * 1e3, b * 1e3))
-                .collect();
-            format!("released in pieces: {}", pieces.join(", "))
-        }
-        State::Held { why } => format!("HELD: {}", why.words()),
-        State::Rejected => "rejected".into(),
-    }
-}
-
 /// A part of a long list of bars.
 pub fn bars_text(found: &Bars) -> String {
     let mut text = String::new();
@@ -49,7 +28,7 @@ pub fn bars_text(found: &Bars) -> String {
             Some(seq) if Some(seq) != bar.state.screened => " (screened again since)",
             _ => "",
         };
-        let _ = writeln!(text, "{}: {}{earlier}", bar.state.bar, state_text(&bar.state.state));
+        let _ = writeln!(text, "{}: {}{earlier}", bar.state.bar, bar.state.state.words());
     }
     let _ = match found.total {
         0 => writeln!(text, "none"),
@@ -90,11 +69,11 @@ pub fn hold_lists_text(lists: &[HoldList]) -> String {
 fn affected_text(bar: &Affected) -> String {
     let mut text = match bar.again {
         Some(seq) => {
-            format!("{}: inspected again (entry {seq}), {}", bar.bar, state_text(&bar.state))
+            format!("{}: inspected again (entry {seq}), {}", bar.bar, bar.state.words())
         }
         None => match &bar.state {
             State::Held { why } => format!("{}: {}", bar.bar, why.cure()),
-            state => format!("{}: {}", bar.bar, state_text(state)),
+            state => format!("{}: {}", bar.bar, state.words()),
         },
     };
     if !bar.pieces.is_empty() {
@@ -117,7 +96,7 @@ fn shipped_text(shipped: &Shipped) -> String {
 /// Everything about one bar.
 pub fn story_text(story: &Story) -> String {
     let state = &story.state;
-    let mut text = format!("{}: {}\n", state.bar, state_text(&state.state));
+    let mut text = format!("{}: {}\n", state.bar, state.state.words());
     let check = |seq: Option<i64>| seq.map_or("none".to_owned(), |seq| format!("entry {seq}"));
     let _ = writeln!(
         text,

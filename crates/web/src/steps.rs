@@ -1,36 +1,101 @@
 //! The steps of the job, each one function from the files of a job folder to the next file.
 //!
-//! Commands call one of them; the demo calls all of them in turn. None of them prints.
+//! Commands and pages call one of them; the demo calls all of them in turn. None of them prints, and none
+//! enters anything in the ledger.
 
 use std::path::Path;
 
 use barwright_capture::{
-    CaptureReader, CaptureWriter, Header, Shots, hash_file, write_echoes, write_inspected,
-    write_kept,
+    CaptureError, CaptureReader, CaptureWriter, Header, Shots, hash_file, write_echoes,
+    write_inspected, write_kept,
 };
-use barwright_evaluate::changeover;
+use barwright_evaluate::EvaluateError;
 use barwright_evaluate::check::Checking;
 use barwright_evaluate::cut::{self, LotBar};
 use barwright_evaluate::level::Levelling;
 use barwright_evaluate::screen::Screening;
 use barwright_job::{
-    Hash, Sealed, Station, Technique,
-    changeover::{Changeover, StepState},
-    check::Check,
-    judgement::Judgement,
-    level::Level,
-    lot_cut::LotCut,
-    proof::Proof,
-    reference::ReferenceBar,
-    screened::ScreenedBar,
+    DocumentError, Hash, Sealed, Station, Technique, check::Check, judgement::Judgement,
+    level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
 };
-use barwright_plan::ProveOptions;
-use barwright_web::{JobFolder, files};
+use barwright_plan::{PlanError, ProveOptions};
 
-use crate::failure::Failure;
+use crate::{
+    files::{self, FileError},
+    folder::JobFolder,
+    judging,
+};
+
+pub mod changeover;
+
+/// Why a step could not be done.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum StepError {
+    /// A document is missing, unusable or cannot be written.
+    #[error(transparent)]
+    File(#[from] FileError),
+    /// A document was made from something else than what is in the folder.
+    #[error(transparent)]
+    Document(#[from] DocumentError),
+    /// Shots or echoes could not be read or written.
+    #[error(transparent)]
+    Capture(#[from] CaptureError),
+    /// There is no such technique, proof or reference bar.
+    #[error(transparent)]
+    Plan(#[from] PlanError),
+    /// Levelling, checking, screening or judging refused.
+    #[error(transparent)]
+    Evaluate(#[from] EvaluateError),
+    /// A level needs a capture.
+    #[error("no capture was named")]
+    NoCapture,
+    /// A cut plan needs judged bars.
+    #[error("no bar has been judged in this job folder")]
+    NothingJudged,
+    /// A bar was judged for another order.
+    #[error("bar {bar} was judged for another order")]
+    OtherOrder {
+        /// The bar.
+        bar: String,
+        /// What does not agree.
+        source: DocumentError,
+    },
+    /// No changeover is under way.
+    #[error("no changeover is under way")]
+    NotBegun,
+}
+
+impl StepError {
+    /// The cure in words, where one is known.
+    #[must_use]
+    pub fn hint(&self) -> Option<String> {
+        match self {
+            Self::File(e) => e.hint(),
+            Self::Document(e) => e.hint(),
+            Self::Capture(e) => e.hint(),
+            Self::Plan(e) => e.hint(),
+            Self::Evaluate(e) => e.hint(),
+            Self::NoCapture => Some("name the capture of the reference bar".into()),
+            Self::NothingJudged => {
+                Some("run `barwright screen` and `barwright sentence` first".into())
+            }
+            Self::OtherOrder { .. } => {
+                Some("the order was changed since: run `barwright sentence` again".into())
+            }
+            Self::NotBegun => Some("begin with: barwright changeover begin".into()),
+        }
+    }
+}
+
+/// What a step gives.
+pub type Result<T> = std::result::Result<T, StepError>;
 
 /// Order and station to a technique; writes `technique.json`.
-pub fn plan(job: &JobFolder, explained: bool) -> Result<Sealed<Technique>, Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn plan(job: &JobFolder, explained: bool) -> Result<Sealed<Technique>> {
     let (order, station, rules) = (job.order()?, job.station()?, job.rules()?);
     let technique = if explained {
         barwright_plan::explained(&order, &station, &rules)?
@@ -43,11 +108,14 @@ pub fn plan(job: &JobFolder, explained: bool) -> Result<Sealed<Technique>, Failu
 
 /// What the technique sees of the ordered flaws; writes `proof.json`. `progress` hears shares from
 /// 0 to 1.
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
 pub fn prove(
     job: &JobFolder,
     options: &ProveOptions<'_>,
     progress: &(dyn Fn(f32) + Sync),
-) -> Result<Sealed<Proof>, Failure> {
+) -> Result<Sealed<Proof>> {
     let (order, station, technique) = (job.order()?, job.station()?, job.technique()?);
     let proof = barwright_plan::prove(&order, &station, &technique, options, progress)?;
     files::write_sealed(&job.proof_path(), &proof)?;
@@ -55,14 +123,20 @@ pub fn prove(
 }
 
 /// The reference bar and its motion list; writes `reference-bar.json`.
-pub fn reference_bar(job: &JobFolder) -> Result<Sealed<ReferenceBar>, Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn reference_bar(job: &JobFolder) -> Result<Sealed<ReferenceBar>> {
     let reference = barwright_plan::reference_bar(&job.technique()?)?;
     files::write_sealed(&job.reference_path(), &reference)?;
     Ok(reference)
 }
 
 /// Stores shots that are already in memory.
-pub fn store_shots(path: &Path, header: &Header, shots: &Shots) -> Result<Hash, Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn store_shots(path: &Path, header: &Header, shots: &Shots) -> Result<Hash> {
     files::make_room(path)?;
     let mut writer = CaptureWriter::create(path, header)?;
     writer.write(shots)?;
@@ -76,7 +150,7 @@ struct Recorded {
 }
 
 impl Recorded {
-    fn open(path: &Path) -> Result<Self, Failure> {
+    fn open(path: &Path) -> Result<Self> {
         Ok(Self { reader: CaptureReader::open(path)?, hash: hash_file(path)? })
     }
 
@@ -85,10 +159,7 @@ impl Recorded {
     }
 
     /// Hands every batch to a judge and returns the capture's hash.
-    fn feed<E>(self, mut judge: impl FnMut(&Shots) -> Result<(), E>) -> Result<Hash, Failure>
-    where
-        Failure: From<E>,
-    {
+    fn feed(self, mut judge: impl FnMut(&Shots) -> barwright_evaluate::Result<()>) -> Result<Hash> {
         for shots in self.reader {
             judge(&shots?)?;
         }
@@ -98,7 +169,10 @@ impl Recorded {
 
 /// Gains from captures of the reference bar, the first with all beams, others at lower gain; writes
 /// `level.json`. What cannot be answered leaves the level that was in force.
-pub fn level(job: &JobFolder, captures: &[impl AsRef<Path>]) -> Result<Sealed<Level>, Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn level(job: &JobFolder, captures: &[impl AsRef<Path>]) -> Result<Sealed<Level>> {
     let level = levelled(job, &job.reference()?, captures)?;
     files::write_sealed(&job.level_path(), &level)?;
     Ok(level)
@@ -109,10 +183,10 @@ fn levelled(
     job: &JobFolder,
     reference: &Sealed<ReferenceBar>,
     captures: &[impl AsRef<Path>],
-) -> Result<Sealed<Level>, Failure> {
+) -> Result<Sealed<Level>> {
     let (technique, station, rules) = (job.technique()?, job.station()?, job.rules()?);
     let Some((first, others)) = captures.split_first() else {
-        return Err(Failure::new("no capture was named"));
+        return Err(StepError::NoCapture);
     };
     let recorded = Recorded::open(first.as_ref())?;
     let mut levelling =
@@ -126,51 +200,11 @@ fn levelled(
     Ok(levelling.finish_all(hashes)?)
 }
 
-/// The reference bar with the few motions of a short look.
-pub fn short_reference(job: &JobFolder) -> Result<Sealed<ReferenceBar>, Failure> {
-    let technique = job.technique()?;
-    let is_shear = |id: u32| {
-        technique.body.beams.iter().any(|b| b.id == id && b.mode == barwright_wave::Mode::S)
-    };
-    let short = job.reference()?.body.short(is_shear);
-    Ok(Sealed::seal(short, [("technique", technique.hash)]))
-}
-
-/// A changeover with what a short capture says of its steps; those not ended yet end `now_us`.
-pub fn verify_changeover(
-    job: &JobFolder,
-    begun: Sealed<Changeover>,
-    capture: &Path,
-    now_us: i64,
-) -> Result<Sealed<Changeover>, Failure> {
-    let technique = job.technique()?;
-    let same = CaptureReader::open(capture)?.header().technique == technique.hash;
-    let hash = hash_file(capture)?;
-    let reference = job.reference()?;
-    let (verified, findings) = if same {
-        let level = levelled(job, &short_reference(job)?, &[capture])?;
-        (changeover::verify(&technique.body, &level.body), level.body.findings)
-    } else {
-        (changeover::other_technique(&technique.body.name), Vec::new())
-    };
-    let mut body = begun.body;
-    for v in verified {
-        for step in body.steps.iter_mut().filter(|s| s.kind == v.kind) {
-            step.state = v.state;
-            step.done_us.get_or_insert(now_us);
-            step.evidence.clone_from(&v.evidence);
-            step.cure.clone_from(&v.cure);
-        }
-    }
-    body.ready = body.steps.iter().all(|s| s.state == StepState::Verified);
-    body.findings = findings;
-    let sources =
-        [("technique", technique.hash), ("reference_bar", reference.hash), ("capture", hash)];
-    Ok(Sealed::seal(body, sources))
-}
-
 /// The dynamic check from a capture; writes the next `checks/check-NN.json` and returns its number.
-pub fn check(job: &JobFolder, capture: &Path) -> Result<(usize, Sealed<Check>), Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn check(job: &JobFolder, capture: &Path) -> Result<(usize, Sealed<Check>)> {
     let recorded = Recorded::open(capture)?;
     let mut checking = Checking::new(
         &job.technique()?,
@@ -190,11 +224,10 @@ pub fn check(job: &JobFolder, capture: &Path) -> Result<(usize, Sealed<Check>), 
 ///
 /// `levelled`: whether the level of the job folder must have been loaded; a still capture of a
 /// block may do without.
-pub fn screen(
-    job: &JobFolder,
-    capture: &Path,
-    levelled: bool,
-) -> Result<Sealed<ScreenedBar>, Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn screen(job: &JobFolder, capture: &Path, levelled: bool) -> Result<Sealed<ScreenedBar>> {
     let technique = job.technique()?;
     let level = if levelled { Some(job.level()?) } else { None };
     let recorded = Recorded::open(capture)?;
@@ -213,34 +246,36 @@ pub fn screen(
 }
 
 /// Judges a screened bar; writes `bars/NAME.judgement.json`.
-pub fn judge(job: &JobFolder, bar: &str) -> Result<Sealed<Judgement>, Failure> {
-    Ok(barwright_web::judging::judge(job, bar)?)
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn judge(job: &JobFolder, bar: &str) -> Result<Sealed<Judgement>> {
+    judging::judge(job, bar)
 }
 
 /// The line a station stands in, as the ledger names it.
+#[must_use]
 pub fn line_of(station: &Station) -> &str {
     &station.station.line
 }
 
 /// The cut plan of all judged bars, in order of name; writes `cut-plan.json`.
-pub fn cut_lot(job: &JobFolder) -> Result<Sealed<LotCut>, Failure> {
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn cut_lot(job: &JobFolder) -> Result<Sealed<LotCut>> {
     let order = job.order()?;
     let hash = order.hash();
     let names = job.judged_bars()?;
     if names.is_empty() {
-        return Err(Failure::new("no bar has been judged in this job folder")
-            .hint(Some("run `barwright screen` and `barwright sentence` first".into())));
+        return Err(StepError::NothingJudged);
     }
     let mut judged = Vec::with_capacity(names.len());
     for name in &names {
         let judgement = job.judgement(name)?;
-        judgement.demand(&job.judgement_path(name).display().to_string(), "order", &hash).map_err(
-            |e| {
-                Failure::from(e).hint(Some(
-                    "the order was changed since: run `barwright sentence` again".into(),
-                ))
-            },
-        )?;
+        judgement
+            .demand(&job.judgement_path(name).display().to_string(), "order", &hash)
+            .map_err(|source| StepError::OtherOrder { bar: name.clone(), source })?;
         judged.push(judgement);
     }
     let bars: Vec<LotBar<'_>> =
