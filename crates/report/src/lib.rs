@@ -1,11 +1,12 @@
 //! Papers, drawings and plots.
 //!
-//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`], [`mod@lot_cut`] and [`refbar_drawing`] draw
+//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`], [`mod@ascan`], [`mod@lot_cut`] and [`refbar_drawing`] draw
 //! documents as SVG text, for papers and pages alike: colours come from a [`Palette`], state is told
 //! by shape and words first. [`papers`] sets them, with tables and words, as PDF. Equal input gives
 //! equal bytes everywhere. Nothing here reads files, clocks or the environment.
 #![deny(missing_docs)]
 
+pub mod ascan;
 pub mod field_pair;
 mod frame;
 pub mod heights;
@@ -27,6 +28,7 @@ pub mod text;
 pub mod trend;
 pub mod unseen;
 
+pub use ascan::{Ascan, ascan};
 pub use field_pair::{FieldPair, field_pair};
 pub use heights::{Heights, heights};
 pub use lot_cut::lot_cut;

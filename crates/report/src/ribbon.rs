@@ -68,11 +68,17 @@ const ACROSS: f64 = 150.0;
 /// can say which place lies under the pointer.
 pub const ALONG_PX: [f64; 2] = [LEFT, WIDTH - RIGHT];
 
+/// Where the bar stands up and down the picture, in its pixels: top and height, for as many inspected
+/// shares as stand above it.
+#[must_use]
+pub fn across_px(shares: usize) -> [f64; 2] {
+    [26.0 + shares as f64 * 20.0, ACROSS]
+}
+
 /// The ribbon as SVG text, 760 pixels wide.
 #[must_use]
 pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
-    let shares = bar.inspected.len() as f64;
-    let top = 26.0 + shares * 20.0;
+    let [top, _] = across_px(bar.inspected.len());
     let cut_room = if bar.cut.is_some() { 78.0 } else { 6.0 };
     let height = top + ACROSS + 34.0 + cut_room;
     let title = format!("Bar unrolled, {} m long", text::number(bar.length_m, 3));

@@ -136,7 +136,7 @@ fn scale(svg: &mut Svg, (low, high): (f64, f64), y: &impl Fn(f64) -> f64, look: 
 }
 
 /// The next of 1, 2 and 5 times a power of ten.
-fn nice(step: f64) -> f64 {
+pub(crate) fn nice(step: f64) -> f64 {
     let power = 10f64.powf(step.abs().max(1e-9).log10().floor());
     [1.0, 2.0, 5.0].into_iter().map(|m| m * power).find(|s| *s >= step).unwrap_or(10.0 * power)
 }

@@ -1,7 +1,10 @@
 //! What people change through pages: each an entry of the ledger in the name of who signed in.
 
 use axum::http::StatusCode;
-use barwright_job::{DocumentError, Hash, Order};
+use barwright_job::{
+    DocumentError, Hash, Order, Sealed,
+    changeover::{Changeover, StepKind},
+};
 use barwright_ledger::{Entry, Kind, LedgerError, Record, Store};
 
 use crate::{
@@ -14,7 +17,8 @@ use crate::{
     ordering,
     permission::{self, Barred, permitted_by},
     record::now_us,
-    steps::StepError,
+    registering::Wrong,
+    steps::{StepError, changeover, line_of},
 };
 
 /// Why something was not done.
@@ -41,12 +45,18 @@ pub enum ActError {
     /// The form leaves something open.
     #[error(transparent)]
     Unusable(#[from] Unusable),
+    /// The form says of people or equipment what cannot be.
+    #[error(transparent)]
+    Wrong(#[from] Wrong),
     /// The person may not.
     #[error(transparent)]
     Barred(#[from] Barred),
-    /// The decision does not fit the bar.
+    /// There is no such capture.
+    #[error("there is no capture of the name {0:?} in this folder")]
+    NoCapture(String),
+    /// The decision does not fit the bar, or the step cannot be done.
     #[error(transparent)]
-    Judging(#[from] StepError),
+    Step(#[from] StepError),
     /// The person cannot approve.
     #[error(transparent)]
     Approval(#[from] ApprovalError),
@@ -68,7 +78,12 @@ impl ActError {
             Self::OrderChanged => {
                 Some("look at it in another window, and take over what is to be kept".into())
             }
-            Self::NoOrder(_) | Self::NoBar | Self::Unusable(_) | Self::Judging(_) => None,
+            Self::NoOrder(_)
+            | Self::NoBar
+            | Self::NoCapture(_)
+            | Self::Unusable(_)
+            | Self::Wrong(_) => None,
+            Self::Step(e) => e.hint(),
             Self::Approval(e) => e.hint().map(str::to_owned),
             Self::File(e) => e.hint(),
             Self::Ledger(e) => e.hint().map(str::to_owned),
@@ -88,8 +103,8 @@ impl ActError {
             Self::Ledger(LedgerError::Unsigned { .. } | LedgerError::NotAllowed(_)) => {
                 StatusCode::FORBIDDEN
             }
-            Self::NoBar => StatusCode::NOT_FOUND,
-            Self::NoOrder(_) | Self::Unusable(_) | Self::Judging(_) => {
+            Self::NoBar | Self::NoCapture(_) => StatusCode::NOT_FOUND,
+            Self::NoOrder(_) | Self::Unusable(_) | Self::Wrong(_) | Self::Step(_) => {
                 StatusCode::UNPROCESSABLE_ENTITY
             }
             Self::File(_) | Self::Ledger(_) => StatusCode::INTERNAL_SERVER_ERROR,
@@ -206,6 +221,88 @@ pub async fn keep_order(
     done
 }
 
+/// Enters what somebody says of people or equipment.
+///
+/// # Errors
+/// Why not; nothing was written then.
+pub async fn register(
+    folder: &JobFolder,
+    person: &str,
+    record: &Record,
+) -> Result<Entry, ActError> {
+    let read = folder.clone();
+    let rules = blocking(folder, move || read.rules()).await?;
+    let store = folder.ledger_home().open().await?;
+    let done = async {
+        let entries = store.by_kinds(&permission::RESTS_ON).await?;
+        permitted_by(&entries, (person, record.kind()), &rules, today())?;
+        Ok(store.append(record, person, now_us()).await?)
+    }
+    .await;
+    store.close().await;
+    done
+}
+
+/// What is done of a changeover.
+#[derive(Debug, Clone)]
+pub enum Change {
+    /// It begins; what ran before, in words.
+    Begin(String),
+    /// A step was done by hand.
+    Done(StepKind),
+    /// A short capture of the folder, by name, verifies every step.
+    Verify(String),
+}
+
+/// Goes on with the changeover. The checklist is a working sheet without entries of its own; once every
+/// step is verified, the technique is entered on the line in the name of who verified it.
+///
+/// # Errors
+/// Why not; the checklist is as it was then.
+pub async fn change_over(
+    folder: &JobFolder,
+    person: &str,
+    change: Change,
+) -> Result<Sealed<Changeover>, ActError> {
+    let read = folder.clone();
+    let read = blocking(folder, move || Ok((read.rules()?, read.technique()?, read.station()?)));
+    let (rules, technique, station) = read.await?;
+    let store = folder.ledger_home().open().await?;
+    let done = async {
+        let entries = store.by_kinds(&permission::RESTS_ON).await?;
+        permitted_by(&entries, (person, Kind::Level), &rules, today())?;
+        let write_to = folder.clone();
+        let changed = tokio::task::spawn_blocking(move || -> Result<_, ActError> {
+            let place = Before::at(write_to.changeover_path())?;
+            let now = now_us();
+            let changed = match change {
+                Change::Begin(from) => {
+                    let from = Some(from.trim().to_owned()).filter(|words| !words.is_empty());
+                    changeover::begin(&write_to, from, now)?
+                }
+                Change::Done(step) => changeover::done(&write_to, step, now)?,
+                Change::Verify(name) => {
+                    // The name is only compared with those in the folder, never made into a path.
+                    if !write_to.captures()?.contains(&name) {
+                        return Err(ActError::NoCapture(name));
+                    }
+                    changeover::verify(&write_to, &write_to.capture_path(&name), now)?
+                }
+            };
+            Ok((changed, place))
+        });
+        let (changed, place) = changed.await.map_err(|_| broken_off(folder))??;
+        if changed.body.ready {
+            let record = Record::technique(&technique, line_of(&station));
+            enter::<ActError>(&store, Ok(record), person, place).await?;
+        }
+        Ok(changed)
+    }
+    .await;
+    store.close().await;
+    done
+}
+
 async fn blocking<T: Send + 'static>(
     folder: &JobFolder,
     work: impl FnOnce() -> Result<T, FileError> + Send + 'static,
@@ -213,7 +310,7 @@ async fn blocking<T: Send + 'static>(
     tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err(broken_off(folder)))
 }
 
-fn broken_off(folder: &JobFolder) -> FileError {
+pub fn broken_off(folder: &JobFolder) -> FileError {
     let path = folder.path("");
     FileError::Read { path, source: std::io::Error::other("reading broke off") }
 }

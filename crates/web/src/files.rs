@@ -192,8 +192,10 @@ impl Before {
     pub fn put_back(self) -> Result<(), FileError> {
         match self.bytes {
             Some(bytes) => write(&self.path, &bytes),
-            None => std::fs::remove_file(&self.path)
-                .map_err(|source| FileError::Write { path: self.path, source }),
+            None => match std::fs::remove_file(&self.path) {
+                Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(()),
+                done => done.map_err(|source| FileError::Write { path: self.path, source }),
+            },
         }
     }
 }

@@ -131,6 +131,17 @@ impl JobFolder {
         self.path(&format!("bars/{bar}.inspected.parquet"))
     }
 
+    /// Everything that screening writes of a bar.
+    #[must_use]
+    pub fn screening_paths(&self, bar: &str) -> [PathBuf; 4] {
+        [
+            self.screened_path(bar),
+            self.echoes_path(bar),
+            self.ascans_path(bar),
+            self.inspected_path(bar),
+        ]
+    }
+
     /// The journal of a bar in progress.
     #[must_use]
     pub fn journal_path(&self, bar: &str) -> PathBuf {
@@ -187,6 +198,14 @@ impl JobFolder {
         self.names("papers", ".pdf")
     }
 
+    /// Names of the captures in the folder, without ending, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn captures(&self) -> Result<Vec<String>, FileError> {
+        self.names("captures", ".parquet")
+    }
+
     /// Names of the bars screened so far, sorted.
     ///
     /// # Errors
@@ -217,6 +236,14 @@ impl JobFolder {
     /// [`FileError::Read`] when a folder that exists cannot be read.
     pub fn check_names(&self) -> Result<Vec<String>, FileError> {
         self.names("checks", ".json")
+    }
+
+    /// Number of the check that is made next.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn next_check(&self) -> Result<usize, FileError> {
+        Ok(self.check_names()?.len() + 1)
     }
 
     /// The checks made so far, oldest first.

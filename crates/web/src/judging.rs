@@ -6,7 +6,7 @@ use barwright_evaluate::{
     sentence, sentence_by,
 };
 use barwright_job::{
-    Order, Rules, Sealed, Technique,
+    Hash, Order, Rules, Sealed, Technique,
     judgement::Judgement,
     screened::{Echo, ScreenedBar},
 };
@@ -28,6 +28,31 @@ pub fn judge(folder: &JobFolder, bar: &str) -> Result<Sealed<Judgement>> {
     }
     files::write_sealed(&folder.judgement_path(bar), &judgement)?;
     Ok(judgement)
+}
+
+/// The documents that judgements rest on now.
+#[derive(Debug, Clone, Copy)]
+pub struct InForce<'a> {
+    /// The technique.
+    pub technique: &'a Hash,
+    /// The acceptance rules.
+    pub rules: &'a Hash,
+    /// The order.
+    pub order: &'a Hash,
+}
+
+impl InForce<'_> {
+    /// Whether a judgement of a screened bar rests on them, or a person decided it, which judging anew
+    /// would overtake.
+    #[must_use]
+    pub fn judged(&self, judgement: &Sealed<Judgement>, screened: &Hash) -> bool {
+        let from = |role: &str, hash: &Hash| judgement.made_from.get(role) == Some(hash);
+        !judgement.body.decisions.is_empty()
+            || from("screened", screened)
+                && from("technique", self.technique)
+                && from("rules", self.rules)
+                && from("order", self.order)
+    }
 }
 
 /// Judges a screened bar by other rules, whether or not its order names them; writes nothing.

@@ -1,8 +1,9 @@
 //! Everything a page may draw on: the documents of the job folder and what the ledger says.
 
 use barwright_job::{
-    Hash, Order, Rules, Sealed, Station, Technique, check::Check, judgement::Judgement,
-    level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+    Hash, Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
+    judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
+    screened::ScreenedBar,
 };
 use barwright_ledger::{BarState, State};
 
@@ -11,6 +12,7 @@ use crate::{
     cache::{Cache, Doc},
     files::{self, FileError},
     folder::JobFolder,
+    judging::InForce,
     record::Ledger,
     working::Seen,
 };
@@ -33,6 +35,8 @@ pub struct Lot {
     pub proof: Doc<Sealed<Proof>>,
     /// The reference bar.
     pub reference: Doc<Sealed<ReferenceBar>>,
+    /// The changeover to the technique.
+    pub changeover: Doc<Sealed<Changeover>>,
     /// The level in force.
     pub level: Doc<Sealed<Level>>,
     /// The checks by file name, oldest first.
@@ -100,6 +104,7 @@ impl Lot {
             technique: cache.get(&f.technique_path(), || f.technique()),
             proof: cache.get(&f.proof_path(), || f.proof()),
             reference: cache.get(&f.reference_path(), || f.reference()),
+            changeover: cache.get(&f.changeover_path(), || f.changeover()),
             level: cache.get(&f.level_path(), || f.level()),
             cut_plan: cache.get(&f.cut_plan_path(), || f.cut_plan()),
             checks,
@@ -139,6 +144,24 @@ impl Lot {
             (None, Some(_)) => Standing::Unrecorded,
             (None, None) => Standing::Unjudged,
         }
+    }
+
+    /// How many screened bars have no judgement that rests on the documents in force.
+    pub fn unjudged(&self) -> usize {
+        let (Some(technique), Some(rules), Some(order)) =
+            (self.technique.here(), self.rules.here(), self.order.here())
+        else {
+            return 0;
+        };
+        let (rules, order) = (rules.hash(), order.hash());
+        let in_force = InForce { technique: &technique.hash, rules: &rules, order: &order };
+        let judged = |bar: &&Bar| match (bar.screened.here(), bar.judgement.here()) {
+            (Some(screened), Some(judgement)) => in_force.judged(judgement, &screened.hash),
+            (Some(_), None) => false,
+            // What cannot be read is told elsewhere.
+            (None, _) => true,
+        };
+        self.bars.iter().filter(|bar| !judged(bar)).count()
     }
 
     /// Why a bar is held, in a sentence; nothing where it is not.

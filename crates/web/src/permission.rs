@@ -1,8 +1,10 @@
-//! Whether a person may do something on a day: role, and certification where the acceptance rules
-//! ask. Pure.
+//! Whether a person may do something on a day: role, and where the acceptance rules ask, certification
+//! and the calibration of what is used. Pure.
 
 use barwright_job::{Rules, rules::Ended};
-use barwright_ledger::{Entry, Kind, LedgerError, People, expiry::Expiry, people::Denied};
+use barwright_ledger::{
+    Entry, Equipment, Kind, LedgerError, People, expiry::Expiry, people::Denied,
+};
 use jiff::civil::Date;
 
 /// Kinds of entries that permissions rest on.
@@ -15,7 +17,7 @@ pub enum Barred {
     /// Another role.
     #[error(transparent)]
     Denied(#[from] Denied),
-    /// The certification does not hold, and the rules block.
+    /// A certification or calibration does not hold, and the rules block.
     #[error("{}, and the acceptance rules block what rests on it", .0.words())]
     Expired(Expiry),
     /// An entry that says who may cannot be read.
@@ -30,9 +32,7 @@ impl Barred {
         Some(match self {
             Self::Denied(_) => "have somebody of these roles do it",
             Self::Ledger(e) => return e.hint(),
-            Self::Expired(_) => {
-                "enter the new certificate: `barwright people add NAME --role ROLE --certified-until DATE`"
-            }
+            Self::Expired(_) => "have it renewed, and enter the new certificate",
         })
     }
 }
@@ -68,5 +68,30 @@ pub fn permitted(
     match (told, rules.certification_ended()) {
         (Some(expiry), Ended::Blocks) => Err(Barred::Expired(expiry)),
         (told, _) => Ok(told),
+    }
+}
+
+/// Kinds of entries that the calibration of what is used on a line rests on.
+pub const CALIBRATION_RESTS_ON: [Kind; 5] =
+    [Kind::Person, Kind::Key, Kind::Correction, Kind::Equipment, Kind::Mount];
+
+/// What must be told of the equipment in use on a line where it levels, checks or screens on a day:
+/// calibrations that do not hold, where the rules only tell. `entries`: all, or all that
+/// [`CALIBRATION_RESTS_ON`] names.
+///
+/// # Errors
+/// [`Barred::Expired`] where the rules block, [`Barred::Ledger`] where an entry cannot be read.
+pub fn calibrated(
+    entries: &[Entry],
+    line: &str,
+    rules: &Rules,
+    today: Date,
+) -> Result<Vec<Expiry>, Barred> {
+    let people = People::of(entries)?;
+    let at = entries.last().map_or(0, |entry| entry.seq);
+    let ended = Equipment::of(entries, &people)?.expired_on_line(line, today, at);
+    match (ended.first(), rules.calibration_ended()) {
+        (Some(first), Ended::Blocks) => Err(Barred::Expired(first.clone())),
+        _ => Ok(ended),
     }
 }

@@ -215,9 +215,17 @@ pub fn check(job: &JobFolder, capture: &Path) -> Result<(usize, Sealed<Check>)> 
     )?;
     let hash = recorded.feed(|shots| checking.push(shots))?;
     let check = checking.finish(hash)?;
-    let number = job.checks()?.len() + 1;
+    let number = job.next_check()?;
     files::write_sealed(&job.check_path(number), &check)?;
     Ok((number, check))
+}
+
+/// The bar that a capture is of.
+///
+/// # Errors
+/// Why it cannot be read.
+pub fn bar_of(capture: &Path) -> Result<String> {
+    Ok(CaptureReader::open(capture)?.header().bar.clone())
 }
 
 /// Evaluates a bar's capture; writes `bars/NAME.screened.json`, the echoes and the kept A-scans.

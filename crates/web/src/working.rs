@@ -1,5 +1,6 @@
-//! Work that takes longer than a page may: planning and proving. One at a time, in the name of who
-//! began it; what is made is written and entered in the ledger, or neither.
+//! Work that takes longer than a page may: planning, proving, levelling, checking, screening, setting
+//! papers. One at a time, in the name of who began it; what is made is written and entered in the
+//! ledger, or neither.
 
 use std::{
     sync::{
@@ -9,17 +10,19 @@ use std::{
     time::Instant,
 };
 
-use barwright_ledger::{Kind, LedgerError, Record};
-use barwright_plan::{PlanError, ProveOptions, prove, technique};
+use barwright_ledger::{Kind, LedgerError, People};
 use serde::Serialize;
 
 use crate::{
-    acting::enter,
-    files::{self, Before, FileError},
+    files::FileError,
     folder::JobFolder,
     lot::today,
-    permission::{self, Barred, permitted_by},
+    papers::PaperError,
+    permission::{self, Barred, calibrated, permitted_by},
+    steps::{StepError, line_of},
 };
+
+mod made;
 
 /// What is worked out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -29,15 +32,45 @@ pub enum What {
     Technique,
     /// The coverage proof of the technique.
     Proof,
+    /// The reference bar for the technique.
+    ReferenceBar,
+    /// The level, from captures of the reference bar in motion.
+    Level,
+    /// A check, from a capture of the reference bar at line speed.
+    Check,
+    /// Bars, from their captures: screened and judged.
+    Bars,
+    /// The judgements of screened bars that have none of the rules and documents in force.
+    Judgements,
+    /// All papers of the lot.
+    Papers,
 }
 
 impl What {
+    /// All of them.
+    pub const ALL: [Self; 8] = [
+        Self::Technique,
+        Self::Proof,
+        Self::ReferenceBar,
+        Self::Level,
+        Self::Check,
+        Self::Bars,
+        Self::Judgements,
+        Self::Papers,
+    ];
+
     /// Kind of the entry it makes.
     #[must_use]
     pub fn kind(self) -> Kind {
         match self {
             Self::Technique => Kind::Technique,
             Self::Proof => Kind::Proof,
+            Self::ReferenceBar => Kind::ReferenceBar,
+            Self::Level => Kind::Level,
+            Self::Check => Kind::Check,
+            // A judgement by the rules alone follows from the screening: the same people enter it.
+            Self::Bars | Self::Judgements => Kind::BarScreened,
+            Self::Papers => Kind::Paper,
         }
     }
 
@@ -47,8 +80,40 @@ impl What {
         match self {
             Self::Technique => "working out the technique",
             Self::Proof => "proving the coverage",
+            Self::ReferenceBar => "laying out the reference bar",
+            Self::Level => "levelling the beams",
+            Self::Check => "judging the passes",
+            Self::Bars => "screening and judging bars",
+            Self::Judgements => "judging bars",
+            Self::Papers => "setting the papers",
         }
     }
+
+    /// How many captures it takes, at least and at most.
+    #[must_use]
+    pub fn captures(self) -> [usize; 2] {
+        match self {
+            Self::Level => [1, 4],
+            Self::Check => [1, 1],
+            Self::Bars => [1, usize::MAX],
+            _ => [0, 0],
+        }
+    }
+
+    /// Whether it can be stopped on its way; what was entered until then stays.
+    #[must_use]
+    pub fn can_stop(self) -> bool {
+        matches!(self, Self::Proof | Self::Bars | Self::Judgements)
+    }
+}
+
+/// What somebody asks for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asked {
+    /// What is to be worked out.
+    pub what: What,
+    /// From which captures of the folder, by name.
+    pub captures: Vec<String>,
 }
 
 /// Why something was not made.
@@ -58,6 +123,12 @@ pub enum WorkError {
     /// Other work is under way.
     #[error("{} is {} since {} s", .0.by, .0.what.words(), .0.seconds)]
     Busy(Box<Seen>),
+    /// Too few captures or too many.
+    #[error("{} captures were chosen, and {} takes {}", .0, .1.words(), counted(*.1))]
+    Captures(usize, What),
+    /// There is no such capture.
+    #[error("there is no capture of the name {0:?} in this folder")]
+    NoCapture(String),
     /// The person may not.
     #[error(transparent)]
     Barred(#[from] Barred),
@@ -66,13 +137,27 @@ pub enum WorkError {
     File(#[from] FileError),
     /// It cannot be made.
     #[error(transparent)]
-    Plan(#[from] PlanError),
+    Step(#[from] StepError),
+    /// Papers cannot be set.
+    #[error(transparent)]
+    Paper(#[from] PaperError),
     /// The ledger cannot be written: what was there before stands.
     #[error(transparent)]
     Ledger(#[from] LedgerError),
+    /// Somebody stopped it.
+    #[error("it was stopped")]
+    Stopped,
     /// The computation broke off.
     #[error("the computation broke off")]
     BrokenOff,
+}
+
+fn counted(what: What) -> String {
+    match what.captures() {
+        [1, 1] => "one".into(),
+        [least, usize::MAX] => format!("{least} or more"),
+        [least, most] => format!("{least} to {most}"),
+    }
 }
 
 impl WorkError {
@@ -83,9 +168,12 @@ impl WorkError {
             Self::Busy(_) => Some("wait for its end".into()),
             Self::Barred(e) => e.hint().map(str::to_owned),
             Self::File(e) => e.hint(),
-            Self::Plan(e) => e.hint().map(|hint| hint.to_string()),
+            Self::Step(e) => e.hint(),
+            Self::Paper(e) => e.hint(),
             Self::Ledger(e) => e.hint().map(str::to_owned),
-            Self::BrokenOff => None,
+            Self::Captures(..) => Some("choose them on the page".into()),
+            Self::NoCapture(_) => Some("look at the page again".into()),
+            Self::Stopped | Self::BrokenOff => None,
         }
     }
 }
@@ -139,8 +227,8 @@ impl Works {
         })
     }
 
-    /// Asks the work under way to stop, in the name of who might have begun it; a search for a
-    /// technique goes on to its end.
+    /// Asks the work under way to stop, in the name of who might have begun it. What cannot be stopped
+    /// ([`What::can_stop`]) goes on to its end.
     ///
     /// # Errors
     /// [`WorkError::Barred`], or what cannot be read.
@@ -157,13 +245,16 @@ impl Works {
     /// Begins work in the name of a person, and returns once it is under way.
     ///
     /// # Errors
-    /// [`WorkError::Busy`], [`WorkError::Barred`], or what cannot be read.
+    /// [`WorkError::Busy`], [`WorkError::Barred`], [`WorkError::Captures`], [`WorkError::NoCapture`], or what
+    /// cannot be read.
     pub async fn begin(
         &self,
         folder: &JobFolder,
-        what: What,
+        asked: Asked,
         person: &str,
     ) -> Result<(), WorkError> {
+        let what = asked.what;
+        known(folder, &asked)?;
         demand(folder, what, person).await?;
         let (share, stopped) = (Arc::<AtomicU32>::default(), Arc::<AtomicBool>::default());
         {
@@ -185,7 +276,8 @@ impl Works {
         }
         let (works, folder, person) = (self.clone(), folder.clone(), person.to_owned());
         tokio::spawn(async move {
-            let made = make(&folder, what, &person, share, stopped).await;
+            let watch = Watch { share, stopped };
+            let made = made::make(&folder, &asked, &person, watch).await;
             if let Some(work) = &mut *works.lock() {
                 work.seen.seconds = work.begun.elapsed().as_secs();
                 work.seen.running = false;
@@ -199,64 +291,64 @@ impl Works {
     }
 }
 
-/// Demands that a person may make this.
-async fn demand(folder: &JobFolder, what: What, person: &str) -> Result<(), WorkError> {
-    let store = folder.ledger_home().open_read_only().await?;
-    let entries = store.by_kinds(&permission::RESTS_ON).await;
-    store.close().await;
-    let entries = entries?;
-    permitted_by(&entries, (person, what.kind()), &folder.rules()?, today())?;
-    Ok(())
-}
-
-/// Makes a document, writes it and enters it.
-async fn make(
-    folder: &JobFolder,
-    what: What,
-    person: &str,
+/// How far work is, and whether it is to stop.
+#[derive(Clone)]
+struct Watch {
+    /// In thousandths; nought: not known.
     share: Arc<AtomicU32>,
     stopped: Arc<AtomicBool>,
-) -> Result<(), WorkError> {
-    let read = folder.clone();
-    let made = tokio::task::spawn_blocking(move || computed(&read, what, &share, &stopped));
-    let (record, before) = made.await.map_err(|_| WorkError::BrokenOff)??;
-    let store = match folder.ledger_home().open().await {
-        Ok(store) => store,
-        Err(e) => {
-            before.put_back()?;
-            return Err(e.into());
-        }
-    };
-    let entered = enter(&store, Ok(record), person, before).await;
-    store.close().await;
-    entered.map(|_| ())
 }
 
-fn computed(
-    folder: &JobFolder,
-    what: What,
-    share: &AtomicU32,
-    stopped: &AtomicBool,
-) -> Result<(Record, Before), WorkError> {
-    let (order, station) = (folder.order()?, folder.station()?);
-    Ok(match what {
-        What::Technique => {
-            let made = technique(&order, &station, &folder.rules()?)?;
-            let before = Before::at(folder.technique_path())?;
-            files::write_sealed(&before.path, &made)?;
-            // Worked out is not set on the line: that is entered when the line is changed over.
-            (Record::technique(&made, ""), before)
-        }
-        What::Proof => {
-            let options = ProveOptions { cancelled: Some(stopped), ..ProveOptions::default() };
-            let progress = |done: f32| {
-                share.store((done.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
-            };
-            let made = prove(&order, &station, &folder.technique()?, &options, &progress)?;
-            let record = Record::proof(&made)?;
-            let before = Before::at(folder.proof_path())?;
-            files::write_sealed(&before.path, &made)?;
-            (record, before)
-        }
-    })
+impl Watch {
+    /// Share done, 0 to 1.
+    fn tell(&self, done: f32) {
+        self.share.store((done.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
+    }
+
+    /// Some of all are done.
+    fn tell_of(&self, done: usize, all: usize) {
+        self.tell(done as f32 / all.max(1) as f32);
+    }
+
+    fn demand_going_on(&self) -> Result<(), WorkError> {
+        if self.stopped.load(Ordering::Relaxed) { Err(WorkError::Stopped) } else { Ok(()) }
+    }
+}
+
+/// Demands as many captures as it takes, all of them in the folder: names are compared with those
+/// there, never made into paths.
+fn known(folder: &JobFolder, asked: &Asked) -> Result<(), WorkError> {
+    let [least, most] = asked.what.captures();
+    let count = asked.captures.len();
+    if count < least || count > most {
+        return Err(WorkError::Captures(count, asked.what));
+    }
+    if count == 0 {
+        return Ok(());
+    }
+    let there = folder.captures()?;
+    match asked.captures.iter().find(|name| !there.contains(name)) {
+        Some(name) => Err(WorkError::NoCapture(name.clone())),
+        None => Ok(()),
+    }
+}
+
+/// Demands that a person may make this, and that the calibrations of the line allow it.
+async fn demand(folder: &JobFolder, what: What, person: &str) -> Result<(), WorkError> {
+    let store = folder.ledger_home().open_read_only().await?;
+    let entries = store.by_kinds(&permission::CALIBRATION_RESTS_ON).await;
+    store.close().await;
+    let (entries, rules) = (entries?, folder.rules()?);
+    permitted_by(&entries, (person, what.kind()), &rules, today())?;
+    let on_line = matches!(what.kind(), Kind::Level | Kind::Check | Kind::BarScreened);
+    if on_line && what != What::Judgements {
+        calibrated(&entries, line_of(&folder.station()?), &rules, today())?;
+    }
+    // The key lies with its person: said before the work, not after it.
+    let at = entries.last().map_or(0, |entry| entry.seq);
+    if what == What::Check && People::of(&entries)?.are_keyed(at) {
+        let author = person.to_owned();
+        return Err(LedgerError::Unsigned { kind: what.kind(), author }.into());
+    }
+    Ok(())
 }

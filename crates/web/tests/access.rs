@@ -471,7 +471,10 @@ async fn a_technique_is_worked_out_and_proved_by_who_may() {
     let technique = job.folder.technique().unwrap();
     let all = entries(&job.folder).await;
     let last = all.last().unwrap();
-    assert_eq!((all.len(), last.kind, last.author.as_str()), (before + 1, Kind::Technique, "L3"));
+    // With it what it was made from, where that was not entered yet: station and rules.
+    let made: Vec<Kind> = all[before..].iter().map(|entry| entry.kind).collect();
+    assert_eq!(made, [Kind::Station, Kind::Rules, Kind::Technique]);
+    assert_eq!(last.author, "L3");
     assert_eq!(last.content["document"], *technique.hash.0);
     assert_eq!(last.line, "", "a technique that is worked out is not set on the line");
 
@@ -555,4 +558,85 @@ async fn who_may_keeps_an_order_and_two_who_write_do_not_overwrite_each_other() 
     // More than any order.
     let huge = format!("seen={seen}&text={}", "a".repeat(3 << 20));
     assert_eq!(pages.post("/order/edit", &huge).await.status, StatusCode::PAYLOAD_TOO_LARGE);
+}
+
+// Own rules: who keeps people and equipment enters them; what is wrong comes back with the reason, and
+// nothing is entered; who may not gets nothing but the reason.
+#[tokio::test]
+async fn people_and_equipment_are_kept_by_who_may() {
+    let job = with_people().await;
+    let mut pages = Pages::of(&job.folder, Reach::Loopback);
+    pages.sign_in("Q1", PASSWORD).await;
+    let page = pages.get("/people").await;
+    assert_eq!(page.status, StatusCode::OK);
+    assert!(page.text.contains("<em class=\"flag\">2020-06-30</em>"), "an ended certification");
+    let before = entries(&job.folder).await.len();
+
+    let new = "person=I2&role=inspector&certified_until=2999-01-31&certificate=Z+7";
+    assert_eq!(pages.post("/people/person", new).await.location, "/people");
+    let piece = "equipment=P-7&what=probe&until=2020-01-31&certificate=C+1";
+    assert_eq!(pages.post("/people/equipment", piece).await.location, "/people");
+    let mount = "equipment=P-7&place=probe+3&on=on";
+    assert_eq!(pages.post("/people/mount", mount).await.location, "/people");
+    let page = pages.get("/people").await.text;
+    for said in ["I2", "Z 7", "P-7", "line 2, probe 3", "<em class=\"flag\">2020-01-31</em>"] {
+        assert!(page.contains(said), "{said}");
+    }
+    let after = entries(&job.folder).await;
+    assert_eq!(after.len(), before + 3);
+    assert!(after[before..].iter().all(|entry| entry.author == "Q1"));
+
+    for (address, wrong, why) in [
+        ("/people/person", "person=&role=inspector", "The name is missing"),
+        ("/people/person", "person=B&role=boss", "is no role"),
+        ("/people/person", "person=B&certified_until=31.3.27", "is no date"),
+        ("/people/equipment", "equipment=P-8&what=probe&certificate=C", "is missing"),
+        ("/people/mount", "equipment=P-8&place=", "is missing"),
+    ] {
+        let answer = pages.post(address, wrong).await;
+        assert_eq!(answer.status, StatusCode::UNPROCESSABLE_ENTITY, "{wrong}");
+        assert!(answer.text.contains(why), "{wrong}: {why}");
+    }
+    pages.post("/sign-out", "").await;
+    pages.sign_in("A1", PASSWORD).await;
+    assert!(!pages.get("/people").await.text.contains("action=\"/people"));
+    assert_eq!(pages.post("/people/person", new).await.status, StatusCode::FORBIDDEN);
+    assert_eq!(entries(&job.folder).await.len(), before + 3);
+}
+
+// Own rules: captures are chosen by name from those of the folder; too few, too many and names that lead
+// elsewhere are refused before anything is begun.
+#[tokio::test]
+async fn work_on_captures_names_them_rightly_or_is_not_begun() {
+    let job = with_people().await;
+    let mut pages = Pages::of(&job.folder, Reach::Loopback);
+    pages.sign_in("L3", PASSWORD).await;
+    let before = entries(&job.folder).await.len();
+    for (address, body) in [
+        ("/level/work", ""),
+        ("/checks/work", "captures=a&captures=b"),
+        ("/bars/work", "captures=..%2Ftechnique"),
+        ("/changeover/verify", "captures=%2Fetc%2Fpasswd"),
+    ] {
+        let answer = pages.post(address, body).await;
+        assert!(
+            matches!(answer.status, StatusCode::UNPROCESSABLE_ENTITY | StatusCode::NOT_FOUND),
+            "{address} {body}: {}",
+            answer.status
+        );
+    }
+    assert_eq!(pages.get("/work").await.text, "null", "nothing was begun");
+    // A step that is none, and one of a changeover that never began.
+    let none = pages.post("/changeover/done", "step=dance").await.status;
+    assert!(none.is_client_error());
+    let early = pages.post("/changeover/done", "step=ring").await;
+    assert_eq!(early.status, StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(early.text.contains("no changeover is under way"));
+    pages.post("/sign-out", "").await;
+    pages.sign_in("A1", PASSWORD).await;
+    for address in ["/reference/work", "/papers/work", "/bars/judge", "/changeover/begin"] {
+        assert_eq!(pages.post(address, "").await.status, StatusCode::FORBIDDEN, "{address}");
+    }
+    assert_eq!(entries(&job.folder).await.len(), before);
+    assert!(!job.folder.changeover_path().exists());
 }

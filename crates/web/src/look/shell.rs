@@ -12,14 +12,16 @@ use barwright_ledger::BarState;
 use barwright_report::text;
 
 /// The pages that are no link of the chain.
-const OTHERS: [(&str, &str); 7] = [
+const OTHERS: [(&str, &str); 9] = [
     ("/", "Lot"),
     ("/line", "Line"),
     ("/proof", "Proof"),
     ("/reference", "Reference bar"),
+    ("/changeover", "Changeover"),
     ("/trends", "Trends"),
     ("/ledger", "Ledger"),
     ("/papers", "Papers"),
+    ("/people", "People and equipment"),
 ];
 
 /// A page: its address, its heading, a sentence under it, and the rest.

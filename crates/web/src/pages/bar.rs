@@ -8,19 +8,21 @@ use barwright_job::{
 use barwright_ledger::{BarState, State};
 use barwright_report::{
     Palette, Place, Ribbon,
-    ribbon::{ALONG_PX, Heights, SHORTEST_WINDOW_M, ribbon},
+    ribbon::{ALONG_PX, Heights, SHORTEST_WINDOW_M, across_px, ribbon},
     section_view, text,
 };
 use maud::{Markup, PreEscaped, html};
 
 use super::{
     deciding::{self, Refusal},
-    unrolled::unrolled,
+    heard,
+    unrolled::{across, unrolled},
 };
 use crate::{
     cache::{Cache, Doc},
     chain::sentence,
     folder::JobFolder,
+    heard::Spot,
     look::{
         mark,
         parts::{self, facts, unit},
@@ -95,7 +97,7 @@ fn screened(lot: &Lot, bar: &Bar, s: &Sealed<ScreenedBar>, standing: Standing) -
             section.column { (ledger(lot.state(bar), standing)) (papers(lot, bar)) }
             section.column { (inspected(&s.body)) }
         }
-        @if let Some(j) = judgement { (indications(&j.body, technique.map(|t| &t.body))) }
+        @if let Some(j) = judgement { (indications(&bar.name, &j.body, technique.map(|t| &t.body))) }
         (parts::findings(&s.body.findings))
         @if let Some(j) = judgement {
             @if !j.body.findings.is_empty() { (parts::findings(&j.body.findings)) }
@@ -155,16 +157,25 @@ fn unrolled_picture(
     t: &Technique,
 ) -> Markup {
     let picture = drawn(&lot.folder, &lot.cache, &bar.name, (s, j, t), None);
+    let [top, height] = across_px(s.inspected.len());
     let caption = "The bar unrolled: metres from the head end along, clock position up; not inspected is hatched. Below, on the same axis, how it is cut.";
     html! {
         figure.picture.long
             data-along-from=(ALONG_PX[0]) data-along-to=(ALONG_PX[1]) data-along-length=(s.length_m)
             data-along-start="0" data-stretch=(format!("/bars/{}/stretch", segment(&bar.name)))
-            data-whole=(s.length_m) data-shortest=(SHORTEST_WINDOW_M) {
+            data-whole=(s.length_m) data-shortest=(SHORTEST_WINDOW_M)
+            data-across-top=(top) data-across-height=(height) {
             div.canvas tabindex="0" role="group" aria-label=(caption) { (PreEscaped(picture)) }
             figcaption { (caption) }
         }
         script type="module" src="/assets/stretch.js" {}
+        section {
+            h2 { "What was heard" }
+            div data-heard=(heard::address(&bar.name)) aria-live="polite" {
+                p.quiet { "Under the pointer over the bar the nearest A-scans appear here. They are kept around indications and where coupling was lost." }
+            }
+            script type="module" src="/assets/heard.js" {}
+        }
         @if let Some(j) = j { (behind("The cut plan as a table", &cut(&j.cut))) }
         (behind("Stretches not inspected, as a table", &lost(s)))
     }
@@ -211,7 +222,7 @@ fn lost(s: &ScreenedBar) -> Markup {
     )
 }
 
-fn indications(j: &Judgement, t: Option<&Technique>) -> Markup {
+fn indications(bar: &str, j: &Judgement, t: Option<&Technique>) -> Markup {
     if j.indications.is_empty() {
         return html! {
             h2 { "Indications" }
@@ -233,8 +244,16 @@ fn indications(j: &Judgement, t: Option<&Technique>) -> Markup {
                 figures("equivalent size", "mm"),
                 figures("uncertainty", "dB"),
                 figures("echoes", ""),
+                words("A-scans"),
             ],
-            j.indications.iter().map(row),
+            j.indications.iter().map(|i| {
+                let mut cells = row(i);
+                cells.push(match t {
+                    Some(t) => html! { a href=(heard_at(bar, t, i)) { "heard" span.apart { " at " (text::visible(&i.letter)) } } },
+                    None => html! { "–" },
+                });
+                cells
+            }),
         ))
         @if let Some(t) = t {
             div.sections {
@@ -245,6 +264,12 @@ fn indications(j: &Judgement, t: Option<&Technique>) -> Markup {
             }
         }
     }
+}
+
+/// The page of what was heard in the middle of an indication.
+fn heard_at(bar: &str, t: &Technique, i: &Indication) -> String {
+    let z_m = 0.5 * (i.from_m + i.to_m);
+    heard::address_of(bar, Spot { z_m, across: across(&t.section, i.place) })
 }
 
 fn row(i: &Indication) -> Vec<Markup> {

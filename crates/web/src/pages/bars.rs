@@ -10,6 +10,8 @@ use crate::{
         table::{behind, figures, table, words},
     },
     lot::{Bar, Lot, Standing},
+    pages::working,
+    working::What,
 };
 
 /// The page; `asked` is the key of a standing, or nothing for all.
@@ -23,6 +25,7 @@ pub fn page(lot: &Lot, asked: Option<&str>) -> Markup {
         "Bars",
         &html! { "Every screened bar from head to tail, with what is kept of it and where it stands." },
         &html! {
+            @if wanted.is_none() { (working::sections(lot, &[What::Judgements, What::Bars])) }
             (filter(lot, wanted))
             @if lot.bars.is_empty() {
                 (parts::absent("Here the screened bars would lie.", "barwright screen CAPTURE"))

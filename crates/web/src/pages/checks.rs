@@ -14,6 +14,8 @@ use crate::{
         table::{figures, table, words},
     },
     lot::Lot,
+    pages::working,
+    working::What,
 };
 
 /// The page.
@@ -24,6 +26,7 @@ pub fn page(lot: &Lot) -> Markup {
         "Checks",
         &html! { "A bar counts only between two good checks of the same technique and level. A check that fails holds every bar since the last good one." },
         &html! {
+            (working::section(lot, What::Check))
             @if lot.checks.is_empty() {
                 (parts::absent("Here the passes of the reference bar at line speed would stand, each reflector in each pass.", "barwright check CAPTURE"))
             }

@@ -8,7 +8,7 @@ use barwright_report::{Heights, Palette, Rays, Ring, Spokes, heights, papers::sp
 use barwright_wave::{Mode, Point};
 use maud::{Markup, html};
 
-use super::technique::wave;
+use super::{levelling, technique::wave};
 use crate::{
     chain::Shape,
     look::{
@@ -27,12 +27,15 @@ pub fn page(lot: &Lot) -> Markup {
         "/level",
         "Level",
         &html! { "What every beam read of its reflector, and the gain it was given. A wave of one period around the ring is a bar off centre; a low probe is a cable or coupling; a low beam is an element." },
-        &parts::with(
-            &lot.level,
-            "Here the heights of all beams would stand around the ring, against the accepted band.",
-            "barwright level CAPTURE",
-            |l| body(lot, l),
-        ),
+        &html! {
+            (levelling::way(lot))
+            (parts::with(
+                &lot.level,
+                "Here the heights of all beams would stand around the ring, against the accepted band.",
+                "barwright level CAPTURE",
+                |l| body(lot, l),
+            ))
+        },
     )
 }
 

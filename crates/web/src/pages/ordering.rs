@@ -9,9 +9,9 @@ use crate::{
     access::Viewer,
     chain::{Shape, sentence},
     files,
-    look::{mark, parts, shell},
+    look::{mark, shell},
     lot::Lot,
-    ordering::{Draft, Field, GROUPS, Looked},
+    ordering::{Draft, Field, GROUPS, Looked, SECTIONS, blank},
     permission::permitted_by,
 };
 
@@ -20,29 +20,29 @@ pub const ADDRESS: &str = "/order/edit";
 /// Address that a draft is sent to, to be looked at; nothing is kept.
 pub const LOOK: &str = "/order/edit/look";
 
-/// The page. `refused`: a draft that was sent, and why it was not kept.
-pub fn page(lot: &Lot, refused: Option<(&Draft, &str)>) -> Markup {
+/// The page. `section`: that of an order written from nothing; `refused`: a draft that was sent, and why it
+/// was not kept.
+pub fn page(lot: &Lot, section: &str, refused: Option<(&Draft, &str)>) -> Markup {
     shell::shell(
         lot,
         "/order",
         "Write the order",
         &html! { "The document is the text; the fields are the same, one by one. What is wrong is said at both." },
-        &body(lot, refused),
+        &body(lot, section, refused),
     )
 }
 
-fn body(lot: &Lot, refused: Option<(&Draft, &str)>) -> Markup {
+fn body(lot: &Lot, section: &str, refused: Option<(&Draft, &str)>) -> Markup {
     let written = files::read_text(&lot.folder.order_path()).ok();
     let draft = match (refused, written) {
         (Some((draft, _)), _) => draft.clone(),
         (None, Some(text)) => Draft { seen: Hash::of(text.as_bytes()).0, text, ..Draft::default() },
         (None, None) => {
-            return parts::absent(
-                "Here the order would be written. An example to begin with:",
-                "barwright example round-42",
-            );
+            let rules = lot.rules.here().map_or("", |rules| rules.rules.name.as_str());
+            Draft { text: blank(section, rules), ..Draft::default() }
         }
     };
+    let begun = draft.seen.is_empty();
     let looked = Looked::at(&draft);
     let value = |field: &Field| {
         looked.values.as_ref().and_then(|values| values.get(field.key)).cloned().unwrap_or_default()
@@ -50,6 +50,11 @@ fn body(lot: &Lot, refused: Option<(&Draft, &str)>) -> Markup {
     html! {
         @if let Some((_, why)) = refused {
             p.wrong role="alert" { (mark::link(Shape::Split)) span { "Not kept. " (text::visible(&sentence(why))) } }
+        }
+        @if begun {
+            nav.filter aria-label="Section of the bars" { ul { @for known in SECTIONS {
+                li { a href=(format!("{ADDRESS}?section={known}")) aria-current=[(known == section).then_some("true")] { (known) } }
+            } } }
         }
         form.ordering method="post" action=(ADDRESS) data-order data-look=(LOOK) {
             input type="hidden" name="seen" value=(draft.seen);

@@ -6,6 +6,8 @@ use maud::{Markup, html};
 use crate::{
     look::{parts, segment, shell},
     lot::Lot,
+    pages::working,
+    working::What,
 };
 
 /// The page.
@@ -16,6 +18,7 @@ pub fn page(lot: &Lot) -> Markup {
         "Papers",
         &html! { "Sheets and certificates as PDF. A certificate is only written for steel that the ledger releases; any other bar gets a record that says in large words what it is." },
         &html! {
+            (working::section(lot, What::Papers))
             @if lot.papers.is_empty() {
                 (parts::absent("Here the papers of the lot would lie.", "barwright certify"))
             } @else {

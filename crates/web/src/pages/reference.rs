@@ -11,6 +11,8 @@ use crate::{
         table::{behind, figures, prose, table, words},
     },
     lot::Lot,
+    pages::working,
+    working::What,
 };
 
 /// The page.
@@ -20,12 +22,15 @@ pub fn page(lot: &Lot) -> Markup {
         "/reference",
         "Reference bar",
         &html! { "Reflectors of known size, so that every beam sees one, and how the bar is moved under the ring." },
-        &parts::with(
-            &lot.reference,
-            "Here the drawing of the reference bar would stand, with its reflectors and its motion list.",
-            "barwright refbar",
-            |r| body(lot, r),
-        ),
+        &html! {
+            (working::section(lot, What::ReferenceBar))
+            (parts::with(
+                &lot.reference,
+                "Here the drawing of the reference bar would stand, with its reflectors and its motion list.",
+                "barwright refbar",
+                |r| body(lot, r),
+            ))
+        },
     )
 }
 

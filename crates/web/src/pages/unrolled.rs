@@ -1,6 +1,6 @@
 //! Heights of a bar's echoes over its unrolled surface.
 
-use std::path::Path;
+use std::{f64::consts::TAU, path::Path};
 
 use barwright_capture::read_echoes;
 use barwright_evaluate::place::place;
@@ -9,6 +9,8 @@ use barwright_job::{
     screened::EchoMark,
     technique::{GateKind, Section},
 };
+use barwright_report::text;
+use barwright_wave::Point;
 
 use crate::{cache::Cache, files::FileError};
 
@@ -49,6 +51,23 @@ pub fn unrolled(
     }
 }
 
+/// Share of the way across the bar unrolled of a place in the section: clock positions from 6 o'clock over
+/// 9, 12 and 3 back to 6 (round and square), depth from the face to the far wall (flat).
+pub fn across(section: &Section, at: Point) -> f64 {
+    match *section {
+        Section::Flat { thickness_m } => -at.y / thickness_m,
+        _ => (-0.25 - at.angle() / TAU).rem_euclid(1.0),
+    }
+}
+
+/// The same in words: a clock position, or a depth.
+pub fn clock_of(section: &Section, across: f64) -> String {
+    match *section {
+        Section::Flat { thickness_m } => format!("{} mm deep", text::mm(across * thickness_m, 1)),
+        _ => text::clock(-(across + 0.25) * TAU),
+    }
+}
+
 fn bin(echoes: &[barwright_job::screened::Echo], technique: &Technique, length_m: f64) -> Unrolled {
     let nz = (length_m / CELL_M).clamp(*ALONG.start(), *ALONG.end()) as usize;
     let na = ACROSS;
@@ -66,11 +85,7 @@ fn bin(echoes: &[barwright_job::screened::Echo], technique: &Technique, length_m
             echo.after_surface_s,
             f64::from(echo.turn_rad),
         );
-        let across = match technique.section {
-            Section::Flat { thickness_m } => -at.y / thickness_m,
-            // Clock positions from 6 o'clock over 9, 12 and 3 back to 6.
-            _ => (-0.25 - at.angle() / std::f64::consts::TAU).rem_euclid(1.0),
-        };
+        let across = across(&technique.section, at);
         let cell = |share: f64, n: usize| ((share.clamp(0.0, 1.0) * n as f64) as usize).min(n - 1);
         let k = cell(across, na) * nz + cell(echo.z_m / length_m.max(1e-6), nz);
         if let Some(old) = fsh.get_mut(k) {

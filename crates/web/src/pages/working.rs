@@ -1,12 +1,14 @@
 //! Beginning work that takes long, and how it stands.
 
+use barwright_capture::CaptureKind;
 use barwright_report::text;
 use maud::{Markup, html};
 
 use crate::{
     access::Viewer,
-    chain::{Shape, sentence},
-    look::mark,
+    captures::{Capture, Told, captures, purpose, unfit},
+    chain::{Shape, chain, sentence},
+    look::{mark, parts},
     lot::Lot,
     permission::permitted_by,
     working::{Seen, What},
@@ -22,21 +24,45 @@ pub const fn address(what: What) -> &'static str {
     match what {
         What::Technique => "/technique/work",
         What::Proof => "/proof/work",
+        What::ReferenceBar => "/reference/work",
+        What::Level => "/level/work",
+        What::Check => "/checks/work",
+        What::Bars => "/bars/work",
+        What::Judgements => "/bars/judge",
+        What::Papers => "/papers/work",
     }
 }
 
-/// The section of a page: the work under way or ended, or the button that begins it.
+/// The page on which it is begun and followed.
+pub const fn page(what: What) -> &'static str {
+    match what {
+        What::Technique => "/technique",
+        What::Proof => "/proof",
+        What::ReferenceBar => "/reference",
+        What::Level => "/level",
+        What::Check => "/checks",
+        What::Bars | What::Judgements => "/bars",
+        What::Papers => "/papers",
+    }
+}
+
+/// The section of a page: the work under way or ended, or what begins it.
 pub fn section(lot: &Lot, what: What) -> Markup {
+    sections(lot, &[what])
+}
+
+/// The same for several kinds of work that belong to one page.
+pub fn sections(lot: &Lot, whats: &[What]) -> Markup {
     html! {
         @match &lot.work {
             Some(seen) if seen.running => { (under_way(seen)) }
             seen => {
                 @if let Some(Seen { what: ended, failed: Some(why), .. }) = seen {
-                    @if *ended == what {
-                        p.wrong role="alert" { (mark::link(Shape::Split)) span { "Nothing was made: " (text::visible(&sentence(why))) } }
+                    @if whats.contains(ended) {
+                        p.wrong role="alert" { (mark::link(Shape::Split)) span { (nothing(*ended)) ": " (text::visible(&sentence(why))) } }
                     }
                 }
-                (begin(lot, what))
+                @for what in whats { (begin(lot, *what)) }
             }
         }
     }
@@ -47,11 +73,80 @@ fn under_way(seen: &Seen) -> Markup {
         section.work data-work=(STANDS) {
             p { strong { (sentence(seen.what.words())) } " Begun by " (text::visible(&seen.by)) "; " span data-seconds { (seen.seconds) } " " span.unit { "s" } }
             progress max="1" value=[seen.share] aria-label=(seen.what.words()) {}
-            @if seen.what == What::Proof {
+            @if seen.what.can_stop() {
                 form method="post" action=(STOP) { button type="submit" { "Stop" } }
             }
             script type="module" src="/assets/working.js" {}
         }
+    }
+}
+
+/// What a work that failed left; of several bars those before stay.
+fn nothing(what: What) -> &'static str {
+    match what {
+        What::Bars | What::Judgements => "Nothing more was made",
+        _ => "Nothing was made",
+    }
+}
+
+/// How work is offered.
+struct Offer {
+    /// What it needs is there.
+    ready: bool,
+    /// What is there gives way: the form is folded away, with a warning.
+    there: Option<&'static str>,
+    /// Words of the button.
+    name: &'static str,
+    /// Captures it takes.
+    from: Option<CaptureKind>,
+}
+
+fn offer(lot: &Lot, what: What) -> Offer {
+    let technique = lot.technique.here().is_some();
+    let level = technique && lot.level.here().is_some() && lot.reference.here().is_some();
+    let plain = |ready, there: Option<&'static str>, name| Offer { ready, there, name, from: None };
+    match what {
+        What::Technique => plain(
+            lot.order.here().is_some() && lot.station.here().is_some(),
+            lot.technique.here().map(|_| "The one that is here gives way: proof, level and checks made with it no longer count for the new one."),
+            "Work out the technique",
+        ),
+        What::Proof => plain(
+            technique,
+            lot.proof.here().map(|_| "The proof that is here gives way to the new one."),
+            "Prove the coverage",
+        ),
+        What::ReferenceBar => plain(
+            technique,
+            lot.reference.here().map(|_| "The one that is here gives way: a level and checks made with it no longer count for the new one."),
+            "Lay out the reference bar",
+        ),
+        What::Level => Offer {
+            ready: technique && lot.reference.here().is_some(),
+            there: None,
+            name: "Level from what is chosen",
+            from: Some(CaptureKind::Reference),
+        },
+        What::Check => Offer {
+            ready: level,
+            there: None,
+            name: "Judge these passes",
+            from: Some(CaptureKind::Check),
+        },
+        What::Bars => Offer {
+            ready: level,
+            there: None,
+            name: "Screen and judge what is chosen",
+            from: Some(CaptureKind::Production),
+        },
+        What::Judgements => {
+            plain(lot.unjudged() > 0, None, "Judge the bars that have no judgement in force")
+        }
+        What::Papers => plain(
+            lot.level.here().is_some() && lot.bars.iter().any(|b| b.judgement.here().is_some()),
+            (!lot.papers.is_empty()).then_some("Papers of the same names are set anew, as the ledger stands now."),
+            "Set all papers of the lot",
+        ),
     }
 }
 
@@ -62,33 +157,143 @@ fn begin(lot: &Lot, what: What) -> Markup {
     let (Some(said), Some(rules)) = (lot.ledger.here(), lot.rules.here()) else {
         return html! {};
     };
-    if lot.order.here().is_none() || lot.station.here().is_none() {
+    let offer = offer(lot, what);
+    let may = permitted_by(&said.entries, (person, what.kind()), rules, lot.today).is_ok();
+    if !may || !offer.ready {
         return html! {};
     }
-    let may = permitted_by(&said.entries, (person, what.kind()), rules, lot.today).is_ok();
-    let (there, name, warning) = match what {
-        What::Technique => (
-            lot.technique.here().is_some(),
-            "Work out the technique",
-            "The one that is here gives way: proof, level and checks made with it no longer count for the new one.",
-        ),
-        What::Proof => (
-            lot.proof.here().is_some(),
-            "Prove the coverage",
-            "The proof that is here gives way to the new one.",
-        ),
-    };
-    html! {
-        @if may && (what == What::Technique || lot.technique.here().is_some()) {
+    // What is screened without an opening check is held, whatever comes of it.
+    let unchecked = what == What::Bars && chain(lot)[3].shape != Shape::Closed;
+    let form = match offer.from {
+        None => html! {
             form.entry method="post" action=(address(what)) {
-                @if there {
-                    details {
-                        summary { (name) " again" }
-                        p { (warning) }
-                        button.main type="submit" { (name) }
-                    }
-                } @else { button.main type="submit" { (name) } }
+                button.main type="submit" { (offer.name) }
+            }
+        },
+        Some(kind) => {
+            choice(lot, kind, &Form { what: Some(what), action: address(what), name: offer.name })
+        }
+    };
+    let form = html! {
+        @if unchecked { p.marked { (mark::link(Shape::Split)) strong { "No good check with this level stands before: bars screened now will be held." } } }
+        (form)
+    };
+    let again = what == What::Bars && !lot.bars.is_empty() && !new_captures(lot);
+    if again {
+        return html! { details { summary { "Screen bars again" } (form) } };
+    }
+    match offer.there {
+        Some(warning) => html! {
+            details {
+                summary { (offer.name) " again" }
+                p { (warning) }
+                (form)
+            }
+        },
+        None => form,
+    }
+}
+
+/// Whether a capture of a bar lies there that was not screened yet.
+fn new_captures(lot: &Lot) -> bool {
+    let all = captures(&lot.folder, &lot.cache).unwrap_or_default();
+    all.iter().filter_map(|c| c.told.here()).any(|told| {
+        unfit(lot, told, CaptureKind::Production).is_none()
+            && !lot.bars.iter().any(|b| b.name == told.header.bar)
+    })
+}
+
+/// The form that chooses one capture of a kind and sends it to an address.
+pub fn choose(lot: &Lot, kind: CaptureKind, action: &'static str, name: &'static str) -> Markup {
+    choice(lot, kind, &Form { what: None, action, name })
+}
+
+/// Where a choice of captures goes.
+struct Form {
+    what: Option<What>,
+    action: &'static str,
+    /// Words of the button.
+    name: &'static str,
+}
+
+/// The form that chooses captures of the folder.
+fn choice(lot: &Lot, kind: CaptureKind, form: &Form) -> Markup {
+    let all = match captures(&lot.folder, &lot.cache) {
+        Ok(all) => all,
+        Err(e) => return parts::unusable(&e),
+    };
+    let mut fit: Vec<(&Capture, &Told)> = Vec::new();
+    let mut others: Vec<(&str, String)> = Vec::new();
+    for capture in &all {
+        match (capture.told.here(), capture.told.error()) {
+            (Some(told), _) => match unfit(lot, told, kind) {
+                None => fit.push((capture, told)),
+                Some(why) => others.push((&capture.name, why.to_owned())),
+            },
+            (None, Some(e)) => others.push((&capture.name, with_cause(e))),
+            (None, None) => {}
+        }
+    }
+    if kind != CaptureKind::Production {
+        // The latest is what one has just made.
+        fit.sort_by(|a, b| (&b.1.written, &b.0.name).cmp(&(&a.1.written, &a.0.name)));
+    }
+    let screened = |told: &Told| lot.bars.iter().any(|b| b.name == told.header.bar);
+    let several = form.what.is_some_and(|what| what.captures()[1] > 1);
+    html! {
+        @if fit.is_empty() {
+            p { "No recording of " (purpose(kind)) " lies in this folder's captures that was made with what is in force." }
+        } @else {
+            form.entry method="post" action=(form.action) {
+                fieldset {
+                    legend { (legend(form.what)) }
+                    ul.choose { @for (k, (capture, told)) in fit.iter().enumerate() {
+                        @let on = match kind { CaptureKind::Production => !screened(told), _ => k == 0 };
+                        li { label {
+                            input type=(if several { "checkbox" } else { "radio" }) name="captures" value=(capture.name) checked[on];
+                            strong { (text::visible(&capture.name)) }
+                            span.quiet { (details(lot, told, screened(told))) }
+                        } }
+                    } }
+                }
+                button.main type="submit" { (form.name) }
             }
         }
+        @if !others.is_empty() {
+            details {
+                summary { (others.len()) " other recordings, and why they cannot be used here" }
+                ul { @for (name, why) in &others { li { strong { (text::visible(name)) } ": " (text::visible(why)) "." } } }
+            }
+        }
+    }
+}
+
+fn with_cause(error: &crate::FileError) -> String {
+    let cause = std::error::Error::source(error).map_or_else(String::new, |e| format!(": {e}"));
+    format!("{error}{cause}")
+}
+
+fn legend(what: Option<What>) -> &'static str {
+    match what {
+        Some(What::Level) => {
+            "Recordings of the reference bar: one with all beams, and up to three more at lower gain where echoes were clipped"
+        }
+        Some(What::Check) => "Recording of the passes",
+        Some(_) => "Recordings of bars",
+        None => "Recording of the reference bar",
+    }
+}
+
+fn details(lot: &Lot, told: &Told, screened: bool) -> Markup {
+    let header = &told.header;
+    let gains = match (&header.level, lot.level.here()) {
+        (None, _) => "with the technique's own gains",
+        (Some(hash), Some(level)) if *hash == level.hash => "with the gains of the level in force",
+        (Some(_), _) => "with the gains of another level",
+    };
+    html! {
+        "bar " (text::visible(&header.bar)) ", " (told.shots) " shots, " (gains)
+        @if let Some(at) = told.written() { ", written " (at) }
+        @if screened { ", screened already" }
     }
 }

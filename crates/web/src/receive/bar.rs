@@ -15,6 +15,15 @@ const OVERRUN_M: f64 = 2.0;
 /// Most shots of one bar: an hour of a quarter of a million a second.
 const MOST_SHOTS: u64 = 900_000_000;
 
+/// Stretches without coupling that are told apart while a bar runs.
+const STRETCHES: usize = 64;
+
+/// Speed along the bar over a run of shots, in m/s; none where they tell none.
+fn speed(time_s: &[f64], z_m: &[f64]) -> Option<f64> {
+    let (t, z) = (time_s.last()? - time_s.first()?, z_m.last()? - z_m.first()?);
+    (t > 0.0 && z > 0.0).then(|| z / t)
+}
+
 /// The documents that a line screens with.
 #[derive(Debug, Clone)]
 pub(super) struct Documents {
@@ -61,6 +70,10 @@ pub(super) struct OpenBar {
     pub shots: u64,
     pub furthest_m: f64,
     pub alarms: u64,
+    /// Over the shots of the last batch that moved, in m/s.
+    pub speed_m_s: Option<f64>,
+    /// Stretches that passed while a beam had no coupling, in order.
+    pub uncoupled_m: Vec<[f64; 2]>,
     duplicates: u64,
     missing: u64,
     /// When the last shots came.
@@ -94,6 +107,8 @@ impl OpenBar {
             shots: 0,
             furthest_m: 0.0,
             alarms: 0,
+            speed_m_s: None,
+            uncoupled_m: Vec::new(),
             duplicates: 0,
             missing: 0,
             heard: Instant::now(),
@@ -160,8 +175,22 @@ impl OpenBar {
         self.duplicates += known as u64;
         self.next_shot = next_shot;
         self.shots += came;
+        if self.uncoupled_beams() > 0 {
+            self.note_uncoupled([self.furthest_m, furthest_m]);
+        }
+        self.speed_m_s = speed(run.time_s, run.z_m).or(self.speed_m_s);
         self.furthest_m = furthest_m;
         Ok(())
+    }
+
+    /// Notes a stretch that passed without coupling; it goes on from the last one where it touches it.
+    /// More than can be told apart on a screen are joined: more is said to be uncoupled, never less.
+    fn note_uncoupled(&mut self, [from, to]: [f64; 2]) {
+        let full = self.uncoupled_m.len() >= STRETCHES;
+        match self.uncoupled_m.last_mut() {
+            Some(last) if full || from - last[1] < 1e-9 => last[1] = to,
+            _ => self.uncoupled_m.push([from, to]),
+        }
     }
 
     /// Beams without coupling at their last shot.

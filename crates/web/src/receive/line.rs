@@ -184,6 +184,8 @@ impl Line {
             shots: bar.shots,
             alarms: bar.alarms,
             uncoupled_beams: bar.uncoupled_beams(),
+            speed_m_s: bar.speed_m_s,
+            uncoupled_m: bar.uncoupled_m.clone(),
             running: true,
         }
     }

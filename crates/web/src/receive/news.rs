@@ -93,6 +93,10 @@ pub struct LineState {
     pub alarms: u64,
     /// Beams without coupling at their last shot.
     pub uncoupled_beams: usize,
+    /// Speed of the bar over the last shots, in m/s; absent before they tell.
+    pub speed_m_s: Option<f64>,
+    /// Stretches that passed while a beam had no coupling, in metres from the head end, in order.
+    pub uncoupled_m: Vec<[f64; 2]>,
     /// Whether a bar is under the ring.
     pub running: bool,
 }

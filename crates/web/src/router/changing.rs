@@ -2,40 +2,57 @@
 
 use axum::{
     Extension, Form, Json, Router,
-    extract::{Path, State},
+    extract::{Path, Query, State},
     http::StatusCode,
     response::{IntoResponse, Redirect, Response},
     routing::{get, post},
 };
+use barwright_job::changeover::StepKind;
+use barwright_ledger::{LedgerError, Record};
 use serde::Deserialize;
 
 use super::Site;
 use crate::{
     access::Viewer,
-    acting::{self, ActError},
+    acting::{self, ActError, Change},
     deciding::Draft,
     look::segment,
     lot::Lot,
     ordering::{self, Looked},
     pages::{self, deciding::Refusal},
-    working::{Seen, What, WorkError},
+    registering::Fields,
+    steps::line_of,
+    working::{Asked, Seen, What, WorkError},
 };
 
 pub fn routes() -> Router<Site> {
     let begin = |what: What| {
-        post(move |State(site): State<Site>, Extension(viewer): Extension<Viewer>| {
-            begin_work(site, viewer, what)
-        })
+        post(
+            move |State(site): State<Site>,
+                  Extension(viewer): Extension<Viewer>,
+                  Form(fields): Form<Vec<(String, String)>>| {
+                let chosen = fields.into_iter().filter(|(name, _)| name == "captures");
+                let captures = chosen.map(|(_, value)| value).collect();
+                begin_work(site, viewer, Asked { what, captures })
+            },
+        )
     };
-    Router::new()
+    let works = What::ALL
+        .into_iter()
+        .fold(Router::new(), |r, what| r.route(pages::working::address(what), begin(what)));
+    works
         .route(pages::ordering::ADDRESS, get(write_order).post(keep_order))
         .route(pages::ordering::LOOK, post(look_at_order))
         .route(pages::approval::ADDRESS, post(approve))
-        .route(pages::working::address(What::Technique), begin(What::Technique))
-        .route(pages::working::address(What::Proof), begin(What::Proof))
         .route(pages::working::STANDS, get(work))
         .route(pages::working::STOP, post(stop_work))
         .route("/bars/{name}/decide", post(decide))
+        .route(pages::people::PERSON, post(enter_person))
+        .route(pages::people::EQUIPMENT, post(enter_equipment))
+        .route(pages::people::MOUNT, post(enter_mount))
+        .route(pages::changeover::BEGIN, post(begin_changeover))
+        .route(pages::changeover::DONE, post(end_step))
+        .route(pages::changeover::VERIFY, post(verify_changeover))
 }
 
 #[derive(Deserialize)]
@@ -60,21 +77,15 @@ async fn approve(
 }
 
 /// Begins work that takes long, in the name of who signed in.
-async fn begin_work(site: Site, viewer: Viewer, what: What) -> Response {
+async fn begin_work(site: Site, viewer: Viewer, asked: Asked) -> Response {
     let _turn = site.changing.acquire().await;
     let Some(person) = viewer.name() else {
         return refused("Not begun", &"Nobody signed in", None, StatusCode::FORBIDDEN);
     };
-    match site.works.begin(&site.folder, what, person).await {
-        Ok(()) => Redirect::to(back_of(what)).into_response(),
+    let back = pages::working::page(asked.what);
+    match site.works.begin(&site.folder, asked, person).await {
+        Ok(()) => Redirect::to(back).into_response(),
         Err(e) => work_refused("Not begun", &e),
-    }
-}
-
-fn back_of(what: What) -> &'static str {
-    match what {
-        What::Technique => "/technique",
-        What::Proof => "/proof",
     }
 }
 
@@ -88,7 +99,7 @@ async fn stop_work(State(site): State<Site>, Extension(viewer): Extension<Viewer
     let Some(person) = viewer.name() else {
         return refused("Not stopped", &"Nobody signed in", None, StatusCode::FORBIDDEN);
     };
-    let back = site.works.seen().map_or("/", |seen| back_of(seen.what));
+    let back = site.works.seen().map_or("/", |seen| pages::working::page(seen.what));
     match site.works.stop(&site.folder, person).await {
         Ok(()) => Redirect::to(back).into_response(),
         Err(e) => work_refused("Not stopped", &e),
@@ -98,7 +109,10 @@ async fn stop_work(State(site): State<Site>, Extension(viewer): Extension<Viewer
 fn work_refused(title: &str, e: &WorkError) -> Response {
     let status = match e {
         WorkError::Busy(_) => StatusCode::CONFLICT,
-        WorkError::Barred(_) => StatusCode::FORBIDDEN,
+        WorkError::Barred(_) | WorkError::Ledger(LedgerError::Unsigned { .. }) => {
+            StatusCode::FORBIDDEN
+        }
+        WorkError::Captures(..) | WorkError::NoCapture(_) => StatusCode::UNPROCESSABLE_ENTITY,
         _ => StatusCode::INTERNAL_SERVER_ERROR,
     };
     refused(title, e, e.hint(), status)
@@ -115,8 +129,19 @@ fn refused(
     (status, pages::sign_in::refused(title, &format!("{why}.{hint}"))).into_response()
 }
 
-async fn write_order(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
-    site.page(viewer, |lot| Some(pages::ordering::page(lot, None))).await
+#[derive(Deserialize)]
+struct Begun {
+    /// Section of an order that is written from nothing.
+    section: Option<String>,
+}
+
+async fn write_order(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Query(begun): Query<Begun>,
+) -> Response {
+    let section = begun.section.unwrap_or_else(|| ordering::SECTIONS[0].to_owned());
+    site.page(viewer, move |lot| Some(pages::ordering::page(lot, &section, None))).await
 }
 
 /// Looks at an order while it is written; keeps nothing.
@@ -141,7 +166,9 @@ async fn keep_order(
             let status = e.status();
             let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
             let why = format!("{e}{hint}");
-            let page = move |lot: &Lot| Some(pages::ordering::page(lot, Some((&draft, &why))));
+            let page = move |lot: &Lot| {
+                Some(pages::ordering::page(lot, ordering::SECTIONS[0], Some((&draft, &why))))
+            };
             (status, site.page(viewer, page).await).into_response()
         }
     }
@@ -168,6 +195,120 @@ async fn decide(
             let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
             let refusal = Refusal { draft, why: format!("{e}{hint}") };
             let page = move |lot: &Lot| pages::bar::page(lot, &name, Some(&refusal));
+            (status, site.page(viewer, page).await).into_response()
+        }
+    }
+}
+
+#[derive(Deserialize)]
+struct Begin {
+    #[serde(default)]
+    from: String,
+}
+
+/// Begins a changeover to the technique of the folder.
+async fn begin_changeover(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(form): Form<Begin>,
+) -> Response {
+    changed_over(site, viewer, Change::Begin(form.from)).await
+}
+
+#[derive(Deserialize)]
+struct EndStep {
+    step: StepKind,
+}
+
+/// A step of the changeover was done by hand.
+async fn end_step(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(form): Form<EndStep>,
+) -> Response {
+    changed_over(site, viewer, Change::Done(form.step)).await
+}
+
+#[derive(Deserialize)]
+struct Verify {
+    captures: String,
+}
+
+/// Verifies all steps of the changeover from a short capture.
+async fn verify_changeover(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(form): Form<Verify>,
+) -> Response {
+    changed_over(site, viewer, Change::Verify(form.captures)).await
+}
+
+async fn changed_over(site: Site, viewer: Viewer, change: Change) -> Response {
+    let _turn = site.changing.acquire().await;
+    let done = match viewer.name() {
+        Some(person) => acting::change_over(&site.folder, person, change).await,
+        None => Err(ActError::Stranger),
+    };
+    match done {
+        Ok(_) => Redirect::to(pages::changeover::ADDRESS).into_response(),
+        Err(e) => refused("Not done", &e, e.hint(), e.status()),
+    }
+}
+
+/// Fields of a form, names as often as they come.
+type Sent = Form<Vec<(String, String)>>;
+
+async fn enter_person(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(sent): Sent,
+) -> Response {
+    let record = Fields(&sent).person().map_err(ActError::from);
+    register(site, viewer, record).await
+}
+
+async fn enter_equipment(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(sent): Sent,
+) -> Response {
+    let record = Fields(&sent).equipment().map_err(ActError::from);
+    register(site, viewer, record).await
+}
+
+async fn enter_mount(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Form(sent): Sent,
+) -> Response {
+    let folder = site.folder.clone();
+    let station = tokio::task::spawn_blocking(move || folder.station()).await;
+    let record = match station {
+        Ok(Ok(station)) => Fields(&sent)
+            .mount(line_of(&station))
+            .map_err(ActError::from)
+            .and_then(|made| made.map_err(ActError::from)),
+        Ok(Err(e)) => Err(e.into()),
+        Err(_) => Err(acting::broken_off(&site.folder).into()),
+    };
+    register(site, viewer, record).await
+}
+
+/// Enters what a form says of people or equipment, in the name of who signed in.
+async fn register(site: Site, viewer: Viewer, record: Result<Record, ActError>) -> Response {
+    let _turn = site.changing.acquire().await;
+    let done = match (viewer.name(), record) {
+        (None, _) => Err(ActError::Stranger),
+        (Some(_), Err(e)) => Err(e),
+        (Some(person), Ok(record)) => acting::register(&site.folder, person, &record).await,
+    };
+    match done {
+        Ok(_) => Redirect::to(pages::people::ADDRESS).into_response(),
+        Err(e) => {
+            let status = e.status();
+            let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
+            let why = format!("{e}{hint}");
+            let page = move |lot: &Lot| Some(pages::people::page(lot, Some(&why)));
             (status, site.page(viewer, page).await).into_response()
         }
     }

@@ -24,7 +24,6 @@ use crate::{
     assets,
     lot::Lot,
     pages,
-    receive::News,
     trying::Asked,
 };
 
@@ -42,17 +41,20 @@ pub fn routes() -> Router<Site> {
         .route(pages::trying::ADDRESS, get(change))
         .route("/reference", plain(pages::reference::page))
         .route("/level", plain(pages::level::page))
+        .route(pages::changeover::ADDRESS, plain(pages::changeover::page))
         .route("/checks", plain(pages::checks::page))
         .route("/trends", plain(pages::trends::page))
         .route("/bars", get(bars))
         .route("/bars/{name}", get(bar))
         .route("/bars/{name}/stretch", get(stretch))
+        .route("/bars/{name}/heard", get(heard))
         .route("/line", get(line))
         .route("/line/news", get(line_news))
         .route("/ledger", plain(pages::ledger::page))
         .route(pages::asking::ADDRESS, get(ledger_bars))
         .route("/ledger/bars/{heat}/{bar}", get(ledger_bar))
         .route(pages::asking::CHANGES, get(ledger_changes))
+        .route(pages::people::ADDRESS, plain(|lot| pages::people::page(lot, None)))
         .route("/papers", plain(pages::papers::page))
         .route("/papers/{file}", get(paper))
         .route("/assets/{*name}", get(asset))
@@ -92,6 +94,39 @@ async fn bar(
     Path(name): Path<String>,
 ) -> Response {
     site.page(viewer, move |lot| pages::bar::page(lot, &name, None)).await
+}
+
+#[derive(Deserialize)]
+struct AskedHeard {
+    #[serde(default)]
+    z_m: f64,
+    #[serde(default)]
+    across: f64,
+    #[serde(default)]
+    choice: usize,
+    /// The answer alone, without a page around it.
+    part: Option<String>,
+}
+
+async fn heard(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(name): Path<String>,
+    Query(asked): Query<AskedHeard>,
+) -> Response {
+    let AskedHeard { z_m, across, choice, part } = asked;
+    let asked = pages::heard::Asked { z_m, across, choice };
+    if part.is_some() {
+        // Follows a hand: the bar's own documents, without the ledger.
+        let drawn = tokio::task::spawn_blocking(move || {
+            pages::heard::alone(&site.folder, &site.cache, &name, &asked)
+        });
+        return match drawn.await {
+            Ok(Some(part)) => part.into_response(),
+            _ => StatusCode::NOT_FOUND.into_response(),
+        };
+    }
+    site.page(viewer, move |lot| pages::heard::page(lot, &name, &asked)).await
 }
 
 #[derive(Deserialize)]
@@ -147,24 +182,20 @@ async fn line(State(site): State<Site>, Extension(viewer): Extension<Viewer>) ->
     site.page(viewer, move |lot| Some(pages::line::page(lot, lines.as_deref()))).await
 }
 
-/// News as they come. A listener that falls behind misses some and is told the state.
+/// News as they come. A listener that falls behind misses some, is told so and looks anew.
 /// Ends with the session of who listens.
 async fn line_news(State(site): State<Site>, session: Session) -> Response {
     let Some(news) = site.news else {
         return StatusCode::NOT_FOUND.into_response();
     };
-    let state = news.clone();
     let access = site.access;
     let heard = BroadcastStream::new(news.listen()).take_while(move |_| {
         let (access, session) = (access.clone(), session.clone());
         async move { access.still_stands(&session).await }
     });
-    let events = heard.flat_map(move |heard| {
-        let news = match heard {
-            Ok(news) => vec![news],
-            Err(_) => state.lines().into_iter().map(News::Progress).collect(),
-        };
-        futures_util::stream::iter(news.into_iter().map(|n| Event::default().json_data(n)))
+    let events = heard.map(|heard| match heard {
+        Ok(news) => Event::default().json_data(news),
+        Err(_) => Ok(Event::default().event("missed").data("some")),
     });
     Sse::new(events).keep_alive(KeepAlive::default()).into_response()
 }

@@ -10,6 +10,7 @@ mod driver;
 #[path = "../support/mod.rs"]
 mod support;
 mod trying;
+mod whole;
 
 use std::net::Ipv4Addr;
 use std::time::Duration;
@@ -142,6 +143,8 @@ async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
         shots: 4000,
         alarms: 1,
         uncoupled_beams: 3,
+        speed_m_s: Some(0.62),
+        uncoupled_m: vec![[1.0, 1.25]],
         running: true,
     };
     news.tell(News::Progress(state));
@@ -151,6 +154,12 @@ async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
     // Three quarters have passed; the alarm stands at half the length and half the height.
     until(drawn, json!(["750", "M491 65l9 -9l9 9l-9 9z"])).await;
     assert_eq!(b.ask(&said("coupling")).await, "3");
+    assert_eq!(b.ask(&said("speed")).await, "0.62");
+    // A quarter of a metre of two and a quarter passed without coupling.
+    assert_eq!(b.ask(&said("coupled")).await, "88.9");
+    two_metres(&b).await;
+    b.picture(&pictures().join("line-running.png"), 1280).await;
+    b.size(1280, 900).await;
     let held = News::Ended { line, bar, broken_off: Some("power was lost".into()) };
     news.tell(held);
     let last = said("last");
@@ -160,6 +169,108 @@ async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
     until(&last, json!("0007: broken off and held: power was lost")).await;
     until(drawn, json!(["750", "M491 65l9 -9l9 9l-9 9z"])).await;
     assert!(b.complaints().await.is_empty());
+    b.end().await;
+}
+
+/// Figures and their names are tall enough to be read from two metres on a screen of 1920 pixels in 0.53 m:
+/// capitals of 16 minutes of arc at least, 20 for figures (legible heights of ISO 9241-303, from memory);
+/// capitals of the type are 0.686 of its size.
+async fn two_metres(b: &Browser) {
+    b.size(1920, 1080).await;
+    let tall = async |what: &str| {
+        let script = format!(
+            "return parseFloat(getComputedStyle(document.querySelector('{what}')).fontSize)"
+        );
+        0.686 * b.ask(&script).await.as_f64().unwrap() * 0.53 / 1920.0
+    };
+    let arc = |minutes: f64| 2.0 * (minutes / 60.0).to_radians().tan();
+    for (what, least) in [(".dials dd", 20.0), (".dials dt", 16.0), (".now strong", 20.0)] {
+        let found = tall(what).await;
+        assert!(found >= arc(least), "{what}: {found} m, {} m asked", arc(least));
+    }
+    b.picture(&pictures().join("line-two-metres.png"), 1920).await;
+    b.size(1280, 900).await;
+}
+
+#[tokio::test]
+async fn a_flood_of_news_is_followed_and_a_lost_connection_is_made_up_for() {
+    use barwright_web::receive::{LineState, News, Newsroom};
+    if !browser() {
+        return;
+    }
+    let job = support::full().await;
+    let news = Newsroom::default();
+    news.note(LineState { line: "line 2".into(), ..LineState::default() });
+    // A runtime of its own, so that its end closes what is open, as that of a program does.
+    let serve = async |at: std::net::SocketAddr| {
+        let service = tokio::runtime::Runtime::new().unwrap();
+        let (folder, news) = (job.folder.clone(), news.clone());
+        let (tell, told) = tokio::sync::oneshot::channel();
+        service.spawn(async move {
+            let listener = tokio::net::TcpListener::bind(at).await.unwrap();
+            tell.send(listener.local_addr().unwrap()).unwrap();
+            let reach = barwright_web::Reach::Loopback;
+            axum::serve(listener, barwright_web::router_for(folder, Some(news), reach))
+                .await
+                .unwrap();
+        });
+        (told.await.unwrap(), service)
+    };
+    let (at, service) = serve((Ipv4Addr::LOCALHOST, 0).into()).await;
+    let b = Browser::start().await;
+    b.size(1280, 900).await;
+    b.driver.goto(format!("http://{at}/line")).await.unwrap();
+    let said = |what: &str| format!("return document.querySelector('[data-{what}]').textContent");
+    let until = async |script: &str, wanted: &str, tries: u32| {
+        for _ in 0..tries {
+            if b.ask(script).await == wanted {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(25)).await;
+        }
+        panic!("{script} gives {}, not {wanted}", b.ask(script).await);
+    };
+    until(&said("line-link"), "Following the line.", 400).await;
+    let bar = |n: u32| format!("{n:04}");
+    let state = |n: u32, z_m: f64| LineState {
+        line: "line 2".into(),
+        bar: bar(n),
+        length_m: 12.0,
+        z_m,
+        shots: (z_m * 1e4) as u64,
+        running: true,
+        ..LineState::default()
+    };
+    let began = |n: u32| News::Began {
+        line: "line 2".into(),
+        bar: bar(n),
+        heat: "H".into(),
+        length_m: 12.0,
+    };
+    // A bar of 12 m in two seconds, four times the fastest line, 500 states a second.
+    news.tell(began(1));
+    for k in 1..=1000u32 {
+        news.tell(News::Progress(state(1, 0.012 * f64::from(k))));
+        tokio::time::sleep(Duration::from_millis(2)).await;
+    }
+    // The last state stands within half a second, and far fewer pictures than states were drawn.
+    until(&said("place"), "12.00", 20).await;
+    let drawn = "return Number(document.querySelector('section[data-line]').dataset.drawn)";
+    let drawn = b.ask(drawn).await.as_u64().unwrap();
+    assert!((30..900).contains(&drawn), "{drawn} pictures of 1000 states");
+
+    // The service goes away, the line runs on, and another service comes up at the same place.
+    service.shutdown_background();
+    until(&said("line-link"), "The service does not answer; what is shown may be old.", 400).await;
+    b.picture(&pictures().join("line-lost.png"), 1280).await;
+    b.size(1280, 900).await;
+    news.tell(began(2));
+    news.tell(News::Progress(state(2, 3.5)));
+    let (_, service) = serve(at).await;
+    until(&said("bar"), "0002", 800).await;
+    until(&said("place"), "3.50", 400).await;
+    until(&said("line-link"), "Following the line.", 400).await;
+    service.shutdown_background();
     b.end().await;
 }
 

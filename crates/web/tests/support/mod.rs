@@ -151,7 +151,7 @@ pub async fn drifting() -> Job {
 }
 
 /// Every address of a full job folder.
-pub const ADDRESSES: [&str; 19] = [
+pub const ADDRESSES: [&str; 21] = [
     "/line",
     "/",
     "/order",
@@ -160,6 +160,7 @@ pub const ADDRESSES: [&str; 19] = [
     "/proof",
     "/proof/change",
     "/reference",
+    "/changeover",
     "/level",
     "/checks",
     "/trends",
@@ -171,4 +172,5 @@ pub const ADDRESSES: [&str; 19] = [
     "/bars/B007",
     "/ledger",
     "/papers",
+    "/people",
 ];
