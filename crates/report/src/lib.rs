@@ -8,6 +8,7 @@
 
 pub mod ascan;
 pub mod field_pair;
+pub mod figures;
 mod frame;
 pub mod heights;
 pub mod lot_cut;

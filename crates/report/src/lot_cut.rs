@@ -7,6 +7,7 @@ use barwright_job::{
 };
 
 use crate::{
+    figures::{size, size_unit, way, way_m, way_unit},
     palette::Palette,
     ribbon::{saw_cut, step_of},
     svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to, n},
@@ -77,10 +78,11 @@ fn head(
 ) {
     let title = format!("Cut plan of order {}, heat {}", plan.order, plan.heat);
     svg.text((12.0, 20.0), &title, Type::new(15.0, &look.ink, Anchor::Start).bold());
-    let m = |v: f64| text::number(v, 2);
+    let m = |v: f64| way(v, 2);
+    let unit = way_unit();
     let share = if plan.planned_m > 0.0 { plan.kept_m / plan.planned_m } else { 0.0 };
     let mut bars =
-        format!("{} bars planned, {} m", plan.standing(Standing::Planned), m(plan.planned_m));
+        format!("{} bars planned, {} {unit}", plan.standing(Standing::Planned), m(plan.planned_m));
     for (standing, words) in [(Standing::Waiting, "held"), (Standing::Rejected, "rejected")] {
         let count = plan.standing(standing);
         if count > 0 {
@@ -88,7 +90,7 @@ fn head(
         }
     }
     let kept = format!(
-        "{bars}; kept {} m ({} %), lost {} m; {}",
+        "{bars}; kept {} {unit} ({} %), lost {} {unit}; {}",
         m(plan.kept_m),
         text::percent(share, 1),
         m(plan.lost_m),
@@ -111,7 +113,7 @@ fn head(
     }
     svg.text((LEFT - 8.0, TOP - 6.0), "bar", Type::new(10.5, &look.soft, Anchor::End));
     let right = (WIDTH - 12.0, TOP - 6.0);
-    svg.text(right, "kept of m", Type::new(10.5, &look.soft, Anchor::End));
+    svg.text(right, &format!("kept of {unit}"), Type::new(10.5, &look.soft, Anchor::End));
 }
 
 /// How good the plan is, in words.
@@ -162,7 +164,7 @@ fn row(svg: &mut Svg, bar: &BarCut, plan: &LotCut, y: f64, scale: &Scale, look: 
         svg.line((x, y - 1.0), (x, y + BAR + 1.0), &look.ink, 0.9);
         saw_cut(svg, (x, y + BAR), 2.2, look);
     }
-    let kept = format!("{} of {}", text::number(bar.cut.kept_m, 2), text::number(bar.length_m, 2));
+    let kept = format!("{} of {}", way(bar.cut.kept_m, 2), way(bar.length_m, 2));
     svg.text((WIDTH - 12.0, y + 10.0), &kept, Type::new(10.5, &look.ink, Anchor::End));
     svg.close();
 }
@@ -180,10 +182,11 @@ fn letter_of(at: usize) -> char {
 
 fn keep(svg: &mut Svg, piece: &Piece, plan: &LotCut, y: f64, scale: &Scale, look: &Palette) {
     let (x, w) = scale.stretch(piece.from_m, piece.to_m);
-    let length = text::mm(piece.to_m - piece.from_m, 0);
+    let length = size(piece.to_m - piece.from_m, 0);
+    let unit = size_unit();
     let base = piece.multiple.map_or(String::new(), |n| format!(", {n} base pieces"));
     let sold = piece.sold_as.as_ref().map_or(String::new(), |name| format!(", sold as {name}"));
-    svg.open_titled("keep", &format!("kept, {length} mm{sold}{base}"));
+    svg.open_titled("keep", &format!("kept, {length} {unit}{sold}{base}"));
     svg.rect((x, y, w, BAR), &look.tint, &look.accent, 1.0);
     let letter = letter(plan, piece).map_or(String::new(), |l| format!("{l} "));
     let words = match piece.multiple {
@@ -270,8 +273,9 @@ impl Why {
 }
 
 fn scrap(svg: &mut Svg, piece: &Piece, cut: &CutPlan, y: f64, scale: &Scale, look: &Palette) {
-    let length = text::mm(piece.to_m - piece.from_m, 0);
-    svg.open_titled("scrap", &format!("scrap, {length} mm: {}", piece.reason));
+    let length = size(piece.to_m - piece.from_m, 0);
+    let unit = size_unit();
+    svg.open_titled("scrap", &format!("scrap, {length} {unit}: {}", piece.reason));
     let mut fill = |from_m: f64, to_m: f64, why: Why| {
         let (x, w) = scale.stretch(from_m, to_m);
         why.fill(svg, (x, y, w, BAR), look);
@@ -299,19 +303,21 @@ fn scrap(svg: &mut Svg, piece: &Piece, cut: &CutPlan, y: f64, scale: &Scale, loo
 }
 
 fn metres(svg: &mut Svg, y: f64, scale: &Scale, look: &Palette) {
-    let step = step_of(scale.longest_m, 14.0);
+    // In the reader's unit along a bar.
+    let longest = scale.longest_m / way_m();
+    let step = step_of(longest, 14.0);
     let decimals = if step >= 1.0 { 0 } else { 1 + usize::from(step < 0.1) };
     svg.open("metres");
     let mut k = 0.0;
-    while k * step <= scale.longest_m + 1e-9 {
-        let x = scale.x(k * step);
+    while k * step <= longest + 1e-9 {
+        let x = scale.x(k * step * way_m());
         let words = text::number(k * step, decimals);
         svg.line((x, y), (x, y + 4.0), &look.soft, 0.8);
         svg.text((x, y + 16.0), &words, Type::new(10.5, &look.ink, Anchor::Middle));
         k += 1.0;
     }
-    svg.text((LEFT - 16.0, y + 16.0), "m from head", Type::new(10.5, &look.soft, Anchor::End))
-        .close();
+    let words = format!("{} from head", way_unit());
+    svg.text((LEFT - 16.0, y + 16.0), &words, Type::new(10.5, &look.soft, Anchor::End)).close();
 }
 
 fn legend(svg: &mut Svg, y: f64, look: &Palette) {
@@ -319,7 +325,7 @@ fn legend(svg: &mut Svg, y: f64, look: &Palette) {
     let ink = |size| Type::new(size, &look.ink, Anchor::Start);
     let mut x = 40.0;
     svg.rect((x, y - 10.0, 30.0, BAR), &look.tint, &look.accent, 1.0);
-    svg.text((x + 36.0, y), "kept, mm", ink(11.0));
+    svg.text((x + 36.0, y), &format!("kept, {}", size_unit()), ink(11.0));
     x += 108.0;
     for why in Why::ALL {
         why.fill(svg, (x, y - 10.0, 30.0, BAR), look);
@@ -349,12 +355,13 @@ fn lengths(svg: &mut Svg, plan: &LotCut, y: f64, look: &Palette) {
             _ => format!("{} pieces", l.pieces),
         };
         let words = format!(
-            "{}  {} ({}), value {} a metre: {pieces}, {} m",
+            "{}  {} ({}), value {} a metre: {pieces}, {} {}",
             letter_of(i),
             short(&l.name, 40),
             l.ordered,
             l.value_per_m,
-            text::number(l.kept_m, 2)
+            way(l.kept_m, 2),
+            way_unit()
         );
         svg.text((LEFT, y), &words, Type::new(11.0, &look.ink, Anchor::Start));
         y += 17.0;
@@ -363,7 +370,7 @@ fn lengths(svg: &mut Svg, plan: &LotCut, y: f64, look: &Palette) {
     let lost: Vec<String> = rows
         .iter()
         .filter(|r| r.1 > 5e-4)
-        .map(|(cause, m)| format!("{cause} {} m", text::number(*m, 3)))
+        .map(|(cause, m)| format!("{cause} {} {}", way(*m, 3), way_unit()))
         .collect();
     if !lost.is_empty() {
         let words = format!("lost to: {}", lost.join(", "));

@@ -8,6 +8,7 @@ use barwright_job::{
 use barwright_wave::Point;
 
 use crate::{
+    figures::sized,
     frame::{self, Frame},
     palette::Palette,
     svg::{Anchor, Svg, Type, line_to, move_to, n},
@@ -44,15 +45,15 @@ pub fn reference_bar_drawing(bar: &ReferenceBar, section: &Section, look: &Palet
 pub fn shape_words(shape: &Shape) -> String {
     match *shape {
         Shape::FlatBottomedHole { diameter_m } => {
-            format!("flat-bottomed hole, diameter {} mm", text::mm(diameter_m, 2))
+            format!("flat-bottomed hole, diameter {}", sized(diameter_m, 2))
         }
         Shape::SideDrilledHole { diameter_m, length_m } => format!(
-            "side-drilled hole, diameter {} mm, length {} mm",
-            text::mm(diameter_m, 2),
-            text::mm(length_m, 1)
+            "side-drilled hole, diameter {}, length {}",
+            sized(diameter_m, 2),
+            sized(length_m, 1)
         ),
         Shape::Notch { depth_m, length_m } => {
-            format!("notch, depth {} mm, length {} mm", text::mm(depth_m, 2), text::mm(length_m, 1))
+            format!("notch, depth {}, length {}", sized(depth_m, 2), sized(length_m, 1))
         }
         Shape::BackWall => "back wall".to_owned(),
     }

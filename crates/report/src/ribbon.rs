@@ -16,6 +16,7 @@ use barwright_job::{
 use base64::Engine as _;
 
 use crate::{
+    figures::{sized, way, way_m, way_unit},
     palette::Palette,
     shade::Scale,
     svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to, n},
@@ -81,7 +82,7 @@ pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
     let [top, _] = across_px(bar.inspected.len());
     let cut_room = if bar.cut.is_some() { 78.0 } else { 6.0 };
     let height = top + ACROSS + 34.0 + cut_room;
-    let title = format!("Bar unrolled, {} m long", text::number(bar.length_m, 3));
+    let title = format!("Bar unrolled, {} {} long", way(bar.length_m, 3), way_unit());
     let mut svg = Svg::new(WIDTH, height, title, look);
     let axis = Axis::of(bar, top);
     shares_above(&mut svg, bar, &axis, look);
@@ -211,13 +212,7 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         Some(thickness) => {
             for k in 0..=2u8 {
                 let part = f64::from(k) / 2.0;
-                side_label(
-                    svg,
-                    axis,
-                    axis.top + ACROSS * part,
-                    &format!("{} mm", text::mm(thickness * part, 0)),
-                    look,
-                );
+                side_label(svg, axis, axis.top + ACROSS * part, &sized(thickness * part, 0), look);
             }
         }
         None => {
@@ -235,10 +230,11 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         svg.open_titled(
             "not-inspected",
             &format!(
-                "not inspected, {}: {} to {} m, {}",
+                "not inspected, {}: {} to {} {}, {}",
                 text::class(lost.class),
-                text::number(lost.from_m, 3),
-                text::number(lost.to_m, 3),
+                way(lost.from_m, 3),
+                way(lost.to_m, 3),
+                way_unit(),
                 lost.cause.words()
             ),
         );
@@ -333,12 +329,13 @@ fn indications(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         svg.open_titled(
             "indication",
             &format!(
-                "{}: {}, {} to {} m, size {} mm",
+                "{}: {}, {} to {} {}, size {}",
                 i.letter,
                 text::class(i.class),
-                text::number(i.from_m, 3),
-                text::number(i.to_m, 3),
-                text::mm(i.size_m, 2)
+                way(i.from_m, 3),
+                way(i.to_m, 3),
+                way_unit(),
+                sized(i.size_m, 2)
             ),
         );
         let mut d = String::new();
@@ -396,7 +393,10 @@ pub(crate) fn step_of(length: f64, most: f64) -> f64 {
 
 fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
     let y = axis.top + ACROSS;
-    let step = step_of(axis.to_m - axis.from_m, 12.0);
+    // In the reader's unit along a bar.
+    let unit_m = way_m();
+    let (from, to) = (axis.from_m / unit_m, axis.to_m / unit_m);
+    let step = step_of(to - from, 12.0);
     let decimals = if step >= 1.0 {
         0
     } else if step >= 0.1 {
@@ -405,9 +405,9 @@ fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
         2 + usize::from(step < 0.01)
     };
     svg.open("metres");
-    let mut k = (axis.from_m / step - 1e-9).ceil();
-    while k * step <= axis.to_m + 1e-9 {
-        let x = axis.x(k * step);
+    let mut k = (from / step - 1e-9).ceil();
+    while k * step <= to + 1e-9 {
+        let x = axis.x(k * step * unit_m);
         svg.line((x, y), (x, y + 5.0), &look.soft, 0.8).text(
             (x, y + 17.0),
             &text::number(k * step, decimals),
@@ -415,8 +415,8 @@ fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
         );
         k += 1.0;
     }
-    svg.text((LEFT - 16.0, y + 17.0), "m from head", Type::new(10.5, &look.soft, Anchor::End))
-        .close();
+    let words = format!("{} from head", way_unit());
+    svg.text((LEFT - 16.0, y + 17.0), &words, Type::new(10.5, &look.soft, Anchor::End)).close();
 }
 
 #[cfg(test)]

@@ -9,6 +9,8 @@ use barwright_job::{
     technique::{GateKind, Section},
 };
 
+use crate::figures::{Decimal, sized, style};
+
 /// Stands for a character that cannot be shown.
 const UNSHOWN: char = '\u{fffd}';
 
@@ -60,6 +62,10 @@ pub fn number(value: f64, decimals: usize) -> String {
         return "–".to_owned();
     }
     let s = format!("{value:.decimals$}");
+    let s = match style().decimal {
+        Decimal::Point => s,
+        Decimal::Comma => s.replace('.', ","),
+    };
     match s.strip_prefix('-') {
         Some(rest) if rest.chars().any(|c| ('1'..='9').contains(&c)) => format!("−{rest}"),
         Some(rest) => rest.to_owned(),
@@ -128,13 +134,13 @@ pub fn clock(angle_rad: f64) -> String {
 #[must_use]
 pub fn section(section: &Section) -> String {
     match *section {
-        Section::Round { radius_m } => format!("round, diameter {} mm", mm(2.0 * radius_m, 1)),
+        Section::Round { radius_m } => format!("round, diameter {}", sized(2.0 * radius_m, 1)),
         Section::Square { side_m, corner_radius_m } => format!(
-            "square, side {} mm, corner radius {} mm",
-            mm(side_m, 1),
-            mm(corner_radius_m, 1)
+            "square, side {}, corner radius {}",
+            sized(side_m, 1),
+            sized(corner_radius_m, 1)
         ),
-        Section::Flat { thickness_m } => format!("flat, thickness {} mm", mm(thickness_m, 1)),
+        Section::Flat { thickness_m } => format!("flat, thickness {}", sized(thickness_m, 1)),
     }
 }
 
@@ -208,14 +214,14 @@ pub fn beam_state(state: BeamState) -> &'static str {
 pub fn cause(cause: &Cause) -> String {
     match cause {
         Cause::OffCentre { x_m, y_m, uncertainty_m } => format!(
-            "bar {} mm off centre towards {} o'clock (±{} mm)",
-            mm(x_m.hypot(*y_m), 2),
+            "bar {} off centre towards {} o'clock (±{})",
+            sized(x_m.hypot(*y_m), 2),
             clock(y_m.atan2(*x_m)),
-            mm(*uncertainty_m, 3)
+            sized(*uncertainty_m, 3)
         ),
         Cause::BentBar { sag_m, direction_rad } => format!(
-            "reference bar bent by {} mm, {} degrees from its mark",
-            mm(*sag_m, 2),
+            "reference bar bent by {}, {} degrees from its mark",
+            sized(*sag_m, 2),
             number(direction_rad.to_degrees().rem_euclid(360.0), 0)
         ),
         Cause::WaterTemperature { change_k } => {

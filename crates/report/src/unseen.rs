@@ -8,6 +8,7 @@ use barwright_job::{
 };
 
 use crate::{
+    figures::{size, sized},
     places::{MapPlace, places},
     text,
 };
@@ -95,9 +96,9 @@ fn words(
     rim: bool,
 ) -> String {
     let span = if high - low < step {
-        format!("at {} mm", text::mm((low + high) / 2.0, 1))
+        format!("at {}", sized((low + high) / 2.0, 1))
     } else {
-        format!("between {} and {} mm", text::mm(low, 1), text::mm(high, 1))
+        format!("between {} and {}", size(low, 1), sized(high, 1))
     };
     if !matches!(section, Section::Round { .. }) {
         return format!("{span} of depth");
@@ -106,7 +107,7 @@ fn words(
         return "at the centre".to_owned();
     }
     let away = if low < step {
-        format!("within {} mm of the axis", text::mm(high, 1))
+        format!("within {} of the axis", sized(high, 1))
     } else {
         format!("{span} from the axis")
     };

@@ -1,6 +1,10 @@
 // Follows the lines: every section fills itself from its state and from the news that come. News are taken
 // as they come and drawn once a frame, so that a flood of them does not hold up the page.
-const number = (x, digits = 0) => x.toLocaleString("en-GB", { minimumFractionDigits: digits, maximumFractionDigits: digits });
+const root = document.documentElement.dataset;
+const number = (x, digits = 0) => x.toLocaleString(root.comma === undefined ? "en-GB" : "de-DE", { minimumFractionDigits: digits, maximumFractionDigits: digits });
+/** A way along a bar, in the unit that who looks has chosen. */
+const unit = root.wayUnit ?? "m";
+const way = (metres) => number(metres / Number(root.way ?? 1), 2);
 const letter = (k) => (k < 26 ? String.fromCharCode(65 + k) : `${k + 1}`);
 const SVG = "http://www.w3.org/2000/svg";
 const LAST = 8;
@@ -33,11 +37,11 @@ function follow(section) {
       shape("rect", { x: along(from), width: Math.max(1, along(to) - along(from)), y: 10, height: 110 }));
     part("uncoupled").replaceChildren(...stretches);
     const uncoupled = (state.uncoupled_m ?? []).reduce((sum, [from, to]) => sum + to - from, 0);
-    say("length", state.length_m > 0 ? `of ${number(state.length_m, 2)} m` : "m");
-    say("end", state.length_m > 0 ? `${number(state.length_m, 2)} m` : "");
+    say("length", state.length_m > 0 ? `of ${way(state.length_m)} ${unit}` : unit);
+    say("end", state.length_m > 0 ? `${way(state.length_m)} ${unit}` : "");
     say("bar", state.bar || "no bar");
     say("words", state.running ? "under the ring" : state.bar ? "has passed" : "nothing has run yet");
-    say("place", number(state.z_m, 2));
+    say("place", way(state.z_m));
     say("speed", state.speed_m_s === null || state.speed_m_s === undefined ? "–" : number(state.speed_m_s, 2));
     say("coupled", state.z_m > 0 ? number(100 * (1 - Math.min(1, uncoupled / state.z_m)), 1) : "–");
     say("shots", number(state.shots));

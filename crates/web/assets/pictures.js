@@ -17,7 +17,9 @@ function alongAt(event, figure, svg) {
   const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
   const share = (point.x - Number(alongFrom)) / (Number(alongTo) - Number(alongFrom));
   if (share < 0 || share > 1) return "";
-  return `${(Number(alongStart ?? 0) + share * Number(alongLength)).toFixed(3)} m from the head end`;
+  const { way, wayUnit, comma } = document.documentElement.dataset;
+  const figure = ((Number(alongStart ?? 0) + share * Number(alongLength)) / Number(way ?? 1)).toFixed(3);
+  return `${comma === undefined ? figure : figure.replace(".", ",")} ${wayUnit ?? "m"} from the head end`;
 }
 
 /** Gives a picture its read-out and its enlarged form. */

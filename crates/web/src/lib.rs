@@ -14,6 +14,8 @@ mod cache;
 mod captures;
 mod chain;
 pub mod deciding;
+mod downloads;
+mod figures;
 pub mod files;
 pub mod folder;
 mod heard;

@@ -9,6 +9,7 @@ use axum::{
     middleware::{self, Next},
     response::{IntoResponse, Response},
 };
+use barwright_report::figures::with as styled;
 use maud::Markup;
 use tokio::sync::Semaphore;
 use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
@@ -16,6 +17,7 @@ use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLay
 use crate::{
     access::{self, Access, Reach, Viewer},
     cache::Cache,
+    figures,
     folder::JobFolder,
     lot::Lot,
     pages,
@@ -56,13 +58,14 @@ impl Site {
     ) -> Response {
         let ledger = Ledger::read(&self.folder).await;
         let site = self.clone();
+        let wanted = figures::wanted();
         let made = tokio::task::spawn_blocking(move || {
             let mut lot = Lot::read(&site.folder, &site.cache, ledger, viewer);
             lot.work = site.works.seen();
-            match make(&lot) {
+            styled(wanted, || match make(&lot) {
                 Some(page) => page.into_response(),
                 None => (StatusCode::NOT_FOUND, pages::missing::page(&lot)).into_response(),
-            }
+            })
         });
         made.await.unwrap_or_else(|_| {
             (StatusCode::INTERNAL_SERVER_ERROR, pages::missing::broken()).into_response()
@@ -99,6 +102,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         })
         .with_state(site)
         .merge(access::routes().with_state(access.clone()))
+        .layer(middleware::from_fn(figures::follow))
         .layer(middleware::from_fn_with_state(access.clone(), access::guard))
         .layer(access.sessions())
         .layer(CompressionLayer::new())

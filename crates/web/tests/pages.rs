@@ -382,3 +382,56 @@ async fn a_dying_probe_is_named_with_what_is_left() {
     let few = support::full().await;
     assert!(get(&few.folder, "/trends").await.text.contains("No trend can be told yet"));
 }
+
+// Own rules: what a page lists is given as a file, and nothing else of the folder is.
+#[tokio::test]
+async fn documents_and_tables_are_taken_by_name_and_nothing_else() {
+    let job = support::full().await;
+    let papers = get(&job.folder, "/papers").await;
+    for name in ["order.toml", "technique.json", "checks/check-01.json"] {
+        assert!(papers.text.contains(&format!("href=\"/documents/{name}\"")), "{name}");
+        let taken = get(&job.folder, &format!("/documents/{name}")).await;
+        assert_eq!(taken.status, StatusCode::OK, "{name}");
+        assert_eq!(taken.text.as_bytes(), std::fs::read(job.folder.path(name)).unwrap(), "{name}");
+    }
+    assert!(
+        get(&job.folder, "/bars/B001").await.text.contains("/documents/bars/B001.judgement.json")
+    );
+    for name in ["ledger.db", "accounts.json", "../Cargo.toml", "bars/..%2Forder.toml", "bars", ""]
+    {
+        let taken = get(&job.folder, &format!("/documents/{name}")).await;
+        assert_eq!(taken.status, StatusCode::NOT_FOUND, "{name}");
+    }
+}
+
+// Own rules: figures follow the reader's choice, which a link makes and a cookie keeps; papers and documents
+// do not.
+#[tokio::test]
+async fn figures_are_written_as_the_reader_wants_them() {
+    let job = support::full().await;
+    let with = async |style: &str, address: &str| {
+        let request = Request::get(address).header(header::COOKIE, format!("figures={style}"));
+        ask(&job.folder, request.body(Body::empty()).unwrap()).await.text
+    };
+    let plain = get(&job.folder, "/bars/B001").await.text;
+    assert!(plain.contains("round, diameter 42.0 mm"), "millimetres and a point");
+    assert!(with("comma", "/bars/B001").await.contains("round, diameter 42,0 mm"));
+    let inch = with("inch", "/bars/B001").await;
+    assert!(
+        inch.contains("round, diameter 1.654 in") && inch.contains("9.843"),
+        "3 m are 9.843 ft"
+    );
+    assert_eq!(with("furlong", "/bars/B001").await, plain, "an unknown style");
+    let stretch = "/bars/B001/stretch?from_m=0&to_m=3";
+    assert!(with("inch", stretch).await.contains("ft from head"));
+    let order = "/documents/order.toml";
+    assert_eq!(with("comma", order).await, get(&job.folder, order).await.text);
+
+    let chosen = get(&job.folder, "/figures?style=inch&to=/bars/B001").await;
+    assert_eq!(chosen.header(header::LOCATION), "/bars/B001");
+    assert!(chosen.header(header::SET_COOKIE).starts_with("figures=inch;"));
+    for elsewhere in ["//example.org", "https://example.org", "/\\example.org"] {
+        let chosen = get(&job.folder, &format!("/figures?style=inch&to={elsewhere}")).await;
+        assert_eq!(chosen.header(header::LOCATION), "/", "{elsewhere}");
+    }
+}

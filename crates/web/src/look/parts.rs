@@ -1,6 +1,7 @@
 //! Parts that several pages share.
 
 use barwright_job::{Finding, Sealed};
+use barwright_report::figures::{way, way_unit};
 use barwright_report::{papers::CAUTIONS, text};
 use maud::{Markup, PreEscaped, html};
 
@@ -67,7 +68,7 @@ pub fn findings(list: &[Finding]) -> Markup {
                                 " " span.unit { "beams " (beams(&f.beams)) }
                             }
                             @if let Some([from, to]) = f.stretch_m {
-                                " " span.unit { "at " (text::number(from, 3)) " to " (text::number(to, 3)) " m" }
+                                " " span.unit { "at " (way(from, 3)) " to " (way(to, 3)) " " (way_unit()) }
                             }
                         }
                     }

@@ -6,10 +6,14 @@ use super::mark;
 use crate::{
     access::Viewer,
     chain::{Link, Shape, chain},
+    figures,
     lot::Lot,
 };
 use barwright_ledger::BarState;
-use barwright_report::text;
+use barwright_report::{
+    figures::{Decimal, style, way_m, way_unit},
+    text,
+};
 
 /// The pages that are no link of the chain.
 const OTHERS: [(&str, &str); 9] = [
@@ -29,7 +33,7 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
     let order = lot.order.here();
     html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang="en" data-comma[style().decimal == Decimal::Comma] data-way=(way_m()) data-way-unit=(way_unit()) {
             (head(title))
             body {
                 a.skip href="#main" { "Skip to the content" }
@@ -62,6 +66,7 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
                 }
                 footer.foot {
                     p { "Read from " code { (text::visible(&lot.folder.root().display().to_string())) } ". " (change(&lot.viewer)) }
+                    (figures_chosen(here))
                 }
             }
         }
@@ -73,6 +78,20 @@ fn signed_in(name: &str) -> Markup {
         form.who method="post" action="/sign-out" {
             span { "signed in as " strong { (text::visible(name)) } }
             button type="submit" { "Sign out" }
+        }
+    }
+}
+
+/// How figures are written, and the other ways.
+fn figures_chosen(here: &str) -> Markup {
+    let now = style();
+    html! {
+        nav.figures-chosen aria-label="How figures are written" {
+            span { "Figures as " }
+            @for (word, example, figures) in figures::CHOICES {
+                a href=(format!("{}?style={word}&to={here}", figures::ADDRESS)) aria-current=[(figures == now).then_some("true")] { (example) }
+                " "
+            }
         }
     }
 }

@@ -5,6 +5,7 @@ use barwright_ledger::{
     BarKey, Entry, State,
     store::questions::{After, Bars, Story},
 };
+use barwright_report::figures::{size, size_unit};
 use barwright_report::text;
 use maud::{Markup, html};
 
@@ -155,7 +156,7 @@ fn told(story: &Story) -> Markup {
         @if !story.pieces.is_empty() {
             h2 { "Cut into" }
             ul { @for (piece, from_m, to_m) in &story.pieces {
-                li { (text::visible(piece)) ": " (text::number(from_m * 1e3, 0)) " to " (text::number(to_m * 1e3, 0)) " " span.unit { "mm" } " from the head end" }
+                li { (text::visible(piece)) ": " (size(*from_m, 0)) " to " (size(*to_m, 0)) " " span.unit { (size_unit()) } " from the head end" }
             } }
         }
         @if !story.equipment.is_empty() {

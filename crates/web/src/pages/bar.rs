@@ -6,6 +6,7 @@ use barwright_job::{
     screened::ScreenedBar,
 };
 use barwright_ledger::{BarState, State};
+use barwright_report::figures::{size, size_unit, sized, way, way_unit};
 use barwright_report::{
     Palette, Place, Ribbon,
     ribbon::{ALONG_PX, Heights, SHORTEST_WINDOW_M, across_px, ribbon},
@@ -16,11 +17,13 @@ use maud::{Markup, PreEscaped, html};
 use super::{
     deciding::{self, Refusal},
     heard,
+    papers::list,
     unrolled::{across, unrolled},
 };
 use crate::{
     cache::{Cache, Doc},
     chain::sentence,
+    downloads,
     folder::JobFolder,
     heard::Spot,
     look::{
@@ -43,7 +46,7 @@ pub fn page(lot: &Lot, name: &str, refusal: Option<&Refusal>) -> Option<Markup> 
     let lead = html! {
         span.stand { (mark::standing(standing)) strong { (standing.words()) } }
         @if let Some(s) = bar.screened.here() {
-            span { "heat " (text::visible(&s.body.heat)) ", " (unit(text::number(s.body.length_m, 3), "m")) }
+            span { "heat " (text::visible(&s.body.heat)) ", " (unit(way(s.body.length_m, 3), way_unit())) }
         }
     };
     let body = html! {
@@ -186,17 +189,17 @@ fn cut(plan: &CutPlan) -> Markup {
         "Pieces",
         &[
             figures("Piece", ""),
-            figures("from", "mm"),
-            figures("to", "mm"),
-            figures("length", "mm"),
+            figures("from", size_unit()),
+            figures("to", size_unit()),
+            figures("length", size_unit()),
             prose("what becomes of it"),
         ],
         plan.pieces.iter().enumerate().map(|(k, p)| {
             vec![
                 html! { (k + 1) },
-                html! { (text::mm(p.from_m, 0)) },
-                html! { (text::mm(p.to_m, 0)) },
-                html! { (text::mm(p.to_m - p.from_m, 0)) },
+                html! { (size(p.from_m, 0)) },
+                html! { (size(p.to_m, 0)) },
+                html! { (size(p.to_m - p.from_m, 0)) },
                 match p.fate {
                     Fate::Keep => html! { strong { "kept" } },
                     Fate::Scrap => html! { "cut off: " (text::visible(&p.reason)) },
@@ -209,12 +212,18 @@ fn cut(plan: &CutPlan) -> Markup {
 fn lost(s: &ScreenedBar) -> Markup {
     table(
         "Stretches not inspected",
-        &[words("Class"), figures("from", "mm"), figures("to", "mm"), words("why"), prose("beams")],
+        &[
+            words("Class"),
+            figures("from", size_unit()),
+            figures("to", size_unit()),
+            words("why"),
+            prose("beams"),
+        ],
         s.lost.iter().map(|l| {
             vec![
                 html! { (text::class(l.class)) },
-                html! { (text::mm(l.from_m, 0)) },
-                html! { (text::mm(l.to_m, 0)) },
+                html! { (size(l.from_m, 0)) },
+                html! { (size(l.to_m, 0)) },
                 html! { (l.cause.words()) },
                 html! { @if l.beams.is_empty() { "all" } @else { (parts::beams(&l.beams)) } },
             ]
@@ -236,12 +245,12 @@ fn indications(bar: &str, j: &Judgement, t: Option<&Technique>) -> Markup {
             &[
                 words("Letter"),
                 prose("likely kind"),
-                figures("from", "mm"),
-                figures("length", "mm"),
+                figures("from", size_unit()),
+                figures("length", size_unit()),
                 words("clock"),
-                figures("depth", "mm"),
+                figures("depth", size_unit()),
                 figures("height", "% FSH"),
-                figures("equivalent size", "mm"),
+                figures("equivalent size", size_unit()),
                 figures("uncertainty", "dB"),
                 figures("echoes", ""),
                 words("A-scans"),
@@ -282,15 +291,15 @@ fn row(i: &Indication) -> Vec<Markup> {
                 " " span.quiet { (text::visible(&i.kind_reasons.join("; "))) }
             }
         },
-        html! { (text::mm(i.from_m, 0)) },
+        html! { (size(i.from_m, 0)) },
         html! {
             (length(i.to_m - i.from_m))
-            @if let Some(u) = i.length_uncertainty_m { " ± " (text::mm(u, 0)) }
+            @if let Some(u) = i.length_uncertainty_m { " ± " (size(u, 0)) }
         },
         html! { (text::clock(i.place.angle())) },
-        html! { (text::mm(i.depth_m, 1)) " ± " (text::mm(i.place_uncertainty_m, 1)) },
+        html! { (size(i.depth_m, 1)) " ± " (size(i.place_uncertainty_m, 1)) },
         html! { (bound) (text::percent(i.height_fsh, 0)) },
-        html! { (bound) (text::mm(i.size_m, 2)) },
+        html! { (bound) (size(i.size_m, 2)) },
         html! { "± " (text::number(i.size_uncertainty_db, 1)) },
         html! { (i.echoes) },
     ]
@@ -298,18 +307,19 @@ fn row(i: &Indication) -> Vec<Markup> {
 
 /// A length along the bar in millimetres: under a beam's width it is not told.
 fn length(metres: f64) -> String {
-    if metres < 0.5e-3 { "under 1".to_owned() } else { text::mm(metres, 0) }
+    if metres < 0.5e-3 { format!("under {}", size(1e-3, 0)) } else { size(metres, 0) }
 }
 
 fn section(t: &Technique, i: &Indication) -> Markup {
     let places = [Place { letter: &i.letter, at: i.place, uncertainty_m: i.place_uncertainty_m }];
     let picture = section_view(t, &places, &Palette::page());
     let caption = format!(
-        "{}: {} o'clock, {} mm deep, at {} m.",
+        "{}: {} o'clock, {} deep, at {} {}.",
         text::visible(&i.letter),
         text::clock(i.place.angle()),
-        text::mm(i.depth_m, 1),
-        text::number((i.from_m + i.to_m) / 2.0, 3)
+        sized(i.depth_m, 1),
+        way((i.from_m + i.to_m) / 2.0, 3),
+        way_unit()
     );
     parts::picture(picture, &caption)
 }
@@ -331,7 +341,7 @@ fn verdict(j: &Judgement) -> Markup {
                     strong { "Changed by " (text::visible(&d.by)) } " from " (text::verdict(d.verdict)) ": "
                     (text::visible(&text::sentence(&d.reason)))
                 }
-                p.quiet { "Before: " (text::number(d.cut.kept_m, 3)) " m kept, judgement " code { (d.judgement.short()) } "." }
+                p.quiet { "Before: " (way(d.cut.kept_m, 3)) " " (way_unit()) " kept, judgement " code { (d.judgement.short()) } "." }
             }
         }
         @if !j.reasons.is_empty() {
@@ -346,8 +356,8 @@ fn verdict(j: &Judgement) -> Markup {
             }
         }
         (facts(&[
-            ("kept", html! { strong { (text::number(cut.kept_m, 3)) } " " span.unit { "m" } }),
-            ("lost", unit(text::number(cut.lost_m, 3), "m")),
+            ("kept", html! { strong { (way(cut.kept_m, 3)) } " " span.unit { (way_unit()) } }),
+            ("lost", unit(way(cut.lost_m, 3), way_unit())),
             ("pieces kept", html! { (cut.pieces.iter().filter(|p| p.fate == Fate::Keep).count()) }),
         ]))
     }
@@ -386,7 +396,7 @@ fn ledger(state: Option<&BarState>, standing: Standing) -> Markup {
             }
             State::Cropped { pieces_m } => {
                 p { "These pieces are released:" }
-                ul { @for [a, b] in pieces_m { li { (text::mm(*a, 0)) " to " (unit(text::mm(*b, 0), "mm")) } } }
+                ul { @for [a, b] in pieces_m { li { (size(*a, 0)) " to " (unit(size(*b, 0), size_unit())) } } }
             }
             State::Released => { p { "It stands between two good checks of its technique and level." } }
             State::Rejected => { p { "It stays rejected until a retest is ordered." } }
@@ -429,5 +439,7 @@ fn papers(lot: &Lot, bar: &Bar) -> Markup {
         } @else {
             ul { @for name in own { li { a href=(format!("/papers/{}.pdf", segment(name))) { (text::visible(name)) } } } }
         }
+        h2 { "Documents and tables" }
+        (list(&downloads::of_bar(&lot.folder, &bar.name)))
     }
 }

@@ -1,5 +1,6 @@
 //! The bars of the lot, all or by state.
 
+use barwright_report::figures::{way, way_unit};
 use barwright_report::{Palette, lot_cut, text};
 use maud::{Markup, html};
 
@@ -145,8 +146,8 @@ fn numbers(lot: &Lot, shown: &[&Bar]) -> Markup {
             figures("indications", ""),
             figures("inspected, volume", "%"),
             figures("inspected, surface", "%"),
-            figures("kept", "m"),
-            figures("lost", "m"),
+            figures("kept", way_unit()),
+            figures("lost", way_unit()),
         ],
         shown.iter().map(|b| {
             let j = b.judgement.here().map(|j| &j.body);
@@ -162,8 +163,8 @@ fn numbers(lot: &Lot, shown: &[&Bar]) -> Markup {
                 cell(j.map(|j| j.indications.len().to_string())),
                 cell(share(barwright_job::proof::FlawClass::Disc)),
                 cell(share(barwright_job::proof::FlawClass::Crack)),
-                cell(j.map(|j| text::number(j.cut.kept_m, 3))),
-                cell(j.map(|j| text::number(j.cut.lost_m, 3))),
+                cell(j.map(|j| way(j.cut.kept_m, 3))),
+                cell(j.map(|j| way(j.cut.lost_m, 3))),
             ]
         }),
     )

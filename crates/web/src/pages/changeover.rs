@@ -147,7 +147,7 @@ fn times(c: &Changeover, total: f64) -> Markup {
             dl.times { @for (kind, s) in &took {
                 div {
                     dt { (kind.name()) }
-                    dd { svg viewBox="0 0 100 4" preserveAspectRatio="none" aria-hidden="true" { rect width="100" height="4" {} rect.took width=(text::number(100.0 * s / longest, 1)) height="4" {} } span { (unit(text::number(*s, 0), "s")) } }
+                    dd { svg viewBox="0 0 100 4" preserveAspectRatio="none" aria-hidden="true" { rect width="100" height="4" {} rect.took width=(format!("{:.1}", 100.0 * s / longest)) height="4" {} } span { (unit(text::number(*s, 0), "s")) } }
                 }
             } }
             p { "Altogether " (unit(text::number(total, 0), "s")) "." }

@@ -1,6 +1,7 @@
 //! The dynamic checks: the reference bar passed at line speed, again and again.
 
 use barwright_job::{Sealed, check::Check};
+use barwright_report::figures::{size, size_unit, sized};
 use barwright_report::{papers::repeatability_words, text};
 use maud::{Markup, html};
 
@@ -66,7 +67,7 @@ fn one(lot: &Lot, name: &str, sealed: &Sealed<Check>) -> Markup {
                 @if let Some(r) = rules {
                     p.quiet {
                         "Allowed: spread up to " (text::number(r.spread_db, 1)) " dB, place to "
-                        (text::number(r.place_mm, 0)) " mm, " (text::number(r.signal_to_noise_db, 0))
+                        (sized(r.place_mm * 1e-3, 0)) ", " (text::number(r.signal_to_noise_db, 0))
                         " dB over noise, every reflector in every pass."
                     }
                 }
@@ -85,7 +86,7 @@ fn reflectors(c: &Check) -> Markup {
             figures("found", "passes"),
             words("heights, % FSH"),
             figures("spread", "dB"),
-            figures("place error", "mm"),
+            figures("place error", size_unit()),
             figures("over noise", "dB"),
             figures("beams", ""),
         ],
@@ -100,7 +101,7 @@ fn reflectors(c: &Check) -> Markup {
                 html! { @if r.found < c.passes { em.flag { (r.found) " of " (c.passes) } } @else { (r.found) " of " (c.passes) } },
                 html! { (heights.join(", ")) },
                 html! { (text::number(r.spread_db, 2)) },
-                html! { (text::mm(r.place_error_m, 1)) },
+                html! { (size(r.place_error_m, 1)) },
                 html! { (text::number(r.signal_to_noise_db, 1)) },
                 html! { (r.beams.len()) },
             ]

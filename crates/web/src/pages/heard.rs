@@ -1,6 +1,7 @@
 //! What beams heard at a place of a bar, as A-scans.
 
 use barwright_job::Technique;
+use barwright_report::figures::{sized, way, way_unit};
 use barwright_report::{Ascan, Palette, ascan, text};
 use maud::{Markup, html};
 
@@ -46,8 +47,8 @@ pub fn page(lot: &Lot, bar: &str, asked: &Asked) -> Option<Markup> {
     let body = html! {
         p { a href=(format!("/bars/{}", segment(bar))) { "Back to the bar" } }
         form.entry method="get" action=(address(bar)) {
-            label { span { "Place from the head end, m" } input name="z_m" inputmode="decimal" value=(text::number(asked.z_m, 3)) required; }
-            label { span { "Share of the way around, from 0 at 6 o'clock over 9, 12 and 3 to 1" } input name="across" inputmode="decimal" value=(text::number(asked.across, 3)) required; }
+            label { span { "Place from the head end, m" } input name="z_m" inputmode="decimal" value=(format!("{:.3}", asked.z_m)) required; }
+            label { span { "Share of the way around, from 0 at 6 o'clock over 9, 12 and 3 to 1" } input name="across" inputmode="decimal" value=(format!("{:.3}", asked.across)) required; }
             button.main type="submit" { "Show what was heard there" }
         }
         (part)
@@ -74,7 +75,7 @@ pub fn alone(folder: &JobFolder, cache: &Cache, bar: &str, asked: &Asked) -> Opt
     Some(match near(folder, cache, (bar, technique), spot, asked.choice) {
         Err(e) => parts::unusable(&e),
         Ok(None) => html! {
-            p { "No A-scan was kept within 30 mm of " (unit(text::number(asked.z_m, 3), "m")) ": nothing reached the alarm there, and coupling held." }
+            p { "No A-scan was kept within " (sized(0.03, 0)) " of " (unit(way(asked.z_m, 3), way_unit())) ": nothing reached the alarm there, and coupling held." }
         },
         Ok(Some((shots, heard))) => shown(technique, (bar, asked), &shots, &heard),
     })
@@ -88,9 +89,10 @@ fn shown(
 ) -> Markup {
     let clock = |shot: &Shot| clock_of(&technique.section, shot.spot.across);
     let title = format!(
-        "Beam {} at {} m, {}",
+        "Beam {} at {} {}, {}",
         heard.shot.beam,
-        text::number(heard.shot.spot.z_m, 3),
+        way(heard.shot.spot.z_m, 3),
+        way_unit(),
         clock(&heard.shot)
     );
     let picture = ascan(
@@ -112,13 +114,13 @@ fn shown(
         (parts::long_picture(picture, caption))
         (table(
             "The nearest A-scans",
-            &[words("Beam"), figures("place", "m"), words("clock"), figures("highest echo", "% FSH"), words("coupling")],
+            &[words("Beam"), figures("place", way_unit()), words("clock"), figures("highest echo", "% FSH"), words("coupling")],
             shots.iter().enumerate().map(|(k, shot)| vec![
                 html! {
                     a href=(format!("{}&choice={k}", address_of(bar, Spot { z_m: asked.z_m, across: asked.across })))
                         aria-current=[(k == asked.choice).then_some("true")] { "beam " (shot.beam) }
                 },
-                html! { (text::number(shot.spot.z_m, 3)) },
+                html! { (way(shot.spot.z_m, 3)) },
                 html! { (clock(shot)) },
                 html! { (shot.height_fsh.map_or_else(|| "–".to_owned(), |h| text::percent(f64::from(h), 0))) },
                 html! { @if shot.uncoupled { em.flag { "lost" } } @else { "held" } },

@@ -1,6 +1,7 @@
 //! The lot: its chain in large, what is due, and its bars.
 
 use barwright_ledger::State;
+use barwright_report::figures::{way, way_unit};
 use maud::{Markup, html};
 
 use crate::{
@@ -148,7 +149,7 @@ pub fn rack(lot: &Lot, bars: &[&Bar]) -> Markup {
 fn kept(bar: &Bar) -> Markup {
     match bar.judgement.here() {
         Some(j) => html! {
-            (text::number(j.body.cut.kept_m, 2)) " " span.unit { "of " (text::number(j.body.length_m, 2)) " m" }
+            (way(j.body.cut.kept_m, 2)) " " span.unit { "of " (way(j.body.length_m, 2)) " " (way_unit()) }
         },
         None => html! { span.quiet { "–" } },
     }

@@ -4,6 +4,7 @@ use barwright_job::{
     Sealed, Technique,
     level::{BeamState, Level},
 };
+use barwright_report::figures::{size, size_unit};
 use barwright_report::{Heights, Palette, Rays, Ring, Spokes, heights, papers::spokes, ring, text};
 use barwright_wave::{Mode, Point};
 use maud::{Markup, html};
@@ -139,7 +140,7 @@ fn states(l: &Level) -> Markup {
             ("bar off the ring's centre", match l.bar_offset_m {
                 Some([x, y]) => {
                     let p = Point::new(x, y);
-                    html! { (unit(text::mm(p.radius(), 2), "mm")) " towards " (text::clock(p.angle())) }
+                    html! { (unit(size(p.radius(), 2), size_unit())) " towards " (text::clock(p.angle())) }
                 }
                 None => html! { "not told by the surface echoes" },
             }),

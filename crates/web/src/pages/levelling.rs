@@ -1,6 +1,7 @@
 //! From drawing to motion to gains: the way to a level, step by step, each with its state.
 
 use barwright_job::{Sealed, level::BeamState, level::Level, reference::ReferenceBar};
+use barwright_report::figures::{size, size_unit};
 use barwright_report::text;
 use maud::{Markup, html};
 
@@ -59,7 +60,7 @@ fn step(shape: Shape, name: &str, words: &Markup) -> Markup {
 fn bar(reference: Option<&Sealed<ReferenceBar>>) -> Markup {
     match reference {
         Some(r) => html! {
-            p { (text::visible(&r.body.name)) ": " (r.body.reflectors.len()) " reflectors on " (unit(text::mm(r.body.length_m, 0), "mm")) ". "
+            p { (text::visible(&r.body.name)) ": " (r.body.reflectors.len()) " reflectors on " (unit(size(r.body.length_m, 0), size_unit())) ". "
                 a href="/reference" { "Drawing and tolerances" } "." }
         },
         None => html! {
@@ -80,11 +81,11 @@ fn motion(reference: Option<&Sealed<ReferenceBar>>) -> Markup {
             summary { (r.body.motion.len()) " places and turns" }
             (table(
                 "Motion list",
-                &[figures("Step", ""), prose("what it is for"), figures("place under the ring", "mm"), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
+                &[figures("Step", ""), prose("what it is for"), figures("place under the ring", size_unit()), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
                 r.body.motion.iter().enumerate().map(|(k, m)| vec![
                     html! { (k + 1) },
                     html! { (text::visible(&m.purpose)) },
-                    html! { (text::mm(m.z_m, 1)) },
+                    html! { (size(m.z_m, 1)) },
                     html! { (text::number(m.turn_rad.to_degrees(), 0)) },
                     html! { (text::number(m.turn_step_rad.to_degrees(), 2)) },
                     html! { (text::number(m.duration_s, 1)) },

@@ -5,6 +5,7 @@ use barwright_job::{
     order::SectionSpec,
     station::{Array, Coupling},
 };
+use barwright_report::figures::{size, size_unit, sized};
 use barwright_report::{rule_lines, text};
 use maud::{Markup, html};
 
@@ -72,17 +73,17 @@ fn order(o: &Order) -> Markup {
             ("section", html! {
                 (text::section(&o.section()))
                 @if let SectionSpec::Round(r) = o.section {
-                    @if r.ovality_mm > 0.0 { ", oval by " (unit(n(r.ovality_mm, 2), "mm")) }
+                    @if r.ovality_mm > 0.0 { ", oval by " (unit(size(r.ovality_mm * 1e-3, 2), size_unit())) }
                 }
             }),
             ("bars", html! {
-                (o.bars.count) " of " (unit(n(o.bars.length_mm, 0), "mm"))
+                (o.bars.count) " of " (unit(size(o.bars.length_mm * 1e-3, 0), size_unit()))
                 @if o.bars.straightness_mm_per_m > 0.0 { ", bowed up to " (unit(n(o.bars.straightness_mm_per_m, 1), "mm/m")) }
             }),
             ("steel", html! {
                 (text::visible(&o.steel.grade))
                 @if o.steel.velocity_tolerance_percent > 0.0 { ", velocities ± " (unit(n(o.steel.velocity_tolerance_percent, 2), "%")) }
-                @if let Some(d) = o.steel.grain_noise_disc_mm { ", grain noise as a disc of " (unit(n(d, 2), "mm")) }
+                @if let Some(d) = o.steel.grain_noise_disc_mm { ", grain noise as a disc of " (unit(size(d * 1e-3, 2), size_unit())) }
             }),
             ("velocity, longitudinal", unit(n(o.steel.longitudinal_m_s, 0), "m/s")),
             ("velocity, shear", unit(n(o.steel.shear_m_s, 0), "m/s")),
@@ -92,23 +93,23 @@ fn order(o: &Order) -> Markup {
         ]))
         h3 { "To be found" }
         ul {
-            li { "a disc of " (unit(n(o.flaws.disc.diameter_mm, 2), "mm")) " that faces the beam"
+            li { "a disc of " (unit(size(o.flaws.disc.diameter_mm * 1e-3, 2), size_unit())) " that faces the beam"
                 @if o.flaws.disc.tilt_deg > 0.0 { " but for a tilt up to " (unit(n(o.flaws.disc.tilt_deg, 1), "°")) }
-                ", deeper than " (unit(n(o.flaws.disc.skin_mm, 1), "mm")) ", on " (unit(n(o.flaws.disc.coverage_percent, 1), "%")) " of the area" }
+                ", deeper than " (unit(size(o.flaws.disc.skin_mm * 1e-3, 1), size_unit())) ", on " (unit(n(o.flaws.disc.coverage_percent, 1), "%")) " of the area" }
             @if let Some(i) = o.flaws.inclusion {
-                li { "a round inclusion of " (unit(n(i.diameter_mm, 2), "mm")) " below the same skin, on " (unit(n(i.coverage_percent, 1), "%")) " of the area" }
+                li { "a round inclusion of " (unit(size(i.diameter_mm * 1e-3, 2), size_unit())) " below the same skin, on " (unit(n(i.coverage_percent, 1), "%")) " of the area" }
             }
             @if let Some(p) = o.flaws.pipe {
-                li { "a pipe of " (unit(n(p.diameter_mm, 2), "mm")) " within " (unit(n(p.within_mm, 1), "mm")) " of the centre, on " (unit(n(p.coverage_percent, 1), "%")) " of that zone" }
+                li { "a pipe of " (unit(size(p.diameter_mm * 1e-3, 2), size_unit())) " within " (unit(size(p.within_mm * 1e-3, 1), size_unit())) " of the centre, on " (unit(n(p.coverage_percent, 1), "%")) " of that zone" }
             }
             @match o.flaws.crack {
-                Some(c) => { li { "a radial crack " (unit(n(c.depth_mm, 2), "mm")) " deep at the surface, on " (unit(n(c.coverage_percent, 1), "%")) " of the circumference" } }
+                Some(c) => { li { "a radial crack " (unit(size(c.depth_mm * 1e-3, 2), size_unit())) " deep at the surface, on " (unit(n(c.coverage_percent, 1), "%")) " of the circumference" } }
                 None => { li { "cracks at the surface are no part of this order" } }
             }
-            li { "any of them " (unit(n(o.flaws.shortest_mm, 0), "mm")) " long or longer, met by several pulses" }
+            li { "any of them " (unit(size(o.flaws.shortest_mm * 1e-3, 0), size_unit())) " long or longer, met by several pulses" }
         }
         h3 { "To be cut" }
-        p { "Pieces of " (unit(n(o.cut.shortest_mm, 0), "mm")) " or longer; a saw cut takes " (unit(n(o.cut.kerf_mm, 1), "mm")) "." }
+        p { "Pieces of " (unit(size(o.cut.shortest_mm * 1e-3, 0), size_unit())) " or longer; a saw cut takes " (unit(size(o.cut.kerf_mm * 1e-3, 1), size_unit())) "." }
         @if !o.cut.lengths.is_empty() {
             ul {
                 @for l in &o.cut.lengths {
@@ -127,20 +128,20 @@ fn station(s: &Station) -> Markup {
         "Rings of the station",
         &[
             words("Ring"),
-            figures("from", "mm"),
-            figures("to", "mm"),
+            figures("from", size_unit()),
+            figures("to", size_unit()),
             figures("probes", ""),
             figures("elements", ""),
-            figures("pitch", "mm"),
+            figures("pitch", size_unit()),
             figures("frequency", "MHz"),
             words("array"),
         ],
         s.rings.iter().map(|r| {
             let (elements, pitch, _, _) = r.array.elements();
             let shape = match r.array {
-                Array::Arc(a) => format!("arc, radius {} mm", n(a.radius_mm, 0)),
+                Array::Arc(a) => format!("arc, radius {}", sized(a.radius_mm * 1e-3, 0)),
                 Array::Flat(a) if a.distance_mm > 0.0 => {
-                    format!("flat, {} mm away", n(a.distance_mm, 0))
+                    format!("flat, {} away", sized(a.distance_mm * 1e-3, 0))
                 }
                 Array::Flat(_) => "flat, in contact".to_owned(),
             };
@@ -162,15 +163,15 @@ fn station(s: &Station) -> Markup {
             ("mill and line", html! { (text::visible(&s.station.mill)) ", " (text::visible(&s.station.line)) }),
             ("coupling", match s.coupling {
                 Coupling::Water(w) => html! { "water, " (unit(n(w.temperature_c, 0), "°C")) " ± " (unit(n(w.tolerance_k, 0), "K")) },
-                Coupling::Contact(c) => html! { "contact, the first " (unit(n(c.dead_zone_mm, 1), "mm")) " are hidden" },
+                Coupling::Contact(c) => html! { "contact, the first " (unit(size(c.dead_zone_mm * 1e-3, 1), size_unit())) " are hidden" },
             }),
             ("fastest line", unit(n(s.line.max_speed_m_s, 2), "m/s")),
             ("centring", html! {
-                "± " (unit(n(s.line.centring_mm, 2), "mm"))
-                @if s.line.guide_distance_mm > 0.0 { ", guides " (unit(n(s.line.guide_distance_mm, 0), "mm")) " apart" }
+                "± " (unit(size(s.line.centring_mm * 1e-3, 2), size_unit()))
+                @if s.line.guide_distance_mm > 0.0 { ", guides " (unit(size(s.line.guide_distance_mm * 1e-3, 0), size_unit())) " apart" }
                 @if s.line.turn_deg > 0.0 { ", square bars turned by ± " (unit(n(s.line.turn_deg, 1), "°")) }
             }),
-            ("unguided at each end", unit(n(s.line.unguided_end_mm, 0), "mm")),
+            ("unguided at each end", unit(size(s.line.unguided_end_mm * 1e-3, 0), size_unit())),
             ("elements in an aperture", html! { (e.aperture_elements) }),
             ("apertures at once", html! {
                 (e.parallel_apertures)
@@ -213,7 +214,7 @@ fn rules(r: &Rules) -> Markup {
             ("name", html! { strong { (text::visible(&r.rules.name)) } ", version " (text::visible(&r.rules.version)) }),
             ("source", html! { (text::visible(&r.rules.source)) }),
             ("level", html! { (n(r.level.target_fsh_percent, 0)) ", accepted " (n(r.level.low_fsh_percent, 0)) " to " (unit(n(r.level.high_fsh_percent, 0), "% of full screen height")) }),
-            ("check", html! { (r.check.passes) " passes, spread up to " (unit(n(r.check.spread_db, 1), "dB")) ", " (unit(n(r.check.signal_to_noise_db, 0), "dB")) " over noise, place to " (unit(n(r.check.place_mm, 0), "mm")) }),
+            ("check", html! { (r.check.passes) " passes, spread up to " (unit(n(r.check.spread_db, 1), "dB")) ", " (unit(n(r.check.signal_to_noise_db, 0), "dB")) " over noise, place to " (unit(size(r.check.place_mm * 1e-3, 0), size_unit())) }),
             ("between two checks", html! { "at most " (unit(n(r.check.interval_h, 1), "h")) }),
         ]))
     }

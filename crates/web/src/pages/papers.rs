@@ -4,6 +4,7 @@ use barwright_report::text;
 use maud::{Markup, html};
 
 use crate::{
+    downloads::{self, Download},
     look::{parts, segment, shell},
     lot::Lot,
     pages::working,
@@ -32,9 +33,49 @@ pub fn page(lot: &Lot) -> Markup {
                     }
                 }
             }
+            (documents(lot))
             (parts::cautions())
         },
     )
+}
+
+/// Documents and tables, to be taken elsewhere.
+fn documents(lot: &Lot) -> Markup {
+    let there = downloads::documents(&lot.folder);
+    html! {
+        @if !there.is_empty() {
+            section {
+                h2 { "Documents and tables" }
+                p { "The documents themselves: text that anybody can read, sealed with its own hash where a program made it. What is kept of a bar stands on its page." }
+                (list(&there))
+            }
+        }
+    }
+}
+
+/// Files by name, with what they are and their length.
+pub fn list(files: &[Download]) -> Markup {
+    html! {
+        ul.downloads { @for file in files {
+            li {
+                a href=(format!("/documents/{}", address(&file.name))) download { (text::visible(&file.name)) }
+                " " span.quiet { (file.what) ", " (length(file.bytes)) }
+            }
+        } }
+    }
+}
+
+fn address(name: &str) -> String {
+    name.split('/').map(segment).collect::<Vec<_>>().join("/")
+}
+
+fn length(bytes: u64) -> String {
+    let kib = bytes as f64 / 1024.0;
+    if kib < 1000.0 {
+        format!("{} KiB", text::number(kib.max(0.1), 1))
+    } else {
+        format!("{} MiB", text::number(kib / 1024.0, 1))
+    }
 }
 
 /// When a paper was entered in the ledger, which knows it by its subject.

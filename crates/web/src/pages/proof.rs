@@ -5,6 +5,7 @@ use barwright_job::{
     proof::{ClassProof, Proof},
     technique::Section,
 };
+use barwright_report::figures::{size, size_unit};
 use barwright_report::{Case, Map, MapPlace, Palette, margin_map, places, text, unseen_words};
 use barwright_wave::Point;
 use maud::{Markup, html};
@@ -125,7 +126,7 @@ pub fn weakest_place(class: &ClassProof) -> Markup {
     let at = Point::new(w.x_m, w.y_m);
     html! {
         p {
-            "At " (text::clock(at.angle())) " o'clock, " (unit(text::mm(at.radius(), 1), "mm")) " from the axis: "
+            "At " (text::clock(at.angle())) " o'clock, " (unit(size(at.radius(), 1), size_unit())) " from the axis: "
             @match w.margin_db {
                 Some(db) => { strong { (text::signed(db, 1)) } " " span.unit { "dB re alarm height" } ". " }
                 None => { strong { "no beam's gate reaches it" } ". " }

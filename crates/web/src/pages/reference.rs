@@ -1,6 +1,7 @@
 //! The reference bar and how it is moved.
 
 use barwright_job::{Sealed, reference::ReferenceBar};
+use barwright_report::figures::{size, size_unit};
 use barwright_report::{Palette, refbar_drawing::shape_words, reference_bar_drawing, text};
 use maud::{Markup, html};
 
@@ -51,22 +52,22 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
             section {
                 (table(
                     "Reflectors",
-                    &[words("Mark"), prose("what it is"), figures("from the head end", "mm"), figures("angle from the mark", "°"), figures("from the axis", "mm")],
+                    &[words("Mark"), prose("what it is"), figures("from the head end", size_unit()), figures("angle from the mark", "°"), figures("from the axis", size_unit())],
                     r.reflectors.iter().map(|x| vec![
                         html! { (text::visible(&x.name)) },
                         html! { (shape_words(&x.shape)) },
-                        html! { (text::mm(x.z_m, 1)) },
+                        html! { (size(x.z_m, 1)) },
                         html! { (text::number(x.angle_rad.to_degrees(), 1)) },
-                        html! { (text::mm(x.radius_m, 2)) },
+                        html! { (size(x.radius_m, 2)) },
                     ]),
                 ))
                 (table(
                     "Motion list",
-                    &[figures("Step", ""), prose("what it is for"), figures("place under the ring", "mm"), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
+                    &[figures("Step", ""), prose("what it is for"), figures("place under the ring", size_unit()), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
                     r.motion.iter().enumerate().map(|(k, m)| vec![
                         html! { (k + 1) },
                         html! { (text::visible(&m.purpose)) },
-                        html! { (text::mm(m.z_m, 1)) },
+                        html! { (size(m.z_m, 1)) },
                         html! { (text::number(m.turn_rad.to_degrees(), 0)) },
                         html! { (text::number(m.turn_step_rad.to_degrees(), 2)) },
                         html! { (text::number(m.duration_s, 1)) },
@@ -76,7 +77,7 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
             }
             section.column {
                 h2 { "To be made so" }
-                p { "Length " (unit(text::mm(r.length_m, 0), "mm")) "." }
+                p { "Length " (unit(size(r.length_m, 0), size_unit())) "." }
                 ul { @for line in &r.requirements { li { (text::visible(line)) } } }
                 (parts::findings(&r.findings))
             }

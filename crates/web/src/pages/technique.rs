@@ -1,6 +1,7 @@
 //! The technique: where the probes stand, what fires when, which rule binds.
 
 use barwright_job::{Sealed, Technique};
+use barwright_report::figures::{size, size_unit};
 use barwright_report::{Palette, Rays, Ring, least_words, ring, schedule, text};
 use barwright_wave::Mode;
 use maud::{Markup, html};
@@ -92,7 +93,7 @@ fn sentences(t: &Technique) -> Markup {
     html! {
         p.figure-words { (unit(text::number(t.line_speed_m_s, 2), "m/s")) " line speed" }
         p {
-            "Each beam fires once every " (unit(text::mm(t.pulse_spacing_m, 2), "mm")) " of bar. "
+            "Each beam fires once every " (unit(size(t.pulse_spacing_m, 2), size_unit())) " of bar. "
             @match binding.as_slice() {
                 [] => { "No rule keeps the line from being faster." }
                 rules => { "What keeps the line from being faster: " strong { (text::visible(&rules.join(", "))) } "." }
@@ -104,10 +105,10 @@ fn sentences(t: &Technique) -> Markup {
             ("pulse", html! { (unit(text::number(t.pulse.centre_hz * 1e-6, 2), "MHz")) ", bandwidth " (unit(text::percent(t.pulse.bandwidth_rel, 0), "%")) }),
             ("cycle", html! { (t.schedule.firings.len()) " firings in " (unit(text::number(t.schedule.period_s * 1e3, 2), "ms")) }),
             ("record", html! { (t.record.samples) " samples at " (unit(text::number(t.record.sample_rate_hz * 1e-6, 0), "MHz")) }),
-            ("not inspected at each end", unit(text::mm(t.unguided_end_m, 0), "mm")),
+            ("not inspected at each end", unit(size(t.unguided_end_m, 0), size_unit())),
             ("80 % height stands for", html! {
-                "a disc of " (unit(text::mm(s.disc_diameter_m, 2), "mm"))
-                @if let Some(c) = s.crack_depth_m { ", a crack of " (unit(text::mm(c, 2), "mm")) }
+                "a disc of " (unit(size(s.disc_diameter_m, 2), size_unit()))
+                @if let Some(c) = s.crack_depth_m { ", a crack of " (unit(size(c, 2), size_unit())) }
             }),
         ]))
     }
@@ -215,7 +216,7 @@ fn beams(t: &Technique) -> Markup {
             figures("gain", "dB"),
             figures("surface", "µs"),
             prose("gates, µs after the surface"),
-            figures("width along the bar", "mm"),
+            figures("width along the bar", size_unit()),
         ],
         t.beams.iter().map(|b| {
             let gates: Vec<String> = b
@@ -240,7 +241,7 @@ fn beams(t: &Technique) -> Markup {
                 html! { (text::number(b.gain_db, 1)) },
                 html! { (text::number(b.surface_time_s * 1e6, 2)) },
                 html! { (gates.join(", ")) },
-                html! { (text::mm(b.axial_width_m, 1)) },
+                html! { (size(b.axial_width_m, 1)) },
             ]
         }),
     )

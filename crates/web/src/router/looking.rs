@@ -11,6 +11,7 @@ use axum::{
     routing::get,
 };
 use barwright_ledger::BarKey;
+use barwright_report::figures::with as styled;
 use futures_util::StreamExt;
 use maud::Markup;
 use serde::Deserialize;
@@ -21,7 +22,8 @@ use super::Site;
 use crate::{
     access::Viewer,
     asking::{self, By, Question},
-    assets,
+    assets, downloads, figures,
+    look::segment,
     lot::Lot,
     pages,
     trying::Asked,
@@ -57,7 +59,9 @@ pub fn routes() -> Router<Site> {
         .route(pages::people::ADDRESS, plain(|lot| pages::people::page(lot, None)))
         .route("/papers", plain(pages::papers::page))
         .route("/papers/{file}", get(paper))
+        .route("/documents/{*name}", get(document))
         .route("/assets/{*name}", get(asset))
+        .route(figures::ADDRESS, get(figures::choose))
 }
 
 #[derive(Deserialize)]
@@ -118,8 +122,9 @@ async fn heard(
     let asked = pages::heard::Asked { z_m, across, choice };
     if part.is_some() {
         // Follows a hand: the bar's own documents, without the ledger.
+        let wanted = figures::wanted();
         let drawn = tokio::task::spawn_blocking(move || {
-            pages::heard::alone(&site.folder, &site.cache, &name, &asked)
+            styled(wanted, || pages::heard::alone(&site.folder, &site.cache, &name, &asked))
         });
         return match drawn.await {
             Ok(Some(part)) => part.into_response(),
@@ -212,8 +217,10 @@ async fn stretch(
     Path(name): Path<String>,
     Query(asked): Query<Stretch>,
 ) -> Response {
+    let wanted = figures::wanted();
     let drawn = tokio::task::spawn_blocking(move || {
-        pages::bar::stretch(&site.folder, &site.cache, &name, [asked.from_m, asked.to_m])
+        let window_m = [asked.from_m, asked.to_m];
+        styled(wanted, || pages::bar::stretch(&site.folder, &site.cache, &name, window_m))
     });
     match drawn.await {
         Ok(Some(svg)) => ([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response(),
@@ -223,6 +230,33 @@ async fn stretch(
 
 async fn asset(Path(name): Path<String>, headers: HeaderMap) -> Response {
     assets::file(&name, &headers)
+}
+
+/// A document or table of the folder, as a file.
+async fn document(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(name): Path<String>,
+) -> Response {
+    let (folder, asked) = (site.folder.clone(), name.clone());
+    let taken = tokio::task::spawn_blocking(move || downloads::taken(&folder, &asked)).await;
+    match taken {
+        Ok(Ok(Some(bytes))) => {
+            let file = name.rsplit('/').next().unwrap_or(&name);
+            let kind = mime_guess::from_path(file).first_or_octet_stream();
+            let headers = [
+                (header::CONTENT_TYPE, kind.to_string()),
+                (header::CONTENT_DISPOSITION, attachment(file)),
+            ];
+            (headers, bytes).into_response()
+        }
+        _ => site.page(viewer, |_| None).await,
+    }
+}
+
+/// To be kept as a file of this name (RFC 6266, with the name as RFC 5987 writes it).
+fn attachment(file: &str) -> String {
+    format!("attachment; filename*=UTF-8''{}", segment(file))
 }
 
 /// A paper. The name is only compared with those in the folder, never made into a path.

@@ -7,6 +7,7 @@
 
 mod accessible;
 mod driver;
+mod measured;
 #[path = "../support/mod.rs"]
 mod support;
 mod trying;
