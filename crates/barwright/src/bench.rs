@@ -3,7 +3,7 @@
 use std::io::Write as _;
 use std::time::Duration;
 
-use barwright_web::JobFolder;
+use barwright_web::{JobFolder, Turn};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 
@@ -33,6 +33,13 @@ impl Bench {
             Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
             other => other.map_err(|e| Failure::because(&e)),
         }
+    }
+
+    /// Waits for one's turn at changing documents of the job folder. Where the folder gives none, what is
+    /// written there fails by itself.
+    pub fn turn(&self) -> Option<Turn> {
+        let waiting = || self.say("another program changes this job folder; waiting for its end");
+        self.job.turn(waiting).ok()
     }
 
     /// Says something beside the answer, on standard error.

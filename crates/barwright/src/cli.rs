@@ -77,6 +77,27 @@ enum Command {
     Bench(bench_command::Args),
 }
 
+impl Command {
+    /// Whether it reads documents of the job folder and writes others from them: then it takes its turn.
+    fn changes_documents(&self) -> bool {
+        matches!(
+            self,
+            Self::Plan(_)
+                | Self::Prove(_)
+                | Self::Refbar(_)
+                | Self::Changeover(_)
+                | Self::Level(_)
+                | Self::Check(_)
+                | Self::Screen(_)
+                | Self::Sentence(_)
+                | Self::Decide(_)
+                | Self::Cut(_)
+                | Self::Approve(_)
+                | Self::Certify(_)
+        )
+    }
+}
+
 impl Cli {
     /// Does what was asked.
     ///
@@ -88,6 +109,7 @@ impl Cli {
             job = job.with_ledger(Home::of(address));
         }
         let bench = Bench { job, json: self.json };
+        let _turn = self.command.changes_documents().then(|| bench.turn());
         match self.command {
             Command::Demo(args) => demo::run(&bench, &args),
             Command::Example(args) => example::run(&bench, &args),

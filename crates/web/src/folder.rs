@@ -11,7 +11,10 @@ use barwright_job::{
 
 use barwright_ledger::store::Home;
 
-use crate::files::{self, FileError};
+use crate::{
+    files::{self, FileError},
+    turn::{self, Turn},
+};
 
 /// A folder with the documents of one order.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,6 +36,14 @@ impl JobFolder {
     #[must_use]
     pub fn with_ledger(self, home: Home) -> Self {
         Self { ledger: Some(home), ..self }
+    }
+
+    /// Takes a turn at changing its documents; `waiting` is told once where somebody else has it.
+    ///
+    /// # Errors
+    /// [`FileError::Write`] where the folder cannot be written.
+    pub fn turn(&self, waiting: impl FnOnce()) -> Result<Turn, FileError> {
+        turn::take(&self.root, waiting)
     }
 
     /// Where it lies.

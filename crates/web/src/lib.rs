@@ -34,6 +34,7 @@ pub mod serve;
 pub mod steps;
 pub mod trends;
 mod trying;
+mod turn;
 pub mod working;
 
 pub use access::{
@@ -45,3 +46,4 @@ pub use folder::JobFolder;
 pub use lot::today;
 pub use router::{router, router_for};
 pub use serve::{ServeError, serve, serve_line, serve_on};
+pub use turn::Turn;

@@ -11,7 +11,7 @@ use axum::{
 };
 use barwright_report::figures::with as styled;
 use maud::Markup;
-use tokio::sync::Semaphore;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
 
 use crate::{
@@ -23,6 +23,7 @@ use crate::{
     pages,
     receive::Newsroom,
     record::Ledger,
+    turn::Turn,
     working::Works,
 };
 
@@ -50,6 +51,15 @@ struct Site {
 }
 
 impl Site {
+    /// Waits for one's turn at changing documents: before others of this service, and before other
+    /// programs. Where the folder gives none, what is written there fails by itself.
+    async fn turn(&self) -> (Option<OwnedSemaphorePermit>, Option<Turn>) {
+        let here = self.changing.clone().acquire_owned().await.ok();
+        let folder = self.folder.clone();
+        let turn = tokio::task::spawn_blocking(move || folder.turn(|| ()));
+        (here, turn.await.ok().and_then(Result::ok))
+    }
+
     /// Reads the lot and makes a page of it, off the threads that answer.
     async fn page(
         &self,

@@ -579,7 +579,7 @@ async fn people_and_equipment_are_kept_by_who_may() {
     let mount = "equipment=P-7&place=probe+3&on=on";
     assert_eq!(pages.post("/people/mount", mount).await.location, "/people");
     let page = pages.get("/people").await.text;
-    for said in ["I2", "Z 7", "P-7", "line 2, probe 3", "<em class=\"flag\">2020-01-31</em>"] {
+    for said in ["I2", "Z 7", "P-7", "Line 2, probe 3", "<em class=\"flag\">2020-01-31</em>"] {
         assert!(page.contains(said), "{said}");
     }
     let after = entries(&job.folder).await;

@@ -78,7 +78,7 @@ async fn approve(
 
 /// Begins work that takes long, in the name of who signed in.
 async fn begin_work(site: Site, viewer: Viewer, asked: Asked) -> Response {
-    let _turn = site.changing.acquire().await;
+    let _turn = site.turn().await;
     let Some(person) = viewer.name() else {
         return refused("Not begun", &"Nobody signed in", None, StatusCode::FORBIDDEN);
     };
@@ -155,7 +155,7 @@ async fn keep_order(
     Extension(viewer): Extension<Viewer>,
     Form(draft): Form<ordering::Draft>,
 ) -> Response {
-    let _turn = site.changing.acquire().await;
+    let _turn = site.turn().await;
     let done = match viewer.name() {
         Some(person) => acting::keep_order(&site.folder, person, &draft).await,
         None => Err(ActError::Stranger),
@@ -183,7 +183,7 @@ async fn decide(
     Form(draft): Form<Draft>,
 ) -> Response {
     // One after the other: of two forms shown with the same judgement the second is overtaken.
-    let _turn = site.changing.acquire().await;
+    let _turn = site.turn().await;
     let done = match viewer.name() {
         Some(person) => acting::decide(&site.folder, person, &name, &draft).await,
         None => Err(ActError::Stranger),
@@ -244,7 +244,7 @@ async fn verify_changeover(
 }
 
 async fn changed_over(site: Site, viewer: Viewer, change: Change) -> Response {
-    let _turn = site.changing.acquire().await;
+    let _turn = site.turn().await;
     let done = match viewer.name() {
         Some(person) => acting::change_over(&site.folder, person, change).await,
         None => Err(ActError::Stranger),
@@ -296,7 +296,7 @@ async fn enter_mount(
 
 /// Enters what a form says of people or equipment, in the name of who signed in.
 async fn register(site: Site, viewer: Viewer, record: Result<Record, ActError>) -> Response {
-    let _turn = site.changing.acquire().await;
+    let _turn = site.turn().await;
     let done = match (viewer.name(), record) {
         (None, _) => Err(ActError::Stranger),
         (Some(_), Err(e)) => Err(e),

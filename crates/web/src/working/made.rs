@@ -58,13 +58,21 @@ pub(super) async fn make(
             watch.tell_of(done, all);
         }
         let (read, asked, watch) = (folder.clone(), asked.clone(), watch.clone());
-        let made = apart(move || part.made(&read, &asked, &watch)).await?;
+        let (made, _turn) = apart(move || {
+            let turn = read.turn(|| ())?;
+            Ok((part.made(&read, &asked, &watch)?, turn))
+        })
+        .await?;
         keep(folder, what, made, person).await?;
     }
     if matches!(what, What::Bars | What::Judgements) {
         // It follows from the judgements, which are entered.
         let read = folder.clone();
-        apart(move || Ok(steps::cut_lot(&read)?)).await?;
+        apart(move || {
+            let _turn = read.turn(|| ())?;
+            Ok(steps::cut_lot(&read)?)
+        })
+        .await?;
     }
     Ok(())
 }
