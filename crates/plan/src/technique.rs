@@ -15,8 +15,8 @@ use crate::laws::Focus;
 use crate::layout::Layout;
 use crate::response::Aperture;
 use crate::schedule::Timed;
-use crate::search::{Effort, Found, Weighed};
-use crate::{beams, explain, gates, limits, schedule, search, square};
+use crate::search::{Covered, Effort, Found, Weighed};
+use crate::{beams, explain, gates, limits, schedule, search, setups, square};
 
 /// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
 /// source).
@@ -49,14 +49,14 @@ fn made(
     rules: &Rules,
     explained: bool,
 ) -> Result<Sealed<Technique>> {
-    let bench = Bench::new(order, station, rules)?;
-    let Draft { kinds, mut weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
-    if matches!(bench.nominal.section, Section::Square { .. }) {
-        square::search::in_m_s(&mut weighed, &kinds, speed.line_m_s);
-    }
-    let others = explain::others(&bench, &kinds, &weighed);
-    let changes = if explained && !gates::is_block(&bench) {
-        explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed)
+    let benches = setups::benches(order, station, rules)?;
+    let setups::Chosen { bench, draft, tried } = setups::best(&benches)?;
+    let Draft { kinds, mut weighed, all, record, timed, speed } = draft;
+    explain::in_m_s(&mut weighed, &kinds, &speed);
+    let mut others = setups::others(&tried);
+    others.extend(explain::others(bench, &kinds, &weighed));
+    let changes = if explained && !gates::is_block(bench) {
+        explain::changes(bench, rules, &explain::nearest(&kinds, &weighed), &speed)
     } else {
         Vec::new()
     };
@@ -66,8 +66,8 @@ fn made(
         Section::Square { side_m, .. } => format!("square {} mm", side_m * 1e3),
         Section::Flat { thickness_m } => format!("block {} mm", thickness_m * 1e3),
     };
-    let limits = limits::of(&bench, &kinds, &all, &timed, &speed);
-    let findings = findings(&bench, &all, &speed);
+    let limits = limits::of(bench, &kinds, &all, &timed, &speed, &tried);
+    let findings = findings(bench, &all, &speed);
     let technique = Technique {
         name: format!("{} {size} on {ring}", order.order.number),
         order: order.order.number.clone(),
@@ -126,9 +126,12 @@ fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, V
         return Ok((vec![block(bench)?], Vec::new()));
     }
     if matches!(bench.nominal.section, Section::Square { .. }) {
-        return square::search::best(bench);
+        return square::search::best(bench, effort);
     }
     let rhythm = search::rhythm(bench, Mode::L)?;
+    if !search::could_reach(bench, rhythm, effort) {
+        return Err(search::too_slow(bench));
+    }
     if bench.order.flaws.crack.is_none() {
         let (found, weighed) = search::best(bench, Mode::L, rhythm, 0.0, effort)?;
         return Ok((vec![found], weighed));
@@ -186,7 +189,7 @@ fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
         step: 1,
         refraction_rad: 0.0,
         focus: Focus::default(),
-        focus_m: None,
+        depths: None,
     };
     let sketches = layout.sketches(bench)?;
     let built =
@@ -196,7 +199,7 @@ fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
         beams: built.beams,
         overlap_m: beams::overlap_m(bench, &sketches),
         rounding_s: 0.0,
-        covered: (0.0, 0.0),
+        covered: Covered::NOTHING,
         spacing_m: f64::INFINITY,
         fields: None,
     })
@@ -215,6 +218,8 @@ pub struct Speed {
     pub width_m: f64,
     /// Longest way at which the ordered coverage holds, half-way between pulses too, in m.
     pub covered_spacing_m: f64,
+    /// Line speed in m/s that beams and firing order would allow on a line without a highest speed.
+    pub possible_m_s: f64,
     /// Whether the station's own highest speed binds.
     pub station_binds: bool,
 }
@@ -240,6 +245,7 @@ fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, covered_spacing_m: f64)
         allowed_spacing_m,
         width_m,
         covered_spacing_m,
+        possible_m_s: possible,
         station_binds: possible >= most,
     })
 }
