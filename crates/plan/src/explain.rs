@@ -44,7 +44,12 @@ pub(crate) fn in_m_s(weighed: &mut [Weighed], kinds: &[Found<'_>], speed: &Speed
 }
 
 /// Layouts that were weighed and not taken, the fastest first.
-pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]) -> Vec<Other> {
+pub(crate) fn others(
+    bench: &Bench<'_>,
+    kinds: &[Found<'_>],
+    weighed: &[Weighed],
+    speed: &Speed,
+) -> Vec<Other> {
     let mut rest: Vec<&Weighed> =
         weighed.iter().filter(|w| kinds.iter().all(|k| k.layout != w.layout)).collect();
     rest.sort_by(|a, b| {
@@ -60,6 +65,7 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
         let other = kinds.iter().find(|k| k.layout.mode != w.layout.mode);
         other.map_or(String::new(), |k| format!(" beside the {} {name} ones", k.beams.len()))
     };
+    let taken_m_s = speed.line_m_s;
     rest.into_iter()
         .take(TOLD)
         .map(|w| {
@@ -71,7 +77,7 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
                 why_not: match w.spacing_m {
                     Some(spacing) => format!(
                         "{}: {} beams{}, {:.2} mm between pulses for the ordered coverage",
-                        if w.speed_m_s < most { "slower by estimate" } else { "no faster" },
+                        if w.speed_m_s < 0.999 * taken_m_s { "slower by estimate" } else { "as fast" },
                         w.beams,
                         beside(w),
                         spacing * 1e3
@@ -85,15 +91,21 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
 
 /// The layouts that a change of order or station may bring to the fore: those taken, the fastest others and
 /// those that nearly cover what is ordered.
-pub(crate) fn nearest(kinds: &[Found<'_>], weighed: &[Weighed]) -> Vec<Layout> {
+///
+/// `(serving, failing)`: of each kind, beside those taken, so many that serve and so many that nearly do.
+pub(crate) fn nearest(
+    kinds: &[Found<'_>],
+    weighed: &[Weighed],
+    (serving, failing): (usize, usize),
+) -> Vec<Layout> {
     let mut layouts: Vec<Layout> = kinds.iter().map(|k| k.layout).collect();
     for mode in [Mode::L, Mode::S] {
         let mut of_mode: Vec<&Weighed> =
             weighed.iter().filter(|w| w.layout.mode == mode && w.covered > 0.0).collect();
         of_mode.sort_by(|a, b| b.speed_m_s.total_cmp(&a.speed_m_s));
-        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_some()).take(2).map(|w| w.layout));
-        of_mode.sort_by(|a, b| b.covered.total_cmp(&a.covered));
-        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_none()).take(3).map(|w| w.layout));
+        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_some()).take(serving + 1).map(|w| w.layout));
+        of_mode.sort_by(|a, b| b.nearness.total_cmp(&a.nearness));
+        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_none()).take(failing).map(|w| w.layout));
     }
     layouts
 }
@@ -117,7 +129,7 @@ pub(crate) fn changes(
         {
             changed = changed.drawn(taken_m);
         }
-        let few = Effort { only: Some(nearest.to_vec()), floor_m_s: 0.0 };
+        let few = Effort { only: Some(nearest.to_vec()), ..Effort::default() };
         let draft = match draft(&changed, &few) {
             Err(PlanError::NoTechnique { .. }) => draft(&changed, &Effort::default())?,
             other => other?,

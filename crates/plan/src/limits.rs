@@ -109,9 +109,11 @@ pub fn of(
     firing_order(bench, all, timed, speed, &mut add);
     water(bench, tried, speed, &mut add);
     if !gates::is_block(bench) {
-        for found in kinds {
+        // The kind that holds the spacing; the other may only have been asked up to there.
+        let first = kinds.iter().position(|k| k.spacing_m <= speed.covered_spacing_m);
+        for (number, found) in kinds.iter().enumerate() {
             let covered = &found.covered;
-            let holds = found.spacing_m <= speed.covered_spacing_m;
+            let holds = first == Some(number);
             add(
                 &format!("coverage of {} in the search (the proof is separate)", covered.class),
                 format!(

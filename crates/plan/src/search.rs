@@ -92,6 +92,8 @@ pub struct Effort {
     /// Line speed in m/s that must be reached for the result to be of use: what could not reach four fifths
     /// of it (the search's own speeds are estimates) is not tried.
     pub floor_m_s: f64,
+    /// Whether coarse places are enough for squares: a first look, which may promise too much.
+    pub coarse: bool,
 }
 
 impl Effort {

@@ -15,6 +15,13 @@ use crate::{explain, limits};
 /// Speeds that differ by less than this share are alike: the firing order's rounding.
 const ALIKE: f64 = 1e-3;
 
+/// Layouts of each kind that are tried again at further stands: beside the one taken so many that serve and
+/// so many that nearly do.
+const NEAREST: (usize, usize) = (3, 2);
+/// Share of the best speed that the nearest stand of a ring must reach for its further ones to be weighed: a
+/// longer water path makes every record longer, and what it may win by late echoes that miss the gates is less.
+const NEAR: f64 = 0.7;
+
 /// All rings that serve an order, each at all its stands, the nearest stand first.
 ///
 /// # Errors
@@ -67,7 +74,8 @@ pub struct Tried {
 
 /// Plans all rings and stands and takes the best.
 ///
-/// The nearest stand of a ring is searched in full, the others among the layouts that did well there.
+/// The nearest stand of a ring is searched in full, the others among the layouts that did well there, and not
+/// where the line already runs as fast as the station lets it.
 ///
 /// # Errors
 /// The first refusal where none serves.
@@ -76,17 +84,31 @@ pub(crate) fn best<'a>(benches: &'a [Bench<'a>]) -> Result<Chosen<'a>> {
     let mut best: Option<(usize, Draft<'a>)> = None;
     let mut refusal: Option<PlanError> = None;
     let mut only: Option<Vec<Layout>> = None;
+    let mut near_m_s = None;
     for (number, bench) in benches.iter().enumerate() {
         let nearest = bench.stand.at_m.is_none_or(|at| at <= bench.stand.nearest_m);
         if nearest {
-            only = None;
+            (only, near_m_s) = (None, None);
+        } else if best.as_ref().is_some_and(|(_, taken)| {
+            taken.speed.station_binds || near_m_s.is_some_and(|v| v < NEAR * taken.speed.line_m_s)
+        }) {
+            continue;
         }
         let floor_m_s = best.as_ref().map_or(0.0, |(_, d)| d.speed.line_m_s);
-        let effort = Effort { only: only.clone(), floor_m_s };
-        let outcome = match draft(bench, &effort) {
+        let effort = Effort { only: only.clone(), floor_m_s, coarse: !nearest };
+        let mut first = draft(bench, &effort);
+        // What a first look promises is held against the fine places only where it would be taken.
+        if let (false, Ok(promised)) = (nearest, &first)
+            && best.as_ref().is_none_or(|(_, taken)| better(promised, taken))
+        {
+            let only = Some(promised.kinds.iter().map(|k| k.layout).collect());
+            first = draft(bench, &Effort { only, floor_m_s, coarse: false });
+        }
+        let outcome = match first {
             Ok(draft) => {
                 if nearest {
-                    only = Some(explain::nearest(&draft.kinds, &draft.weighed));
+                    near_m_s = Some(draft.speed.line_m_s);
+                    only = Some(explain::nearest(&draft.kinds, &draft.weighed, NEAREST));
                 }
                 let outcome = (draft.speed.line_m_s, draft.all.len());
                 if best.as_ref().is_none_or(|(_, taken)| better(&draft, taken)) {

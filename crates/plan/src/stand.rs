@@ -17,7 +17,7 @@ use crate::square::face;
 
 /// Stands tried beside the nearest, as shares of what travel is left from there. A longer water path makes
 /// every record longer, so that what pays lies near the nearest.
-const SHARES: [f64; 4] = [0.08, 0.2, 0.45, 1.0];
+const SHARES: [f64; 3] = [0.1, 0.25, 0.6];
 
 /// Travel in m below which there is nothing to choose.
 const LEAST_TRAVEL_M: f64 = 1e-3;

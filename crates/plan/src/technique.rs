@@ -54,9 +54,9 @@ fn made(
     let Draft { kinds, mut weighed, all, record, timed, speed } = draft;
     explain::in_m_s(&mut weighed, &kinds, &speed);
     let mut others = setups::others(&tried);
-    others.extend(explain::others(bench, &kinds, &weighed));
+    others.extend(explain::others(bench, &kinds, &weighed, &speed));
     let changes = if explained && !gates::is_block(bench) {
-        explain::changes(bench, rules, &explain::nearest(&kinds, &weighed), &speed)
+        explain::changes(bench, rules, &explain::nearest(&kinds, &weighed, (1, 3)), &speed)
     } else {
         Vec::new()
     };
@@ -300,8 +300,47 @@ fn narrowest(bench: &Bench<'_>, beam: &Beam) -> Option<f64> {
         .min_by(f64::total_cmp)
 }
 
+/// What is known of the noise that the ordered disc must be heard over, and of the model of its echo.
+fn heard(bench: &Bench<'_>, all: &[Beam]) -> Vec<Finding> {
+    let disc_mm = bench.order.flaws.disc.diameter_mm;
+    let least_db = bench.noise_db;
+    let gain_db = all.iter().map(|b| b.gain_db).fold(f64::NEG_INFINITY, f64::max);
+    let most_db = bench.station.electronics.gain_max_db;
+    let electronics = format!(
+        "the station's document tells no noise of the electronics, whose gain is used up to {gain_db:.1} of \
+         {most_db} dB"
+    );
+    let noise = match bench.order.steel.grain_noise_disc_mm {
+        Some(noise_mm) => format!(
+            "the ordered disc of {disc_mm} mm stands {:.1} dB over the noise of the steel's grain (that of a \
+             disc of {noise_mm} mm; the rules ask for {least_db:.1} dB); {electronics}",
+            40.0 * (disc_mm / noise_mm).log10()
+        ),
+        None => format!(
+            "whether the ordered disc of {disc_mm} mm stands over noise is not known: the order tells no \
+             grain noise of the steel (steel.grain_noise_disc_mm), and {electronics}; the {least_db:.1} dB of \
+             the rules are kept if all noise together is no higher than the echo of a disc of {:.2} mm",
+            disc_mm * 10f64.powf(-least_db / 40.0)
+        ),
+    };
+    let mut findings = vec![Finding::new(Topic::Assumed, noise)];
+    let wave_mm =
+        bench.nominal.media.steel.longitudinal_m_s / bench.pulse.centre_hz * 1e3;
+    if disc_mm < wave_mm {
+        findings.push(Finding::new(
+            Topic::Validity,
+            format!(
+                "the ordered disc of {disc_mm} mm is {:.2} of a wavelength ({wave_mm:.2} mm) across; the model \
+                 of its echo holds from one wavelength, below it heights are off by decibels",
+                disc_mm / wave_mm
+            ),
+        ));
+    }
+    findings
+}
+
 fn findings(bench: &Bench<'_>, all: &[Beam], speed: &Speed) -> Vec<Finding> {
-    let mut findings = Vec::new();
+    let mut findings = heard(bench, all);
     if let Some(beam) = all.iter().find(|b| b.mode == Mode::L)
         && !gates::is_block(bench)
         && let Some(loss) = half_way_loss_db(bench, beam, speed.spacing_m)

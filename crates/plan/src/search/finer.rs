@@ -25,6 +25,9 @@ pub(crate) const STEPS: [Step; 2] = [
     Step { share: 0.1, angle_deg: 0.75, apertures: 2 },
 ];
 
+/// The same through the faces of a square, where every try costs more.
+pub(crate) const FACES: [Step; 1] = [Step { share: 0.2, angle_deg: 1.5, apertures: 2 }];
+
 /// Deepest and shallowest focus, as a share of the radius from the centre: nearer to a surface the laws
 /// focus where nothing is asked.
 const REACH: f64 = 0.8;

@@ -74,13 +74,15 @@ fn kind<'a>(
         refusal: None,
         closest: None,
         won: None,
+        passed: Vec::new(),
         weighed: Vec::new(),
+        only_coarse: effort.coarse,
     };
     match &effort.only {
         Some(list) => hunt.all(list.iter().filter(|l| l.mode == mode).copied().collect()),
         None => {
             hunt.all(layout::candidates(bench, mode));
-            for step in finer::STEPS {
+            for step in finer::FACES {
                 let worth = |layout: &Layout| hunt.worth(layout);
                 let layouts = finer::about(&hunt.weighed, step, &worth);
                 hunt.all(layouts);
@@ -114,16 +116,21 @@ struct Hunt<'a, 'b> {
     refusal: Option<PlanError>,
     closest: Option<Least>,
     won: Option<(Found<'a>, f64, f64)>,
+    passed: Vec<Passed<'a>>,
     weighed: Vec<Weighed>,
+    only_coarse: bool,
 }
 
-impl Hunt<'_, '_> {
+impl<'a> Hunt<'a, '_> {
     fn rate(&self, spacing_m: f64, beams: usize) -> f64 {
         spacing_m / (self.others + self.weight * beams as f64)
     }
 
+    /// Best rate so far, on fine places or as yet only on coarse ones.
     fn best(&self) -> f64 {
-        self.won.as_ref().map_or(0.0, |(f, _, s)| self.rate(*s, f.beams.len()))
+        let won = self.won.as_ref().map(|(f, _, s)| self.rate(*s, f.beams.len()));
+        let passed = self.passed.iter().map(|p| self.rate(p.spacings[0], p.found.beams.len()));
+        won.into_iter().chain(passed).fold(0.0, f64::max)
     }
 
     /// Whether so many beams could be faster than the best.
@@ -131,7 +138,10 @@ impl Hunt<'_, '_> {
     /// The width along the bar hangs on the elements' length and the way, hardly on the layout: what cannot
     /// be faster with a tenth more is not worth building.
     fn could_win(&self, beams: usize) -> bool {
-        let widest_m = self.won.as_ref().map_or(f64::INFINITY, |w| 1.1 * w.1).min(self.within_m);
+        let won = self.won.as_ref().map(|w| w.1);
+        let passed = self.passed.iter().map(|p| p.allowed_m);
+        let known_m = won.into_iter().chain(passed).reduce(f64::max);
+        let widest_m = known_m.map_or(f64::INFINITY, |m| 1.1 * m).min(self.within_m);
         self.rate(widest_m, beams) > self.best()
     }
 
@@ -140,7 +150,8 @@ impl Hunt<'_, '_> {
         self.could_win(beams)
     }
 
-    /// Tries layouts, those of the fewest beams first.
+    /// Tries layouts, those of the fewest beams first: all on the coarse places, then the fastest of those that
+    /// pass on the fine ones, and again while anything left could be faster than what passed there.
     fn all(&mut self, layouts: Vec<Layout>) {
         let mut candidates: Vec<(usize, Layout)> = Vec::new();
         for layout in layouts {
@@ -151,9 +162,18 @@ impl Hunt<'_, '_> {
             }
         }
         candidates.sort_by_key(|(beams, l)| (*beams, std::cmp::Reverse(l.count)));
-        for (number, layout) in candidates {
-            if self.could_win(number) {
-                self.one(number, layout);
+        loop {
+            let mut left = Vec::new();
+            for (number, layout) in candidates {
+                if self.could_win(number) {
+                    self.coarsely(number, layout);
+                } else {
+                    left.push((number, layout));
+                }
+            }
+            candidates = left;
+            if !self.finely() {
+                break;
             }
         }
     }
@@ -166,7 +186,7 @@ impl Hunt<'_, '_> {
         self.weighed.push(weighed);
     }
 
-    fn one(&mut self, number: usize, layout: Layout) {
+    fn coarsely(&mut self, number: usize, layout: Layout) {
         let best = self.best();
         let (found, allowed_m) = match attempt(self.bench, layout) {
             Ok(found) => found,
@@ -186,38 +206,79 @@ impl Hunt<'_, '_> {
             .map(|share| (allowed_m * share).min(self.within_m))
             .filter(|spacing| self.rate(*spacing, number) > best)
             .collect();
-        let mut all = spacings.as_slice();
-        let mut end: Option<(Least, f64, bool)> = None;
-        for (asked, last) in [(&self.coarse, false), (&self.fine, true)] {
-            let Some((least, spacing_m)) = covered(self.bench, &found, all, &self.cases, asked)
-            else {
-                break;
-            };
-            let passed = least.weighed >= asked.wanted();
-            if !passed || last {
-                end = Some((least, spacing_m, passed));
-                break;
-            }
-            let from = all.iter().position(|s| *s == spacing_m).unwrap_or(0);
-            all = all.get(from..(from + FALLS).min(all.len())).unwrap_or_default();
+        let Some((least, spacing_m)) =
+            covered(self.bench, &found, &spacings, &self.cases, &self.coarse)
+        else {
+            return;
+        };
+        if least.weighed < self.coarse.wanted() {
+            self.ended(&found, None, least);
+            return;
         }
-        let Some((least, spacing_m, passed)) = end else { return };
-        let rule = if passed { "coverage".to_owned() } else { least.words() };
-        let nearness = if passed { 1.0 + least.share } else { least.nearness() };
-        self.note(layout, number, passed.then_some(spacing_m), (rule, least.share, nearness));
-        if passed {
+        let from = spacings.iter().position(|s| *s == spacing_m).unwrap_or(0);
+        let spacings = spacings[from..(from + FALLS).min(spacings.len())].to_vec();
+        self.passed.push(Passed { found, allowed_m, spacings, least });
+    }
+
+    /// Asks the fastest of those that passed the coarse places on the fine ones, if it would be faster than the
+    /// best; whether there was one.
+    fn finely(&mut self) -> bool {
+        let won = self.won.as_ref().map_or(0.0, |(f, _, s)| self.rate(*s, f.beams.len()));
+        let rate = |p: &Passed<'_>| self.rate(p.spacings[0], p.found.beams.len());
+        let fastest = (0..self.passed.len())
+            .filter(|i| rate(&self.passed[*i]) > won)
+            .max_by(|a, b| {
+                // Of alike the first: fewer beams.
+                rate(&self.passed[*a]).total_cmp(&rate(&self.passed[*b])).then(b.cmp(a))
+            });
+        let Some(fastest) = fastest else {
+            for Passed { found, spacings, least, .. } in std::mem::take(&mut self.passed) {
+                self.ended(&found, Some(spacings[0]), least);
+            }
+            return false;
+        };
+        let Passed { found, allowed_m, spacings, mut least } = self.passed.remove(fastest);
+        let mut spacing_m = spacings[0];
+        if !self.only_coarse {
+            let asked = covered(self.bench, &found, &spacings, &self.cases, &self.fine);
+            let Some(asked) = asked else { return true };
+            (least, spacing_m) = asked;
+            if least.weighed < self.fine.wanted() {
+                self.ended(&found, None, least);
+                return true;
+            }
+        }
+        self.ended(&found, Some(spacing_m), least.clone());
+        if self.rate(spacing_m, found.beams.len()) > won {
             let covered = Covered {
                 class: least.class,
-                of: if layout.mode == Mode::L { "of the area" } else { "of the outline" },
+                of: if found.layout.mode == Mode::L { "of the area" } else { "of the outline" },
                 worst: least.share,
                 ordered: least.ordered,
             };
             self.won = Some((Found { covered, ..found }, allowed_m, spacing_m));
         }
+        true
+    }
+
+    /// What became of a layout: the spacing at which it serves, or what it lacks.
+    fn ended(&mut self, found: &Found<'_>, spacing_m: Option<f64>, least: Least) {
+        let serves = spacing_m.is_some();
+        let rule = if serves { "coverage".to_owned() } else { least.words() };
+        let nearness = if serves { 1.0 + least.share } else { least.nearness() };
+        self.note(found.layout, found.beams.len(), spacing_m, (rule, least.share, nearness));
         if self.closest.as_ref().is_none_or(|c| least.weighed > c.weighed) {
             self.closest = Some(least);
         }
     }
+}
+
+/// A layout that passed on the coarse places, with the spacings at which it may do so on the fine ones.
+struct Passed<'a> {
+    found: Found<'a>,
+    allowed_m: f64,
+    spacings: Vec<f64>,
+    least: Least,
 }
 
 /// Beams of a layout and the widest spacing that keeps three pulses on the shortest flaw.
