@@ -57,7 +57,8 @@ fn line(order: &Order, station: &Station, rules: &Rules) -> Result<String, PlanE
     let classes: Vec<String> = proof.classes.iter().map(words).collect();
     // The rules that bind stand first, the one that would buy most at the head.
     let first = t.limits.first().filter(|l| l.binds).map_or("none", |l| l.rule.as_str());
-    let over_percent = t.schedule.least_period_s.map_or(0.0, |s| t.schedule.period_s / s - 1.0) * 1e2;
+    let over_percent =
+        t.schedule.least_period_s.map_or(0.0, |s| t.schedule.period_s / s - 1.0) * 1e2;
     if std::env::var_os("SIZES_WORDS").is_some() {
         t.limits.iter().filter(|l| l.binds).for_each(|l| eprintln!("  {}: {}", l.rule, l.figure));
         t.limits

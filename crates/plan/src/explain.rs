@@ -77,7 +77,11 @@ pub(crate) fn others(
                 why_not: match w.spacing_m {
                     Some(spacing) => format!(
                         "{}: {} beams{}, {:.2} mm between pulses for the ordered coverage",
-                        if w.speed_m_s < 0.999 * taken_m_s { "slower by estimate" } else { "as fast" },
+                        if w.speed_m_s < 0.999 * taken_m_s {
+                            "slower by estimate"
+                        } else {
+                            "as fast"
+                        },
                         w.beams,
                         beside(w),
                         spacing * 1e3
@@ -103,9 +107,13 @@ pub(crate) fn nearest(
         let mut of_mode: Vec<&Weighed> =
             weighed.iter().filter(|w| w.layout.mode == mode && w.covered > 0.0).collect();
         of_mode.sort_by(|a, b| b.speed_m_s.total_cmp(&a.speed_m_s));
-        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_some()).take(serving + 1).map(|w| w.layout));
+        layouts.extend(
+            of_mode.iter().filter(|w| w.spacing_m.is_some()).take(serving + 1).map(|w| w.layout),
+        );
         of_mode.sort_by(|a, b| b.nearness.total_cmp(&a.nearness));
-        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_none()).take(failing).map(|w| w.layout));
+        layouts.extend(
+            of_mode.iter().filter(|w| w.spacing_m.is_none()).take(failing).map(|w| w.layout),
+        );
     }
     layouts
 }

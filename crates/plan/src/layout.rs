@@ -103,14 +103,8 @@ pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
     let mut all = Vec::new();
     let mut add = |count: usize, refraction_rad: f64, focus: Focus| {
         for step in STEPS {
-            let layout = Layout {
-                mode,
-                count,
-                step: count * step / 8,
-                refraction_rad,
-                focus,
-                depths: None,
-            };
+            let layout =
+                Layout { mode, count, step: count * step / 8, refraction_rad, focus, depths: None };
             if count > 0 && layout.step > 0 && !all.contains(&layout) {
                 all.push(layout);
             }

@@ -175,13 +175,7 @@ fn when(binds: bool, factor: f64) -> Lifted {
     binds.then_some(factor)
 }
 
-fn firing_order(
-    bench: &Bench<'_>,
-    all: &[Beam],
-    timed: &Timed,
-    speed: &Speed,
-    add: Add<'_>,
-) {
+fn firing_order(bench: &Bench<'_>, all: &[Beam], timed: &Timed, speed: &Speed, add: Add<'_>) {
     let us = |x: f64| format!("{:.1} µs", x * 1e6);
     let ms = |x: f64| format!("{:.3} ms", x * 1e3);
     let free = !speed.station_binds;

@@ -27,11 +27,8 @@ pub fn size_mm(section: &SectionSpec) -> f64 {
 /// [`PlanError::NoRing`] with the nearest sizes that would work.
 pub fn serving<'a>(order: &Order, station: &'a Station) -> Result<Vec<&'a Ring>> {
     let size = size_mm(&order.section);
-    let mut rings: Vec<&Ring> = station
-        .rings
-        .iter()
-        .filter(|r| (r.smallest_mm..=r.largest_mm).contains(&size))
-        .collect();
+    let mut rings: Vec<&Ring> =
+        station.rings.iter().filter(|r| (r.smallest_mm..=r.largest_mm).contains(&size)).collect();
     let range = |r: &Ring| r.largest_mm - r.smallest_mm;
     rings.sort_by(|a, b| range(a).total_cmp(&range(b)));
     let own: Vec<&Ring> =

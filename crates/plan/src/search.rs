@@ -188,8 +188,7 @@ impl<'a> Hunt<'a, '_, '_> {
         let (bench, goal) = (self.bench, self.goal);
         let beams = goal.beams(bench, &layout);
         let mut note = |spacing_m, speed_m_s, rule, covered, nearness| {
-            let weighed =
-                Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };
+            let weighed = Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };
             self.weighed.push(weighed);
         };
         match attempt(bench, layout, goal, self.best.as_ref().map(|b| b.0)) {

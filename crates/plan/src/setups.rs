@@ -167,7 +167,8 @@ pub(crate) fn others(tried: &[Tried]) -> Vec<Other> {
     }
     told.into_iter()
         .map(|t| {
-            let path = t.path_m.map_or(String::new(), |m| format!(", water path {:.1} mm", m * 1e3));
+            let path =
+                t.path_m.map_or(String::new(), |m| format!(", water path {:.1} mm", m * 1e3));
             let words = format!("on ring {}{path}", t.ring);
             match &t.outcome {
                 Ok((line_m_s, beams)) => Other {
@@ -180,9 +181,7 @@ pub(crate) fn others(tried: &[Tried]) -> Vec<Other> {
                         "as fast, with less coverage in hand".to_owned()
                     },
                 },
-                Err(rule) => {
-                    Other { words, beams: 0, line_speed_m_s: None, why_not: rule.clone() }
-                }
+                Err(rule) => Other { words, beams: 0, line_speed_m_s: None, why_not: rule.clone() },
             }
         })
         .collect()

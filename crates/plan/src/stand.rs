@@ -60,12 +60,7 @@ impl Stand {
         let furthest_m = own_m + array.travel_mm * 1e-3;
         // Around a round bar the rule is told, not asked: what such rings have is taken.
         let nearest_m = least_m.max(own_m).min(furthest_m);
-        Ok(Self {
-            at_m: Some(nearest_m),
-            nearest_m,
-            furthest_m,
-            echo_holds: nearest_m > own_m,
-        })
+        Ok(Self { at_m: Some(nearest_m), nearest_m, furthest_m, echo_holds: nearest_m > own_m })
     }
 
     /// Other stands worth weighing, in m, each further away than the one before.

@@ -324,8 +324,7 @@ fn heard(bench: &Bench<'_>, all: &[Beam]) -> Vec<Finding> {
         ),
     };
     let mut findings = vec![Finding::new(Topic::Assumed, noise)];
-    let wave_mm =
-        bench.nominal.media.steel.longitudinal_m_s / bench.pulse.centre_hz * 1e3;
+    let wave_mm = bench.nominal.media.steel.longitudinal_m_s / bench.pulse.centre_hz * 1e3;
     if disc_mm < wave_mm {
         findings.push(Finding::new(
             Topic::Validity,

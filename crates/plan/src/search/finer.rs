@@ -42,9 +42,8 @@ pub(crate) fn about(
     // The nearest of each aperture and step.
     let mut nearest: Vec<&Weighed> = Vec::new();
     for w in weighed.iter().filter(|w| w.nearness.is_finite() && worth(&w.layout)) {
-        let alike = |n: &&mut &Weighed| {
-            (n.layout.count, n.layout.step) == (w.layout.count, w.layout.step)
-        };
+        let alike =
+            |n: &&mut &Weighed| (n.layout.count, n.layout.step) == (w.layout.count, w.layout.step);
         match nearest.iter_mut().find(alike) {
             Some(n) if n.nearness < w.nearness => *n = w,
             Some(_) => {}
@@ -99,4 +98,54 @@ fn neighbours(layout: &Layout, step: Step) -> Vec<Layout> {
 /// A figure in whole steps, so that ways that lead to one layout meet.
 fn whole(value: f64, step: f64) -> f64 {
     (value / step).round() * step
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn weighed(layout: Layout, nearness: f64) -> Weighed {
+        Weighed {
+            layout,
+            beams: 10,
+            spacing_m: None,
+            speed_m_s: 1.0,
+            rule: String::new(),
+            covered: 0.9,
+            nearness,
+        }
+    }
+
+    fn layout(transmit: f64, receive: f64) -> Layout {
+        Layout {
+            mode: Mode::L,
+            count: 16,
+            step: 8,
+            refraction_rad: 0.0,
+            depths: None,
+            focus: Focus { transmit, receive },
+        }
+    }
+
+    // Truth: property. Finer layouts lie one step about the nearest, never beyond the reach, and none twice or
+    // again; what is not worth it is not looked at.
+    #[test]
+    fn finer_layouts_are_new_and_near() {
+        let known = [weighed(layout(0.0, 0.0), -0.2), weighed(layout(-0.4, -0.4), 0.5)];
+        let step = STEPS[0];
+        let all = about(&known, step, &|_| true);
+        assert_eq!(all.len(), 6);
+        for (i, l) in all.iter().enumerate() {
+            let (sent, heard) = (l.focus.transmit + 0.4, l.focus.receive + 0.4);
+            // 1e-12: rounding of whole steps.
+            assert!(sent.abs() <= step.share + 1e-12 && heard.abs() <= step.share + 1e-12);
+            assert!(!all[..i].contains(l) && known.iter().all(|w| w.layout != *l));
+        }
+        assert!(about(&known, step, &|_| false).is_empty());
+        let edge = [weighed(layout(0.8, 0.8), 0.5)];
+        assert!(about(&edge, step, &|_| true).iter().all(|l| l.focus.transmit <= REACH + 1e-12));
+        // Through a face, what has no focus has no neighbours.
+        let open = Layout { depths: Some((f64::INFINITY, f64::INFINITY)), ..layout(0.0, 0.0) };
+        assert!(about(&[weighed(open, 0.5)], step, &|_| true).is_empty());
+    }
 }

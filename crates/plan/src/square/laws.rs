@@ -40,7 +40,8 @@ pub fn longitudinal(
     };
     let (sent, heard) = depths.unwrap_or((f64::INFINITY, f64::INFINITY));
     let (transmit_s, sent_s) = law(sent)?;
-    let (receive_s, heard_s) = if sent == heard { (transmit_s.clone(), sent_s) } else { law(heard)? };
+    let (receive_s, heard_s) =
+        if sent == heard { (transmit_s.clone(), sent_s) } else { law(heard)? };
     Ok(Sketch {
         probe,
         first,

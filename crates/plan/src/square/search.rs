@@ -34,13 +34,9 @@ const SPACINGS: [f64; 7] = [1.0, 0.8, 0.65, 0.55, 0.45, 0.35, 0.25];
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
-pub fn best<'a>(
-    bench: &'a Bench<'_>,
-    effort: &Effort,
-) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
+pub fn best<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
     let mut weighed = Vec::new();
-    let (volume, _, spacing_m) =
-        kind(bench, Mode::L, (f64::INFINITY, 0.0), effort, &mut weighed)?;
+    let (volume, _, spacing_m) = kind(bench, Mode::L, (f64::INFINITY, 0.0), effort, &mut weighed)?;
     let mut kinds = vec![Found { spacing_m, ..volume }];
     if bench.order.flaws.crack.is_some() {
         let others = kinds.iter().map(|f| f.beams.len() as f64 / 2.0).sum();
@@ -178,11 +174,16 @@ impl<'a> Hunt<'a, '_> {
         }
     }
 
-    fn note(&mut self, layout: Layout, beams: usize, spacing_m: Option<f64>, words: (String, f64, f64)) {
+    fn note(
+        &mut self,
+        layout: Layout,
+        beams: usize,
+        spacing_m: Option<f64>,
+        words: (String, f64, f64),
+    ) {
         let speed_m_s = spacing_m.map_or(0.0, |s| self.rate(s, beams));
         let (rule, covered, nearness) = words;
-        let weighed =
-            Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };
+        let weighed = Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };
         self.weighed.push(weighed);
     }
 
@@ -225,9 +226,8 @@ impl<'a> Hunt<'a, '_> {
     fn finely(&mut self) -> bool {
         let won = self.won.as_ref().map_or(0.0, |(f, _, s)| self.rate(*s, f.beams.len()));
         let rate = |p: &Passed<'_>| self.rate(p.spacings[0], p.found.beams.len());
-        let fastest = (0..self.passed.len())
-            .filter(|i| rate(&self.passed[*i]) > won)
-            .max_by(|a, b| {
+        let fastest =
+            (0..self.passed.len()).filter(|i| rate(&self.passed[*i]) > won).max_by(|a, b| {
                 // Of alike the first: fewer beams.
                 rate(&self.passed[*a]).total_cmp(&rate(&self.passed[*b])).then(b.cmp(a))
             });
@@ -365,7 +365,11 @@ fn asked(bench: &Bench<'_>, mode: Mode, (steps, half_face): (usize, usize)) -> A
             let n = 8 * half_face;
             let around = Mouth::around(section, n);
             let half_face = around.into_iter().take(half_face + 1);
-            classes.push((half_face.map(|(m, w)| (Target::Crack(m), w)).collect(), ordered, "cracks"));
+            classes.push((
+                half_face.map(|(m, w)| (Target::Crack(m), w)).collect(),
+                ordered,
+                "cracks",
+            ));
         }
         Mode::L => {
             let step = half / steps as f64;
