@@ -115,7 +115,13 @@ pub(crate) fn nearest(
             of_mode.iter().filter(|w| w.spacing_m.is_none()).take(failing).map(|w| w.layout),
         );
     }
-    layouts
+    let mut distinct: Vec<Layout> = Vec::new();
+    for layout in layouts {
+        if !distinct.contains(&layout) {
+            distinct.push(layout);
+        }
+    }
+    distinct
 }
 
 /// What one decibel, one millimetre and one probe more would buy, on the ring and with the water path that

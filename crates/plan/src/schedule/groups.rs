@@ -12,7 +12,7 @@ const EXACT: usize = 12;
 /// Random orders that the colouring tries.
 const TRIES: usize = 60;
 /// Times that firings found are taken apart and put together again.
-const REGROUPINGS: usize = 1500;
+const REGROUPINGS: usize = 600;
 
 /// Who may fire together, and how many.
 #[derive(Debug)]

@@ -338,10 +338,13 @@ impl Least {
     }
 }
 
+/// Targets of a class with their weights, what is ordered of it, and its name.
+type AskedClass = (Vec<(Target, f64)>, f64, &'static str);
+
 /// What one kind of beam is asked, place by place with weights.
 struct Asked {
-    /// Targets of each class with their weights, ordered share and name.
-    classes: Vec<(Vec<(Target, f64)>, f64, &'static str)>,
+    /// The classes.
+    classes: Vec<AskedClass>,
     /// Largest ordered share.
     ordered: f64,
 }
@@ -446,7 +449,7 @@ fn covered(
                 let (share, stops) = share_of(bench, targets, &seen, k, deviations);
                 if share + more < least.weighed {
                     let (weighed, ordered) = (share + more, *ordered);
-                    *least = Least { weighed, class: *class, share, ordered, nominal, stops };
+                    *least = Least { weighed, class, share, ordered, nominal, stops };
                 }
             }
             let last = left.last().cloned();
