@@ -46,7 +46,7 @@ pub struct Found<'a> {
     pub fields: Option<Fields<'a>>,
 }
 
-/// Covered share of the class that is covered least.
+/// Covered share of the class that keeps pulses from lying further apart, or has least in hand.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Covered {
     /// The class and what its share is of, in words; empty where nothing was asked.
@@ -487,8 +487,8 @@ impl Short {
     }
 }
 
-/// What a layout covers of the class that it covers least, and what it lacks most of all that is asked, at
-/// a pulse spacing; `None` if nothing.
+/// What a layout covers of each class, and what it lacks most of all that is asked, at a pulse spacing;
+/// `None` if nothing.
 fn lack(
     goal: &Goal,
     fields: &Fields<'_>,
@@ -496,11 +496,10 @@ fn lack(
     sights: &[Sights],
     layout: Layout,
     worst: bool,
-) -> Result<((f64, usize), Option<Short>)> {
-    let mut least = (1.0_f64, 0);
-    let mut in_hand = f64::INFINITY;
+) -> Result<(Vec<f64>, Option<Short>)> {
+    let mut shares = Vec::new();
     let mut short: Option<Short> = None;
-    for (number, ask) in goal.asks.iter().enumerate() {
+    for ask in &goal.asks {
         let margins = margins::margins(fields, judged, sights, ask.flaw)?;
         let (places, margins): (Vec<Place>, Vec<Margin>) = goal
             .places
@@ -511,10 +510,7 @@ fn lack(
             .map(|x| (*x.0.0, *x.0.1))
             .unzip();
         let own = share(&places, &margins, worst);
-        if own - ask.ordered < in_hand {
-            in_hand = own - ask.ordered;
-            least = (own, number);
-        }
+        shares.push(own);
         let wanted = (ask.ordered + IN_HAND).min(1.0);
         if own < wanted && short.as_ref().is_none_or(|s| own - ask.ordered < s.share - s.ordered) {
             let lacking_db = lacking_db(&places, &margins, worst, wanted);
@@ -531,7 +527,7 @@ fn lack(
             });
         }
     }
-    Ok((least, short))
+    Ok((shares, short))
 }
 
 fn attempt<'a>(
@@ -578,19 +574,21 @@ fn attempt<'a>(
     }
     // The longest spacing that serves nominally bounds what the deviations leave.
     let serving = |from: usize, fields: &Fields<'_>, sights: &[Sights], worst: bool| {
+        let mut stopped = None;
         for (k, part) in SPACINGS.iter().enumerate().skip(from) {
             // No faster than what is known: not worth knowing.
             let speed = goal.speed_m_s(longest * part, cycle_s);
             if to_beat_m_s.is_some_and(|best| speed <= best) {
                 break;
             }
-            if let (covered, None) = at(fields, sights, longest * part, worst)? {
-                return Ok::<_, PlanError>(Some((k, covered)));
+            match at(fields, sights, longest * part, worst)? {
+                (shares, None) => return Ok::<_, PlanError>(Some((k, shares, stopped))),
+                (_, Some(short)) => stopped = Some(short.what),
             }
         }
         Ok(None)
     };
-    let Some((first, _)) = serving(0, &fields, &sights, false)? else {
+    let Some((first, _, stopped)) = serving(0, &fields, &sights, false)? else {
         return Ok(Err(slower(layout)));
     };
     // The cheapest deviations first: a layout that fails with an element lost needs no bar off centre.
@@ -602,16 +600,26 @@ fn attempt<'a>(
             return Ok(Err(short));
         }
     }
-    let Some((part, (worst, number))) = serving(first, &fields, &sights, true)? else {
+    let Some((part, shares, stopped_worst)) = serving(first, &fields, &sights, true)? else {
         return Ok(Err(slower(layout)));
     };
     let spacing_m = longest * SPACINGS[part];
-    let covered = goal.asks.get(number).map_or(Covered::NOTHING, |ask| Covered {
-        class: ask.what,
-        of: ask.of,
-        worst,
-        ordered: ask.ordered,
-    });
+    let stopped = stopped_worst.or(stopped);
+    let in_hand = |(ask, share): &(&Ask, f64)| share - ask.ordered;
+    let covered = goal
+        .asks
+        .iter()
+        .zip(shares)
+        .min_by(|a, b| {
+            let own = |x: &(&Ask, f64)| stopped == Some(x.0.what);
+            own(b).cmp(&own(a)).then(in_hand(a).total_cmp(&in_hand(b)))
+        })
+        .map_or(Covered::NOTHING, |(ask, worst)| Covered {
+            class: ask.what,
+            of: ask.of,
+            worst,
+            ordered: ask.ordered,
+        });
     let fields = Some(fields);
     Ok(Ok(Found { layout, beams, overlap_m, rounding_s, covered, spacing_m, fields }))
 }
