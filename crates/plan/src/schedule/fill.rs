@@ -14,7 +14,7 @@ use super::lags::Between;
 /// Moves that the search tries.
 const MOVES: usize = 250_000;
 /// Times as many where firings of the spine can be regrouped, too.
-const REGROUPED: usize = 2;
+const REGROUPED: usize = 3;
 /// Lengthening that it takes at first, over the shortest wait.
 const WARM: f64 = 0.25;
 
