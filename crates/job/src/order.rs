@@ -199,6 +199,29 @@ pub struct CrackClass {
     pub coverage_percent: f64,
 }
 
+/// Sizes of bars in mm that this program plans, proves and judges.
+const SIZES_MM: std::ops::RangeInclusive<f64> = 10.0..=254.0;
+
+/// Source: ASTM E494, table X3.1.
+const KNOWN_STEELS: &str = "steel has about 5900 and 3230 m/s at 7700 kg/m³, stainless steel 347 5790 and \
+    3100 m/s at 7910 kg/m³, 410 5900 and 3300 m/s at 7670 kg/m³";
+
+/// A size that the program can work with, whatever the station.
+fn size(l: &Limits<'_>, key: &str, size_mm: f64) -> Result<()> {
+    if SIZES_MM.contains(&size_mm) {
+        return Ok(());
+    }
+    let (least, most) = (SIZES_MM.start(), SIZES_MM.end());
+    Err(l.impossible(
+        key,
+        format!("{size_mm} mm"),
+        format!(
+            "it must lie between {least} and {most} mm, the sizes that this program works with, whatever \
+             the station"
+        ),
+    ))
+}
+
 /// Optional figures that are nought are not written, so that older orders keep their hash.
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde hands a reference")]
 pub(crate) fn is_zero(value: &f64) -> bool {
@@ -238,7 +261,7 @@ impl Order {
         l.named("order.rules", &self.order.rules)?;
         match self.section {
             SectionSpec::Round(r) => {
-                l.within("section.round.diameter_mm", r.diameter_mm, 10.0, 254.0, "mm")?;
+                size(&l, "section.round.diameter_mm", r.diameter_mm)?;
                 l.within(
                     "section.round.tolerance_mm",
                     r.tolerance_mm,
@@ -255,7 +278,7 @@ impl Order {
                 )?;
             }
             SectionSpec::Square(s) => {
-                l.within("section.square.side_mm", s.side_mm, 10.0, 254.0, "mm")?;
+                size(&l, "section.square.side_mm", s.side_mm)?;
                 l.within(
                     "section.square.corner_radius_mm",
                     s.corner_radius_mm,
@@ -283,7 +306,14 @@ impl Order {
             }
         }
         l.named("steel.grade", &self.steel.grade)?;
-        self.solid().map_err(|e| l.impossible("steel", "not a steel", e.to_string()))?;
+        let (steel, known) = (&self.steel, KNOWN_STEELS);
+        self.solid().map_err(|e| {
+            let value = format!(
+                "{} m/s longitudinal, {} m/s shear, {} kg/m³",
+                steel.longitudinal_m_s, steel.shear_m_s, steel.density_kg_m3
+            );
+            l.impossible("steel", value, format!("{e}. For comparison: {known}"))
+        })?;
         l.within(
             "steel.attenuation_l_db_per_m",
             self.steel.attenuation_l_db_per_m,

@@ -161,3 +161,23 @@ fn an_order_without_lengths_keeps_its_hash() {
     let order = Order::from_toml("order", &example("order-round-42.toml")).unwrap();
     assert_eq!(order.hash().short(), "6018b6bea7fe");
 }
+
+// Truth: the contract of refusals. A size says whose limit it breaks; velocities that no steel has are named
+// once, beside those of steels.
+#[test]
+fn refusals_of_an_order_say_whose_limit_it_is() {
+    let text = include_str!("../../../examples/order-round-42.toml");
+    let large = text.replace("diameter_mm = 42.0", "diameter_mm = 400.0");
+    assert_ne!(large, text);
+    let words = Order::from_toml("order.toml", &large).expect_err("too large").to_string();
+    assert!(words.contains("400 mm") && words.contains("254 mm") && words.contains("program"));
+    let soft: Vec<String> = text
+        .lines()
+        .map(
+            |l| if l.starts_with("shear_m_s") { "shear_m_s = 5000.0".into() } else { l.to_owned() },
+        )
+        .collect();
+    let words = Order::from_toml("order.toml", &soft.join("\n")).expect_err("no steel").to_string();
+    assert!(words.contains("5000 m/s shear") && words.contains("347"), "{words}");
+    assert!(!words.contains("not a steel"));
+}

@@ -1,12 +1,16 @@
 //! Plans and proves the order of the demo (or the block with `block`, or three files: order, station,
-//! rules) and prints the figures.
+//! rules) and prints the figures; with `explain` at the end also what changes would buy.
 use std::time::Instant;
 
 use barwright_job::{Order, Rules, Station};
 use barwright_plan::ProveOptions;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let mut arguments: Vec<String> = std::env::args().skip(1).collect();
+    let explain = arguments.last().is_some_and(|a| a == "explain");
+    if explain {
+        arguments.pop();
+    }
     let read = std::fs::read_to_string;
     let (order, station, rules) = if let [order, station, rules] = &arguments[..] {
         (&*read(order)?.leak(), &*read(station)?.leak(), &*read(rules)?.leak())
@@ -27,7 +31,11 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let station = Station::from_toml("station", station)?;
     let rules = Rules::from_toml("rules", rules)?;
     let start = Instant::now();
-    let technique = barwright_plan::technique(&order, &station, &rules)?;
+    let technique = if explain {
+        barwright_plan::explained(&order, &station, &rules)?
+    } else {
+        barwright_plan::technique(&order, &station, &rules)?
+    };
     println!("technique in {:.2} s", start.elapsed().as_secs_f64());
     let t = &technique.body;
     println!(

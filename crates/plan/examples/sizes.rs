@@ -32,7 +32,7 @@ fn line(order: &Order, station: &Station, rules: &Rules) -> Result<String, PlanE
         Err(refusal @ (PlanError::NoTechnique { .. } | PlanError::NoRing { .. })) => {
             let hint = refusal.hint().unwrap_or_default();
             return Ok(format!(
-                "| {size} | {station_name} | refused: {refusal}; {hint} | | | | | {:.1} |",
+                "| {size} | {station_name} | refused: {refusal}; {hint} | | | | | | {:.1} |",
                 start.elapsed().as_secs_f64()
             ));
         }
@@ -55,16 +55,28 @@ fn line(order: &Order, station: &Station, rules: &Rules) -> Result<String, PlanE
         )
     };
     let classes: Vec<String> = proof.classes.iter().map(words).collect();
-    let binding: Vec<&str> = t.limits.iter().filter(|l| l.binds).map(|l| l.rule.as_str()).collect();
+    // The rules that bind stand first, the one that would buy most at the head.
+    let first = t.limits.first().filter(|l| l.binds).map_or("none", |l| l.rule.as_str());
+    let over_percent =
+        t.schedule.least_period_s.map_or(0.0, |s| t.schedule.period_s / s - 1.0) * 1e2;
+    if std::env::var_os("SIZES_WORDS").is_some() {
+        t.limits.iter().filter(|l| l.binds).for_each(|l| eprintln!("  {}: {}", l.rule, l.figure));
+        t.limits
+            .iter()
+            .filter(|l| !l.binds && l.rule == "water path")
+            .for_each(|l| eprintln!("  {}: {}", l.rule, l.figure));
+        for o in &t.others {
+            eprintln!("  other: {} {} {:?} {}", o.words, o.beams, o.line_speed_m_s, o.why_not);
+        }
+    }
     Ok(format!(
-        "| {size} | {station_name}, {} | {} L + {} S | {} | {} | {:.2} | {} | {planned:.1} + {:.1} |",
+        "| {size} | {station_name}, {} | {} L + {} S | {} | {} | {:.3} | {first} | {over_percent:.1} | {planned:.1} + {:.1} |",
         t.ring,
         count(Mode::L),
         count(Mode::S),
         classes.join("<br>"),
         if proof.met { "met" } else { "not met" },
         t.line_speed_m_s,
-        binding.join("; "),
         start.elapsed().as_secs_f64()
     ))
 }

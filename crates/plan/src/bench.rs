@@ -15,7 +15,7 @@ use crate::coverage::BEST_BEAMS;
 use crate::error::{PlanError, Result};
 use crate::exact::{Bars, Flaw};
 use crate::ring;
-use crate::square::face;
+use crate::stand::Stand;
 
 /// dB in one neper: 20 / ln 10.
 const DB_PER_NEPER: f64 = 8.685_889_638_065_037;
@@ -29,6 +29,8 @@ pub struct Bench<'a> {
     pub station: &'a Station,
     /// Ring that serves the size.
     pub ring: &'a Ring,
+    /// Where its probes stand.
+    pub stand: Stand,
     /// Probes of the ring.
     pub probes: Vec<Probe>,
     /// Pulse of the probes.
@@ -47,12 +49,27 @@ pub struct Bench<'a> {
 }
 
 impl<'a> Bench<'a> {
-    /// Brings order, station and rules together.
+    /// Brings order, station and rules together, on the first of the rings that serve the order and with
+    /// the shortest water path that the rules allow.
     ///
     /// # Errors
     /// No ring for the size; a section or coupling that is not planned; rules that the order does
     /// not name.
     pub fn new(order: &'a Order, station: &'a Station, rules: &Rules) -> Result<Self> {
+        let ring = ring::serving(order, station)?.remove(0);
+        Self::on(order, station, rules, ring)
+    }
+
+    /// [`Self::new`] on a ring of the station.
+    ///
+    /// # Errors
+    /// As [`Self::new`].
+    pub fn on(
+        order: &'a Order,
+        station: &'a Station,
+        rules: &Rules,
+        ring: &'a Ring,
+    ) -> Result<Self> {
         let section = order.section();
         if order.order.rules != rules.rules.name {
             return Err(PlanError::rule(
@@ -84,7 +101,6 @@ impl<'a> Bench<'a> {
                 ));
             }
         };
-        let ring = ring::choose(order, station)?;
         let media = Media {
             water,
             steel: order.solid()?,
@@ -95,17 +111,16 @@ impl<'a> Bench<'a> {
             centre_hz: ring.frequency_mhz * 1e6,
             bandwidth_rel: ring.bandwidth_percent / 100.0,
         };
-        // Flat arrays before a square are drawn back as far as its side asks.
-        let probes = match order.section {
-            SectionSpec::Square(s) => {
-                ring::drawn(ring, face::distance_m(order, station, ring, &s, &media)?)
-            }
-            _ => ring::probes(ring, &station.coupling),
+        let stand = Stand::of(order, station, ring, &media)?;
+        let probes = match stand.at_m {
+            Some(distance_m) => ring::drawn(ring, distance_m),
+            None => ring::probes(ring, &station.coupling),
         };
         Ok(Self {
             order,
             station,
             ring,
+            stand,
             probes,
             pulse,
             nominal: Conditions::of(&section, &media, &pulse)?,
@@ -121,6 +136,18 @@ impl<'a> Bench<'a> {
             noise_db: rules.check.signal_to_noise_db,
             bars: Arc::default(),
         })
+    }
+
+    /// The same with the flat arrays elsewhere within their travel, at `distance_m` from the ring's centre.
+    #[must_use]
+    pub fn drawn(&self, distance_m: f64) -> Self {
+        Self {
+            probes: ring::drawn(self.ring, distance_m),
+            stand: Stand { at_m: Some(distance_m), ..self.stand },
+            nominal: self.nominal.clone(),
+            bars: Arc::clone(&self.bars),
+            ..*self
+        }
     }
 
     /// The ordered disc, facing the beam.

@@ -23,8 +23,33 @@ const ONE_DB_DISC: f64 = 1.059_253_725_177_288_8;
 /// And a crack deeper by this one.
 const ONE_DB_CRACK: f64 = 1.122_018_454_301_963_3;
 
+/// Speeds of weighed layouts as those of whole techniques in m/s: with the beams of the other kind that were
+/// taken, at their rhythm.
+pub(crate) fn in_m_s(weighed: &mut [Weighed], kinds: &[Found<'_>], speed: &Speed) {
+    for kind in kinds {
+        let mode = kind.layout.mode;
+        let other = kinds.iter().find(|k| k.layout.mode != mode);
+        let other_m = other.map_or(f64::INFINITY, |k| k.spacing_m);
+        // No pulses lie further apart than the other kind's; what serves at none keeps its estimate.
+        let rate = |w: &Weighed| match w.spacing_m {
+            Some(own_m) if own_m > 0.0 => w.speed_m_s * own_m.min(other_m) / own_m,
+            _ => w.speed_m_s,
+        };
+        let taken = weighed.iter().find(|w| w.layout == kind.layout).map(rate);
+        let scale = taken.filter(|rate| *rate > 0.0).map_or(0.0, |rate| speed.possible_m_s / rate);
+        for w in weighed.iter_mut().filter(|w| w.layout.mode == mode) {
+            w.speed_m_s = rate(w) * scale;
+        }
+    }
+}
+
 /// Layouts that were weighed and not taken, the fastest first.
-pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]) -> Vec<Other> {
+pub(crate) fn others(
+    bench: &Bench<'_>,
+    kinds: &[Found<'_>],
+    weighed: &[Weighed],
+    speed: &Speed,
+) -> Vec<Other> {
     let mut rest: Vec<&Weighed> =
         weighed.iter().filter(|w| kinds.iter().all(|k| k.layout != w.layout)).collect();
     rest.sort_by(|a, b| {
@@ -35,6 +60,12 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
             .then(b.speed_m_s.total_cmp(&a.speed_m_s))
     });
     let most = bench.station.line.max_speed_m_s;
+    let beside = |w: &Weighed| {
+        let name = if w.layout.mode == Mode::L { "shear" } else { "longitudinal" };
+        let other = kinds.iter().find(|k| k.layout.mode != w.layout.mode);
+        other.map_or(String::new(), |k| format!(" beside the {} {name} ones", k.beams.len()))
+    };
+    let taken_m_s = speed.line_m_s;
     rest.into_iter()
         .take(TOLD)
         .map(|w| {
@@ -45,8 +76,14 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
                 line_speed_m_s: w.spacing_m.map(|_| speed),
                 why_not: match w.spacing_m {
                     Some(spacing) => format!(
-                        "slower: {} beams, {:.2} mm between pulses for the ordered coverage",
+                        "{}: {} beams{}, {:.2} mm between pulses for the ordered coverage",
+                        if w.speed_m_s < 0.999 * taken_m_s {
+                            "slower by estimate"
+                        } else {
+                            "as fast"
+                        },
                         w.beams,
+                        beside(w),
                         spacing * 1e3
                     ),
                     None => w.rule.clone(),
@@ -58,20 +95,37 @@ pub(crate) fn others(bench: &Bench<'_>, kinds: &[Found<'_>], weighed: &[Weighed]
 
 /// The layouts that a change of order or station may bring to the fore: those taken, the fastest others and
 /// those that nearly cover what is ordered.
-pub(crate) fn nearest(kinds: &[Found<'_>], weighed: &[Weighed]) -> Vec<Layout> {
+///
+/// `(serving, failing)`: of each kind, beside those taken, so many that serve and so many that nearly do.
+pub(crate) fn nearest(
+    kinds: &[Found<'_>],
+    weighed: &[Weighed],
+    (serving, failing): (usize, usize),
+) -> Vec<Layout> {
     let mut layouts: Vec<Layout> = kinds.iter().map(|k| k.layout).collect();
     for mode in [Mode::L, Mode::S] {
         let mut of_mode: Vec<&Weighed> =
             weighed.iter().filter(|w| w.layout.mode == mode && w.covered > 0.0).collect();
         of_mode.sort_by(|a, b| b.speed_m_s.total_cmp(&a.speed_m_s));
-        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_some()).take(2).map(|w| w.layout));
-        of_mode.sort_by(|a, b| b.covered.total_cmp(&a.covered));
-        layouts.extend(of_mode.iter().filter(|w| w.spacing_m.is_none()).take(3).map(|w| w.layout));
+        layouts.extend(
+            of_mode.iter().filter(|w| w.spacing_m.is_some()).take(serving + 1).map(|w| w.layout),
+        );
+        of_mode.sort_by(|a, b| b.nearness.total_cmp(&a.nearness));
+        layouts.extend(
+            of_mode.iter().filter(|w| w.spacing_m.is_none()).take(failing).map(|w| w.layout),
+        );
     }
-    layouts
+    let mut distinct: Vec<Layout> = Vec::new();
+    for layout in layouts {
+        if !distinct.contains(&layout) {
+            distinct.push(layout);
+        }
+    }
+    distinct
 }
 
-/// What one decibel, one millimetre and one probe more would buy, by the nearest layouts.
+/// What one decibel, one millimetre and one probe more would buy, on the ring and with the water path that
+/// were taken: by the nearest layouts, and where none of these serves by a search of its own.
 pub(crate) fn changes(
     bench: &Bench<'_>,
     rules: &Rules,
@@ -79,11 +133,21 @@ pub(crate) fn changes(
     speed: &Speed,
 ) -> Vec<Change> {
     let (order, station) = (bench.order, bench.station);
-    let effort = Effort::Only(nearest.to_vec());
     let speed_of = |order: &Order, station: &Station| -> Result<(f64, String)> {
+        let ring = station.rings.iter().find(|r| r.name == bench.ring.name).unwrap_or(bench.ring);
         let bars = Arc::clone(&bench.bars);
-        let bench = Bench { bars, ..Bench::new(order, station, rules)? };
-        let draft = draft(&bench, &effort)?;
+        let mut changed = Bench { bars, ..Bench::on(order, station, rules, ring)? };
+        // A changed order may ask for a longer water path than was taken.
+        if let (Some(own_m), Some(taken_m)) = (changed.stand.at_m, bench.stand.at_m)
+            && taken_m > own_m
+        {
+            changed = changed.drawn(taken_m);
+        }
+        let few = Effort { only: Some(nearest.to_vec()), ..Effort::default() };
+        let draft = match draft(&changed, &few) {
+            Err(PlanError::NoTechnique { .. }) => draft(&changed, &Effort::default())?,
+            other => other?,
+        };
         Ok((draft.speed.line_m_s, limit_words(&draft.all, &draft.speed)))
     };
     let mut changes = Vec::new();
@@ -111,35 +175,50 @@ pub(crate) fn changes(
         held.line.centring_mm /= 2.0;
         add(format!("bar held within {} mm of the centre", held.line.centring_mm), order, &held);
     }
-    if let Some(more) = one_probe_more(order, station) {
-        add("one probe more around the ring".into(), order, &more);
-    }
     if speed.station_binds {
         let mut faster = station.clone();
         faster.line.max_speed_m_s *= 2.0;
         add("a line that runs twice as fast".into(), order, &faster);
     }
+    let words = "one probe more around the ring".to_owned();
+    match one_probe_more(bench) {
+        Ok(more) => add(words, order, &more),
+        Err(limit) => changes.push(Change { words, line_speed_m_s: None, limit }),
+    }
     changes
 }
 
-/// The station with one probe more on the ring that serves the order, if it fits around.
-fn one_probe_more(order: &Order, station: &Station) -> Option<Station> {
-    // Four faces have four probes.
-    if !matches!(order.section, SectionSpec::Round(_)) {
-        return None;
+/// The station with one probe more on the ring that was taken.
+///
+/// # Errors
+/// Why there is no room for it, in words.
+fn one_probe_more(bench: &Bench<'_>) -> std::result::Result<Station, String> {
+    if !matches!(bench.order.section, SectionSpec::Round(_)) {
+        return Err("no room: four faces have four probes".to_owned());
     }
-    let ring = crate::ring::choose(order, station).ok()?;
-    let index = station.rings.iter().position(|r| r.name == ring.name)?;
-    let mut more = station.clone();
-    let ring = more.rings.get_mut(index)?;
+    let mut more = bench.station.clone();
+    let ring = more.rings.iter_mut().find(|r| r.name == bench.ring.name);
+    let Some(ring) = ring else { return Err("the ring is not the station's".to_owned()) };
     ring.probes += 1;
-    if let Array::Arc(arc) = ring.array {
-        let around = f64::from(ring.probes) * f64::from(arc.elements) * arc.pitch_mm;
-        if around > std::f64::consts::TAU * arc.radius_mm {
-            return None;
+    let (elements, pitch_mm, _, _) = ring.array.elements();
+    let own_mm = f64::from(elements) * pitch_mm;
+    let (wide_mm, around_mm) = match ring.array {
+        Array::Arc(arc) => (own_mm, std::f64::consts::TAU * arc.radius_mm),
+        // Flat arrays side by side are a polygon about the ring's centre.
+        Array::Flat(flat) => {
+            let half = std::f64::consts::PI / f64::from(ring.probes);
+            (own_mm, f64::from(ring.probes) * 2.0 * flat.distance_mm * half.tan())
         }
+    };
+    let all_mm = f64::from(ring.probes) * wide_mm;
+    if all_mm > around_mm {
+        return Err(format!(
+            "no room: {} arrays of {wide_mm:.1} mm are {all_mm:.0} mm wide, around the ring there are \
+             {around_mm:.0} mm",
+            ring.probes
+        ));
     }
-    Some(more)
+    Ok(more)
 }
 
 fn limit_words(all: &[Beam], speed: &Speed) -> String {

@@ -19,8 +19,9 @@ pub struct Layout {
     pub step: usize,
     /// Refraction angle in rad, without sign; zero for longitudinal beams.
     pub refraction_rad: f64,
-    /// Depth in m at which longitudinal beams through a flat face focus; absent: no focus there.
-    pub focus_m: Option<f64>,
+    /// Depths at which longitudinal beams through a face of a square focus, transmission and reception, as
+    /// shares of the side, infinite for no focus; absent for other sections.
+    pub depths: Option<(f64, f64)>,
     /// Where longitudinal beams are focused.
     pub focus: Focus,
 }
@@ -102,14 +103,8 @@ pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
     let mut all = Vec::new();
     let mut add = |count: usize, refraction_rad: f64, focus: Focus| {
         for step in STEPS {
-            let layout = Layout {
-                mode,
-                count,
-                step: count * step / 8,
-                refraction_rad,
-                focus,
-                focus_m: None,
-            };
+            let layout =
+                Layout { mode, count, step: count * step / 8, refraction_rad, focus, depths: None };
             if count > 0 && layout.step > 0 && !all.contains(&layout) {
                 all.push(layout);
             }
@@ -136,12 +131,26 @@ impl Layout {
             s if s > 0.0 => format!("{:.0} % of the radius beyond the centre", s * 100.0),
             _ => "at the centre".into(),
         };
-        let kind = match self.mode {
-            Mode::S => format!("shear at {:.0}°", self.refraction_rad.to_degrees()),
-            Mode::L if self.focus.transmit == self.focus.receive => {
+        let deep = |share: f64| match share {
+            s if s.is_finite() => format!("focused {:.0} % of the side deep", s * 100.0),
+            _ => "without focus".into(),
+        };
+        let angle_deg = self.refraction_rad.to_degrees();
+        let kind = match (self.mode, self.depths) {
+            (Mode::S, _) if (angle_deg - angle_deg.round()).abs() > 1e-6 => {
+                format!("shear at {angle_deg:.2}°")
+            }
+            (Mode::S, _) => format!("shear at {angle_deg:.0}°"),
+            (Mode::L, Some((sent, heard))) if sent == heard => {
+                format!("longitudinal, {}", deep(sent))
+            }
+            (Mode::L, Some((sent, heard))) => {
+                format!("longitudinal, sent {}, heard {}", deep(sent), deep(heard))
+            }
+            (Mode::L, None) if self.focus.transmit == self.focus.receive => {
                 format!("longitudinal, focus {}", place(self.focus.transmit))
             }
-            Mode::L => format!(
+            (Mode::L, None) => format!(
                 "longitudinal, sent with the focus {}, heard {}",
                 place(self.focus.transmit),
                 place(self.focus.receive)

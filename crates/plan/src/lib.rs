@@ -3,7 +3,8 @@
 //! Three entry points: [`technique()`], [`prove`] and [`reference_bar`]. All are pure; the same
 //! input gives the same document, whatever the number of threads.
 //!
-//! Where to start: [`technique`](mod@technique) (the order of the steps), [`search`] (which layout),
+//! Where to start: [`technique`](mod@technique) (the order of the steps), [`setups`]
+//! (which ring and water path), [`search`] (which layout),
 //! [`laws`], [`gates`], [`gains`], [`schedule`] (one rule each), [`limits`] (the rules in words).
 //! Square bars have their own steps in [`square`].
 //! Echoes come from [`echo`] over [`response`], by rays; [`coverage`] puts them on places.
@@ -28,7 +29,9 @@ pub mod response;
 pub mod ring;
 pub mod schedule;
 pub mod search;
+pub mod setups;
 pub mod square;
+pub mod stand;
 pub mod technique;
 
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};

@@ -9,6 +9,7 @@ use crate::gates;
 use crate::ring;
 use crate::schedule::Timed;
 use crate::search::Found;
+use crate::setups::Tried;
 use crate::technique::{PULSES_ON_SHORTEST, Speed};
 
 const PRACTICE: &str = "common practice, no source";
@@ -36,7 +37,8 @@ pub fn rounding_loss_db(frequency_hz: f64, step_s: f64) -> f64 {
     if x > 0.0 { 20.0 * (x / x.sin()).log10() } else { 0.0 }
 }
 
-/// All rules of a technique.
+/// All rules of a technique: those that bind first, and of them the one whose lifting would make the line
+/// faster by most.
 #[must_use]
 pub fn of(
     bench: &Bench<'_>,
@@ -44,19 +46,37 @@ pub fn of(
     all: &[Beam],
     timed: &Timed,
     speed: &Speed,
+    tried: &[Tried],
 ) -> Vec<PlanLimit> {
-    let mut limits = Vec::new();
-    let mut add = |rule: &str, figure: String, allowed: String, source: &str, binds: bool| {
-        limits.push(PlanLimit { rule: rule.into(), figure, allowed, source: source.into(), binds });
+    let mut limits: Vec<(Option<f64>, PlanLimit)> = Vec::new();
+    let mut add = |rule: &str, figure: String, allowed: String, source: &str, lifted: Lifted| {
+        let figure = match lifted {
+            Some(factor) if factor > 1.005 => {
+                format!("{figure}; lifted alone: at most {factor:.2} times as fast")
+            }
+            _ => figure,
+        };
+        let (rule, source, binds) = (rule.into(), source.into(), lifted.is_some());
+        limits.push((lifted, PlanLimit { rule, figure, allowed, source, binds }));
     };
     let mm = |x: f64| format!("{:.2} mm", x * 1e3);
+    let free = !speed.station_binds;
 
+    let most_m_s = bench.station.line.max_speed_m_s;
     add(
         "highest line speed of the station",
-        format!("{:.3} m/s", speed.line_m_s),
-        format!("{} m/s", bench.station.line.max_speed_m_s),
+        format!(
+            "this technique runs at {:.3} m/s{}",
+            speed.line_m_s,
+            if free {
+                String::new()
+            } else {
+                format!("; its beams would allow {:.3} m/s", speed.possible_m_s)
+            }
+        ),
+        format!("{most_m_s} m/s"),
         "station",
-        speed.station_binds,
+        when(!free, speed.possible_m_s / most_m_s),
     );
     if gates::is_block(bench) {
         add(
@@ -64,7 +84,7 @@ pub fn of(
             mm(speed.spacing_m),
             "the element's length".into(),
             PRACTICE,
-            false,
+            None,
         );
     } else {
         add(
@@ -82,26 +102,36 @@ pub fn of(
                 mm(speed.allowed_spacing_m)
             ),
             PRACTICE,
-            !speed.station_binds && speed.allowed_spacing_m <= speed.covered_spacing_m,
+            // How far apart pulses could lie without this rule is not looked into.
+            when(free && speed.allowed_spacing_m <= speed.covered_spacing_m, 1.0),
         );
     }
-    firing_order(bench, timed, speed, &mut add);
-    water(bench, &mut add);
+    firing_order(bench, all, timed, speed, &mut add);
+    water(bench, tried, speed, &mut add);
     if !gates::is_block(bench) {
-        let least = kinds.iter().map(|f| f.covered.1).fold(1.0, f64::min);
-        add(
-            "coverage in the search (the proof is separate)",
-            format!(
-                "{:.1} % of the places asked, by {} shots in the worst case at the worst place between two \
-                 pulses up to {} apart",
-                least * 100.0,
-                bench.agreeing,
-                mm(speed.covered_spacing_m)
-            ),
-            "the ordered coverage".into(),
-            "order and acceptance rules",
-            !speed.station_binds && speed.covered_spacing_m < speed.allowed_spacing_m,
-        );
+        // The kind that holds the spacing; the other may only have been asked up to there.
+        let first = kinds.iter().position(|k| k.spacing_m <= speed.covered_spacing_m);
+        for (number, found) in kinds.iter().enumerate() {
+            let covered = &found.covered;
+            let holds = first == Some(number);
+            add(
+                &format!("coverage of {} in the search (the proof is separate)", covered.class),
+                format!(
+                    "{:.1} % {}, by {} shots in the worst case at the worst place between two pulses up \
+                     to {} apart",
+                    covered.worst * 100.0,
+                    covered.of,
+                    bench.agreeing,
+                    mm(found.spacing_m)
+                ),
+                format!("{} % ordered", covered.ordered * 100.0),
+                "order and acceptance rules",
+                when(
+                    free && holds && speed.covered_spacing_m < speed.allowed_spacing_m,
+                    speed.allowed_spacing_m / speed.covered_spacing_m,
+                ),
+            );
+        }
     }
     for found in kinds {
         kind(bench, found, all, &mut add);
@@ -116,7 +146,7 @@ pub fn of(
         ),
         "0.5 dB".into(),
         "closed form 20 log10 sinc(f q); the allowance is common practice, no source",
-        false,
+        None,
     );
     let (low, high) = all
         .iter()
@@ -129,16 +159,29 @@ pub fn of(
             bench.station.electronics.gain_min_db, bench.station.electronics.gain_max_db
         ),
         "station",
-        false,
+        None,
     );
-    limits
+    limits.sort_by(|a, b| {
+        b.1.binds.cmp(&a.1.binds).then(b.0.unwrap_or(0.0).total_cmp(&a.0.unwrap_or(0.0)))
+    });
+    limits.into_iter().map(|l| l.1).collect()
 }
 
-fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
+/// By what factor the line could be faster at most if a rule alone were lifted: 1 where that is not known;
+/// absent where the rule does not bind.
+type Lifted = Option<f64>;
+
+fn when(binds: bool, factor: f64) -> Lifted {
+    binds.then_some(factor)
+}
+
+fn firing_order(bench: &Bench<'_>, all: &[Beam], timed: &Timed, speed: &Speed, add: Add<'_>) {
     let us = |x: f64| format!("{:.1} µs", x * 1e6);
     let ms = |x: f64| format!("{:.3} ms", x * 1e3);
     let free = !speed.station_binds;
     let data_binds = timed.data_s >= timed.schedule.period_s * 0.999;
+    let firings = timed.schedule.firings.len() as f64;
+    let shortest_s = timed.listen_s.max(timed.shortest_s);
     add(
         "firing order",
         format!(
@@ -149,21 +192,27 @@ fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
         ),
         format!("not below {}: {}", ms(timed.bound.period_s), timed.bound.words),
         "lower bound over cliques of beams that exclude each other, docs/firing-order.md",
-        false,
+        None,
     );
     add(
         "pulse repetition: end of the record",
         format!("a firing every {} to {}", us(timed.shortest_wait_s), us(timed.longest_wait_s)),
         format!("not before {}", us(timed.listen_s)),
         PRACTICE,
-        free && !data_binds && !timed.waits() && timed.listen_s >= timed.shortest_s,
+        when(
+            free && !data_binds && !timed.waits() && timed.listen_s >= timed.shortest_s,
+            timed.listen_s / timed.shortest_s,
+        ),
     );
     add(
         "pulse repetition: electronics",
         format!("{:.0} Hz at most", 1.0 / timed.shortest_wait_s),
         format!("{:.0} Hz", bench.station.electronics.max_prf_hz),
         "station",
-        free && !data_binds && !timed.waits() && timed.shortest_s > timed.listen_s,
+        when(
+            free && !data_binds && !timed.waits() && timed.shortest_s > timed.listen_s,
+            timed.shortest_s / timed.listen_s,
+        ),
     );
     if let Some(rate) = bench.station.electronics.data_rate_mb_s {
         add(
@@ -171,7 +220,7 @@ fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
             format!("{:.1} MB/s", rate * timed.data_s / timed.schedule.period_s),
             format!("{rate} MB/s"),
             "station",
-            free && data_binds,
+            when(free && data_binds, 1.0),
         );
     }
     if bench.nominal.media.water.is_some() {
@@ -186,7 +235,10 @@ fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
                 timed.allowed_db
             ),
             PRACTICE,
-            free && !data_binds && timed.waits(),
+            when(
+                free && !data_binds && timed.waits(),
+                timed.schedule.period_s / (firings * shortest_s),
+            ),
         );
         let together = timed.together_l.max(timed.together_s);
         add(
@@ -200,36 +252,89 @@ fn firing_order(bench: &Bench<'_>, timed: &Timed, speed: &Speed, add: Add<'_>) {
                 bench.station.electronics.parallel_apertures
             ),
             PRACTICE,
-            free && together < bench.station.electronics.parallel_apertures as usize,
+            when(
+                free && together < bench.station.electronics.parallel_apertures as usize,
+                firings
+                    / (all.len() as f64 / f64::from(bench.station.electronics.parallel_apertures))
+                        .ceil(),
+            ),
         );
     }
 }
 
-type Add<'a> = &'a mut dyn FnMut(&str, String, String, &str, bool);
+type Add<'a> = &'a mut dyn FnMut(&str, String, String, &str, Lifted);
 
-fn water(bench: &Bench<'_>, add: Add<'_>) {
-    let (Some(water), Section::Round { .. } | Section::Square { .. }) =
+/// Shortest water path in m before the middle of a probe; absent in contact.
+#[must_use]
+pub fn water_path_m(bench: &Bench<'_>) -> Option<f64> {
+    let (Some(_), Section::Round { .. } | Section::Square { .. }) =
         (bench.nominal.media.water, bench.nominal.section)
     else {
+        return None;
+    };
+    let half_m = bench.nominal.section.half_extent_m();
+    let paths = bench.probes.iter().map(|p| ring::middle(&p.elements).radius() - half_m);
+    paths.min_by(f64::total_cmp)
+}
+
+fn water(bench: &Bench<'_>, tried: &[Tried], speed: &Speed, add: Add<'_>) {
+    let (Some(water), Some(path_m)) = (bench.nominal.media.water, water_path_m(bench)) else {
         return;
     };
-    let radius_m = bench.nominal.section.half_extent_m();
-    let path = bench
-        .probes
-        .iter()
-        .map(|p| ring::middle(&p.elements).radius() - radius_m)
-        .fold(f64::INFINITY, f64::min);
-    let least = least_water_path_m(
-        2.0 * radius_m,
-        water.velocity_m_s,
-        bench.nominal.media.steel.longitudinal_m_s,
-    );
+    let half_m = bench.nominal.section.half_extent_m();
+    let steel = bench.nominal.media.steel.longitudinal_m_s;
+    let least = least_water_path_m(2.0 * half_m, water.velocity_m_s, steel);
+    let mm = |m: f64| format!("{:.1} mm", m * 1e3);
+    let own: Vec<&Tried> = tried.iter().filter(|t| t.ring == bench.ring.name).collect();
+    let Some(at_m) = bench.stand.at_m else {
+        add(
+            "second surface echo behind the far wall",
+            format!("water path {}", mm(path_m)),
+            format!("at least {} (diameter or side × velocity ratio)", mm(least)),
+            "Hull & John, Non-Destructive Testing",
+            None,
+        );
+        return;
+    };
+    let stand = &bench.stand;
+    let words = |t: &&Tried| {
+        let path = t.path_m.map_or(String::new(), mm);
+        match &t.outcome {
+            Ok((line_m_s, _)) => format!("{path} {line_m_s:.3} m/s"),
+            Err(_) => format!("{path} none"),
+        }
+    };
+    let holds = if stand.echo_holds {
+        "second surface echo behind the far wall and, with cracks, behind the half skip; the bar's play and \
+         2 mm"
+    } else {
+        "the arrays stand no nearer"
+    };
+    let nearest = at_m <= stand.nearest_m;
+    // Bound by its lower end where that was the fastest and a further one was slower.
+    let slower = own.iter().filter(|t| !t.taken).all(|t| {
+        t.outcome.as_ref().is_ok_and(|o| o.0 < speed.line_m_s * 0.999) || t.outcome.is_err()
+    });
     add(
-        "second surface echo behind the far wall",
-        format!("water path {:.1} mm", path * 1e3),
-        format!("at least {:.1} mm (diameter or side × velocity ratio)", least * 1e3),
-        "Hull & John, Non-Destructive Testing",
-        false,
+        "water path",
+        format!(
+            "{}{}",
+            mm(path_m),
+            if own.len() > 1 {
+                let all: Vec<String> = own.iter().map(words).collect();
+                format!(", the best of {}: {}", own.len(), all.join(", "))
+            } else {
+                String::new()
+            }
+        ),
+        format!(
+            "{} ({holds}) to {} ({})",
+            mm(stand.nearest_m - half_m),
+            mm(stand.furthest_m - half_m),
+            if stand.furthest_m > stand.nearest_m { "travel" } else { "no travel" }
+        ),
+        "Hull & John, Non-Destructive Testing; station",
+        when(!speed.station_binds && nearest && slower && own.len() > 1, 1.0),
     );
 }
 
@@ -244,7 +349,7 @@ fn kind(bench: &Bench<'_>, found: &Found<'_>, all: &[Beam], add: Add<'_>) {
         format!("{number} beams of {} elements, step {}", found.layout.count, found.layout.step),
         format!("{} elements", bench.station.electronics.aperture_elements),
         "station",
-        false,
+        None,
     );
     if let Some((spacing, width)) = found.overlap_m {
         add(
@@ -256,7 +361,7 @@ fn kind(bench: &Bench<'_>, found: &Found<'_>, all: &[Beam], add: Add<'_>) {
                 OVERLAP * 100.0
             ),
             "EN 10308",
-            false,
+            None,
         );
     }
     if found.layout.mode == Mode::L
@@ -268,7 +373,7 @@ fn kind(bench: &Bench<'_>, found: &Found<'_>, all: &[Beam], add: Add<'_>) {
             format!("{:.2} mm hidden", gates::dead_depth_m(bench, sketch) * 1e3),
             format!("{:.2} mm of skin", bench.sensitivity.skin_m * 1e3),
             "pulse length; the 80 dB of ring-down are common practice, no source",
-            false,
+            None,
         );
     }
     grating(bench, found, name, add);
@@ -314,6 +419,6 @@ fn grating(bench: &Bench<'_>, found: &Found<'_>, name: &str, add: Add<'_>) {
             "none below a pitch of one wavelength; used without steering here".into()
         },
         "Schmerr, Fundamentals of Ultrasonic Phased Arrays (2015), ch. 4",
-        false,
+        None,
     );
 }

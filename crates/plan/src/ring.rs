@@ -20,38 +20,37 @@ pub fn size_mm(section: &SectionSpec) -> f64 {
     }
 }
 
-/// The ring that serves the ordered size; one made for the shape before others, then the one with the
-/// narrowest range.
+/// The rings that can serve the order, the one of the narrowest range first: those made for its shape, or,
+/// where there is none, the one whose refusal says so.
 ///
 /// # Errors
 /// [`PlanError::NoRing`] with the nearest sizes that would work.
-pub fn choose<'a>(order: &Order, station: &'a Station) -> Result<&'a Ring> {
+pub fn serving<'a>(order: &Order, station: &'a Station) -> Result<Vec<&'a Ring>> {
     let size = size_mm(&order.section);
-    station
-        .rings
-        .iter()
-        .filter(|r| (r.smallest_mm..=r.largest_mm).contains(&size))
-        .min_by(|a, b| {
-            let foreign = |r: &Ring| !r.serves(shape(&order.section));
-            let range = |r: &Ring| r.largest_mm - r.smallest_mm;
-            foreign(a).cmp(&foreign(b)).then(range(a).total_cmp(&range(b)))
-        })
-        .ok_or_else(|| PlanError::NoRing {
-            station: station.station.name.clone(),
-            size_mm: size,
-            below_mm: station
-                .rings
-                .iter()
-                .map(|r| r.largest_mm)
-                .filter(|d| *d < size)
-                .max_by(f64::total_cmp),
-            above_mm: station
-                .rings
-                .iter()
-                .map(|r| r.smallest_mm)
-                .filter(|d| *d > size)
-                .min_by(f64::total_cmp),
-        })
+    let mut rings: Vec<&Ring> =
+        station.rings.iter().filter(|r| (r.smallest_mm..=r.largest_mm).contains(&size)).collect();
+    let range = |r: &Ring| r.largest_mm - r.smallest_mm;
+    rings.sort_by(|a, b| range(a).total_cmp(&range(b)));
+    let own: Vec<&Ring> =
+        rings.iter().copied().filter(|r| r.serves(shape(&order.section))).collect();
+    if !own.is_empty() {
+        return Ok(own);
+    }
+    rings.truncate(1);
+    if rings.is_empty() {
+        return Err(none(station, size));
+    }
+    Ok(rings)
+}
+
+fn none(station: &Station, size_mm: f64) -> PlanError {
+    let edges = |edge: fn(&Ring) -> f64| station.rings.iter().map(edge);
+    PlanError::NoRing {
+        station: station.station.name.clone(),
+        size_mm,
+        below_mm: edges(|r| r.largest_mm).filter(|d| *d < size_mm).max_by(f64::total_cmp),
+        above_mm: edges(|r| r.smallest_mm).filter(|d| *d > size_mm).min_by(f64::total_cmp),
+    }
 }
 
 fn shape(section: &SectionSpec) -> Shape {

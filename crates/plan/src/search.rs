@@ -15,6 +15,8 @@ use crate::layout::{self, Layout};
 use crate::schedule;
 use crate::technique::allowed_spacing_m;
 
+pub(crate) mod finer;
+
 /// Rings and angles of the search; the proof's are about twice as fine.
 const RINGS: usize = 14;
 const ANGLES: usize = 120;
@@ -36,12 +38,30 @@ pub struct Found<'a> {
     pub overlap_m: Option<(f64, f64)>,
     /// Largest rounding of a delay in s.
     pub rounding_s: f64,
-    /// Covered share on the search's coarse places, nominal and in the worst case.
-    pub covered: (f64, f64),
+    /// What it covers on the search's coarse places.
+    pub covered: Covered,
     /// Longest way between two shots of a beam at which that coverage holds, in m.
     pub spacing_m: f64,
     /// Exact fields of its beams; absent for a flat block.
     pub fields: Option<Fields<'a>>,
+}
+
+/// Covered share of the class that keeps pulses from lying further apart, or has least in hand.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Covered {
+    /// The class and what its share is of, in words; empty where nothing was asked.
+    pub class: &'static str,
+    /// See [`Self::class`].
+    pub of: &'static str,
+    /// Share in the worst case.
+    pub worst: f64,
+    /// Ordered share.
+    pub ordered: f64,
+}
+
+impl Covered {
+    /// Nothing was asked.
+    pub const NOTHING: Self = Self { class: "", of: "", worst: 0.0, ordered: 0.0 };
 }
 
 /// A layout that was weighed, and what became of it.
@@ -59,21 +79,35 @@ pub struct Weighed {
     pub rule: String,
     /// Covered share where that was found.
     pub covered: f64,
+    /// How near it came: below 0 short nominally, below 1 in the worst case, 1 and more where it covers what
+    /// is ordered.
+    pub nearness: f64,
 }
 
 /// How long a search may take.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Effort {
-    /// All layouts, until none left could be faster.
-    Full,
-    /// Those of a list alone.
-    Only(Vec<Layout>),
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Effort {
+    /// Layouts that are tried; absent: all, until none left could be faster, and finer steps about the best.
+    pub only: Option<Vec<Layout>>,
+    /// Line speed in m/s that must be reached for the result to be of use: what could not reach four fifths
+    /// of it (the search's own speeds are estimates) is not tried.
+    pub floor_m_s: f64,
+    /// Whether coarse places are enough for squares: a first look, which may promise too much.
+    pub coarse: bool,
+}
+
+impl Effort {
+    /// Estimated speed under which a layout is not worth trying.
+    fn least_m_s(&self) -> f64 {
+        0.8 * self.floor_m_s
+    }
 }
 
 /// The layout of the fastest line, and all that were weighed.
 ///
 /// Layouts are tried in the order of the speed that their number of beams allows; the search ends when none
-/// left could be faster than the best found. `other_s`: time that the beams of the other kind take.
+/// left could be faster than the best found. Then finer steps of focus or angle are tried about those that
+/// came nearest and could still be faster. `other_s`: time that the beams of the other kind take.
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] with the rule that stopped the best candidate and the nearest order that would
@@ -86,60 +120,110 @@ pub fn best<'a>(
     effort: &Effort,
 ) -> Result<(Found<'a>, Vec<Weighed>)> {
     let goal = Goal::new(bench, mode, rhythm, other_s)?;
-    let mut candidates: Vec<(f64, f64, Layout)> = layout::candidates(bench, mode)
-        .into_iter()
-        .map(|layout| (goal.bound_m_s(bench, &layout), goal.cycle_s(bench, &layout), layout))
-        .filter(|c| c.0 > 0.0)
-        .filter(|c| match effort {
-            Effort::Full => true,
-            Effort::Only(list) => list.contains(&c.2),
-        })
-        .collect();
-    candidates.sort_by(|a, b| {
-        b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)).then(b.2.count.cmp(&a.2.count))
-    });
-    let mut weighed = Vec::new();
-    let mut best: Option<(f64, Found<'a>)> = None;
-    let mut closest: Option<Short> = None;
-    let mut refusal: Option<PlanError> = None;
-    for (bound, _, layout) in candidates {
-        if best.as_ref().is_some_and(|(speed, _)| *speed >= bound * 0.999) {
-            break;
+    let mut hunt = Hunt {
+        bench,
+        goal: &goal,
+        weighed: Vec::new(),
+        best: None,
+        closest: None,
+        refusal: None,
+        least_m_s: effort.least_m_s(),
+    };
+    match &effort.only {
+        Some(list) => {
+            let of_mode = list.iter().filter(|l| l.mode == mode).copied().collect();
+            hunt.all(of_mode)?;
         }
+        None => {
+            hunt.all(layout::candidates(bench, mode))?;
+            for finer in finer::STEPS {
+                let to_beat = hunt.to_beat_m_s();
+                let bound = |layout: &Layout| goal.bound_m_s(bench, layout);
+                let layouts = finer::about(&hunt.weighed, finer, &|l| bound(l) > to_beat * 1.001);
+                hunt.all(layouts)?;
+            }
+        }
+    }
+    hunt.result()
+}
+
+/// A search under way.
+struct Hunt<'a, 'b, 'c> {
+    bench: &'a Bench<'b>,
+    goal: &'c Goal,
+    weighed: Vec<Weighed>,
+    best: Option<(f64, Found<'a>)>,
+    closest: Option<Short>,
+    refusal: Option<PlanError>,
+    least_m_s: f64,
+}
+
+impl<'a> Hunt<'a, '_, '_> {
+    fn to_beat_m_s(&self) -> f64 {
+        self.best.as_ref().map_or(self.least_m_s, |b| b.0)
+    }
+
+    /// Tries layouts, the possibly fastest first, until none left could be faster than the best.
+    fn all(&mut self, layouts: Vec<Layout>) -> Result<()> {
+        let (bench, goal) = (self.bench, self.goal);
+        let mut candidates: Vec<(f64, f64, Layout)> = layouts
+            .into_iter()
+            .map(|layout| (goal.bound_m_s(bench, &layout), goal.cycle_s(bench, &layout), layout))
+            .filter(|c| c.0 > 0.0)
+            .collect();
+        candidates.sort_by(|a, b| {
+            b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)).then(b.2.count.cmp(&a.2.count))
+        });
+        for (bound, _, layout) in candidates {
+            let enough = self.best.as_ref().map_or(self.least_m_s, |(speed, _)| *speed);
+            if enough >= bound * 0.999 {
+                break;
+            }
+            self.one(layout, bound)?;
+        }
+        Ok(())
+    }
+
+    fn one(&mut self, layout: Layout, bound: f64) -> Result<()> {
+        let (bench, goal) = (self.bench, self.goal);
         let beams = goal.beams(bench, &layout);
-        let mut note = |spacing_m, speed_m_s, rule, covered| {
-            weighed.push(Weighed { layout, beams, spacing_m, speed_m_s, rule, covered });
+        let mut note = |spacing_m, speed_m_s, rule, covered, nearness| {
+            let weighed = Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };
+            self.weighed.push(weighed);
         };
-        match attempt(bench, layout, &goal, best.as_ref().map(|b| b.0)) {
+        match attempt(bench, layout, goal, self.best.as_ref().map(|b| b.0)) {
             Ok(Ok(found)) => {
                 let speed = goal.speed_m_s(found.spacing_m, goal.cycle_s(bench, &layout));
-                note(Some(found.spacing_m), speed, "coverage".to_owned(), found.covered.1);
-                if best.as_ref().is_none_or(|(s, _)| speed > *s) {
-                    best = Some((speed, found));
+                let worst = found.covered.worst;
+                note(Some(found.spacing_m), speed, "coverage".to_owned(), worst, 1.0 + worst);
+                if self.best.as_ref().is_none_or(|(s, _)| speed > *s) {
+                    self.best = Some((speed, found));
                 }
             }
             Ok(Err(short)) => {
-                note(None, bound, short.words(), short.share);
-                if !short.slower
-                    && closest
-                        .as_ref()
-                        .is_none_or(|c| short.share - short.ordered > c.share - c.ordered)
-                {
-                    closest = Some(short);
+                note(None, bound, short.words(), short.share, short.nearness());
+                let nearer = |c: &Short| short.share - short.ordered > c.share - c.ordered;
+                if !short.slower && self.closest.as_ref().is_none_or(nearer) {
+                    self.closest = Some(short);
                 }
             }
             Err(PlanError::NoTechnique { rule, figure, cure }) => {
-                note(None, bound, format!("{rule}: {figure}"), 0.0);
-                refusal.get_or_insert(PlanError::NoTechnique { rule, figure, cure });
+                note(None, bound, format!("{rule}: {figure}"), 0.0, f64::NEG_INFINITY);
+                self.refusal.get_or_insert(PlanError::NoTechnique { rule, figure, cure });
             }
             Err(other) => return Err(other),
         }
+        Ok(())
     }
-    match (best, closest, refusal) {
-        (Some((_, found)), ..) => Ok((found, weighed)),
-        (None, Some(short), _) => Err(short.refusal()),
-        (None, None, Some(refusal)) => Err(refusal),
-        (None, None, None) => Err(no_aperture()),
+
+    fn result(self) -> Result<(Found<'a>, Vec<Weighed>)> {
+        match (self.best, self.closest, self.refusal) {
+            (Some((_, found)), ..) => Ok((found, self.weighed)),
+            (None, Some(short), _) => Err(short.refusal()),
+            (None, None, Some(refusal)) => Err(refusal),
+            (None, None, None) if self.least_m_s > 0.0 => Err(too_slow(self.bench)),
+            (None, None, None) => Err(no_aperture()),
+        }
     }
 }
 
@@ -239,10 +323,32 @@ pub(crate) fn rhythm(bench: &Bench<'_>, mode: Mode) -> Result<Rhythm> {
     })
 }
 
+/// Whether any longitudinal layout, with no other beams beside it, could be as fast as an effort asks.
+pub(crate) fn could_reach(bench: &Bench<'_>, rhythm: Rhythm, effort: &Effort) -> bool {
+    let elements = bench.probes.first().map_or(0, |p| p.elements.len());
+    let fewest = layout::candidates(bench, Mode::L)
+        .iter()
+        .map(|layout| layout.beams(bench.probes.len(), elements))
+        .filter(|beams| *beams > 0)
+        .min();
+    // A station's highest speed may be reached by many.
+    let least_m_s = effort.least_m_s().min(bench.station.line.max_speed_m_s);
+    fewest.is_none_or(|beams| rhythm.allowed_m >= least_m_s * beams as f64 * rhythm.beam_s)
+}
+
 /// Period in s of the firing order of some beams by themselves.
 pub(crate) fn cycle_s(bench: &Bench<'_>, beams: &[Beam]) -> f64 {
     let record = gates::record(bench, beams);
     schedule::period_s(bench, beams, &record)
+}
+
+/// No layout of a ring can be as fast as what is known from elsewhere.
+pub(crate) fn too_slow(bench: &Bench<'_>) -> PlanError {
+    PlanError::rule(
+        "line speed",
+        format!("so many beams of ring {} cannot be as fast", bench.ring.name),
+        "use the other ring",
+    )
 }
 
 fn no_aperture() -> PlanError {
@@ -342,6 +448,14 @@ struct Short {
 }
 
 impl Short {
+    fn nearness(&self) -> f64 {
+        match (self.slower, self.worst) {
+            (true, _) => 1.0,
+            (false, true) => (1.0 + self.share - self.ordered).clamp(0.0, 0.999),
+            (false, false) => (self.share - self.ordered).min(-1e-9),
+        }
+    }
+
     fn words(&self) -> String {
         if self.slower {
             return "covers what is ordered, but slower than the one taken".to_owned();
@@ -373,7 +487,8 @@ impl Short {
     }
 }
 
-/// What a layout lacks most of all that is asked, at a pulse spacing; `None` if nothing.
+/// What a layout covers of each class, and what it lacks most of all that is asked, at a pulse spacing;
+/// `None` if nothing.
 fn lack(
     goal: &Goal,
     fields: &Fields<'_>,
@@ -381,8 +496,8 @@ fn lack(
     sights: &[Sights],
     layout: Layout,
     worst: bool,
-) -> Result<(f64, Option<Short>)> {
-    let mut least = 1.0_f64;
+) -> Result<(Vec<f64>, Option<Short>)> {
+    let mut shares = Vec::new();
     let mut short: Option<Short> = None;
     for ask in &goal.asks {
         let margins = margins::margins(fields, judged, sights, ask.flaw)?;
@@ -395,7 +510,7 @@ fn lack(
             .map(|x| (*x.0.0, *x.0.1))
             .unzip();
         let own = share(&places, &margins, worst);
-        least = least.min(own);
+        shares.push(own);
         let wanted = (ask.ordered + IN_HAND).min(1.0);
         if own < wanted && short.as_ref().is_none_or(|s| own - ask.ordered < s.share - s.ordered) {
             let lacking_db = lacking_db(&places, &margins, worst, wanted);
@@ -412,7 +527,7 @@ fn lack(
             });
         }
     }
-    Ok((least, short))
+    Ok((shares, short))
 }
 
 fn attempt<'a>(
@@ -459,19 +574,21 @@ fn attempt<'a>(
     }
     // The longest spacing that serves nominally bounds what the deviations leave.
     let serving = |from: usize, fields: &Fields<'_>, sights: &[Sights], worst: bool| {
+        let mut stopped = None;
         for (k, part) in SPACINGS.iter().enumerate().skip(from) {
             // No faster than what is known: not worth knowing.
             let speed = goal.speed_m_s(longest * part, cycle_s);
             if to_beat_m_s.is_some_and(|best| speed <= best) {
                 break;
             }
-            if let (covered, None) = at(fields, sights, longest * part, worst)? {
-                return Ok::<_, PlanError>(Some((k, covered)));
+            match at(fields, sights, longest * part, worst)? {
+                (shares, None) => return Ok::<_, PlanError>(Some((k, shares, stopped))),
+                (_, Some(short)) => stopped = Some(short.what),
             }
         }
         Ok(None)
     };
-    let Some((first, nominal)) = serving(0, &fields, &sights, false)? else {
+    let Some((first, _, stopped)) = serving(0, &fields, &sights, false)? else {
         return Ok(Err(slower(layout)));
     };
     // The cheapest deviations first: a layout that fails with an element lost needs no bar off centre.
@@ -483,11 +600,27 @@ fn attempt<'a>(
             return Ok(Err(short));
         }
     }
-    let Some((part, worst)) = serving(first, &fields, &sights, true)? else {
+    let Some((part, shares, stopped_worst)) = serving(first, &fields, &sights, true)? else {
         return Ok(Err(slower(layout)));
     };
     let spacing_m = longest * SPACINGS[part];
-    let (covered, fields) = ((nominal, worst), Some(fields));
+    let stopped = stopped_worst.or(stopped);
+    let in_hand = |(ask, share): &(&Ask, f64)| share - ask.ordered;
+    let covered = goal
+        .asks
+        .iter()
+        .zip(shares)
+        .min_by(|a, b| {
+            let own = |x: &(&Ask, f64)| stopped == Some(x.0.what);
+            own(b).cmp(&own(a)).then(in_hand(a).total_cmp(&in_hand(b)))
+        })
+        .map_or(Covered::NOTHING, |(ask, worst)| Covered {
+            class: ask.what,
+            of: ask.of,
+            worst,
+            ordered: ask.ordered,
+        });
+    let fields = Some(fields);
     Ok(Ok(Found { layout, beams, overlap_m, rounding_s, covered, spacing_m, fields }))
 }
 

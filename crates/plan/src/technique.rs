@@ -15,8 +15,8 @@ use crate::laws::Focus;
 use crate::layout::Layout;
 use crate::response::Aperture;
 use crate::schedule::Timed;
-use crate::search::{Effort, Found, Weighed};
-use crate::{beams, explain, gates, limits, schedule, search, square};
+use crate::search::{Covered, Effort, Found, Weighed};
+use crate::{beams, explain, gates, limits, schedule, search, setups, square};
 
 /// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
 /// source).
@@ -49,14 +49,14 @@ fn made(
     rules: &Rules,
     explained: bool,
 ) -> Result<Sealed<Technique>> {
-    let bench = Bench::new(order, station, rules)?;
-    let Draft { kinds, mut weighed, all, record, timed, speed } = draft(&bench, &Effort::Full)?;
-    if matches!(bench.nominal.section, Section::Square { .. }) {
-        square::search::in_m_s(&mut weighed, &kinds, speed.line_m_s);
-    }
-    let others = explain::others(&bench, &kinds, &weighed);
-    let changes = if explained && !gates::is_block(&bench) {
-        explain::changes(&bench, rules, &explain::nearest(&kinds, &weighed), &speed)
+    let benches = setups::benches(order, station, rules)?;
+    let setups::Chosen { bench, draft, tried } = setups::best(&benches)?;
+    let Draft { kinds, mut weighed, all, record, timed, speed } = draft;
+    explain::in_m_s(&mut weighed, &kinds, &speed);
+    let mut others = setups::others(&tried);
+    others.extend(explain::others(bench, &kinds, &weighed, &speed));
+    let changes = if explained && !gates::is_block(bench) {
+        explain::changes(bench, rules, &explain::nearest(&kinds, &weighed, (1, 3)), &speed)
     } else {
         Vec::new()
     };
@@ -66,8 +66,8 @@ fn made(
         Section::Square { side_m, .. } => format!("square {} mm", side_m * 1e3),
         Section::Flat { thickness_m } => format!("block {} mm", thickness_m * 1e3),
     };
-    let limits = limits::of(&bench, &kinds, &all, &timed, &speed);
-    let findings = findings(&bench, &all, &speed);
+    let limits = limits::of(bench, &kinds, &all, &timed, &speed, &tried);
+    let findings = findings(bench, &all, &speed);
     let technique = Technique {
         name: format!("{} {size} on {ring}", order.order.number),
         order: order.order.number.clone(),
@@ -126,9 +126,12 @@ fn kinds<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, V
         return Ok((vec![block(bench)?], Vec::new()));
     }
     if matches!(bench.nominal.section, Section::Square { .. }) {
-        return square::search::best(bench);
+        return square::search::best(bench, effort);
     }
     let rhythm = search::rhythm(bench, Mode::L)?;
+    if !search::could_reach(bench, rhythm, effort) {
+        return Err(search::too_slow(bench));
+    }
     if bench.order.flaws.crack.is_none() {
         let (found, weighed) = search::best(bench, Mode::L, rhythm, 0.0, effort)?;
         return Ok((vec![found], weighed));
@@ -186,7 +189,7 @@ fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
         step: 1,
         refraction_rad: 0.0,
         focus: Focus::default(),
-        focus_m: None,
+        depths: None,
     };
     let sketches = layout.sketches(bench)?;
     let built =
@@ -196,7 +199,7 @@ fn block<'a>(bench: &'a Bench<'_>) -> Result<Found<'a>> {
         beams: built.beams,
         overlap_m: beams::overlap_m(bench, &sketches),
         rounding_s: 0.0,
-        covered: (0.0, 0.0),
+        covered: Covered::NOTHING,
         spacing_m: f64::INFINITY,
         fields: None,
     })
@@ -215,6 +218,8 @@ pub struct Speed {
     pub width_m: f64,
     /// Longest way at which the ordered coverage holds, half-way between pulses too, in m.
     pub covered_spacing_m: f64,
+    /// Line speed in m/s that beams and firing order would allow on a line without a highest speed.
+    pub possible_m_s: f64,
     /// Whether the station's own highest speed binds.
     pub station_binds: bool,
 }
@@ -240,6 +245,7 @@ fn speed(bench: &Bench<'_>, all: &[Beam], timed: &Timed, covered_spacing_m: f64)
         allowed_spacing_m,
         width_m,
         covered_spacing_m,
+        possible_m_s: possible,
         station_binds: possible >= most,
     })
 }
@@ -294,8 +300,46 @@ fn narrowest(bench: &Bench<'_>, beam: &Beam) -> Option<f64> {
         .min_by(f64::total_cmp)
 }
 
+/// What is known of the noise that the ordered disc must be heard over, and of the model of its echo.
+fn heard(bench: &Bench<'_>, all: &[Beam]) -> Vec<Finding> {
+    let disc_mm = bench.order.flaws.disc.diameter_mm;
+    let least_db = bench.noise_db;
+    let gain_db = all.iter().map(|b| b.gain_db).fold(f64::NEG_INFINITY, f64::max);
+    let most_db = bench.station.electronics.gain_max_db;
+    let electronics = format!(
+        "the station's document tells no noise of the electronics, whose gain is used up to {gain_db:.1} of \
+         {most_db} dB"
+    );
+    let noise = match bench.order.steel.grain_noise_disc_mm {
+        Some(noise_mm) => format!(
+            "the ordered disc of {disc_mm} mm stands {:.1} dB over the noise of the steel's grain (that of a \
+             disc of {noise_mm} mm; the rules ask for {least_db:.1} dB); {electronics}",
+            40.0 * (disc_mm / noise_mm).log10()
+        ),
+        None => format!(
+            "whether the ordered disc of {disc_mm} mm stands over noise is not known: the order tells no \
+             grain noise of the steel (steel.grain_noise_disc_mm), and {electronics}; the {least_db:.1} dB of \
+             the rules are kept if all noise together is no higher than the echo of a disc of {:.2} mm",
+            disc_mm * 10f64.powf(-least_db / 40.0)
+        ),
+    };
+    let mut findings = vec![Finding::new(Topic::Assumed, noise)];
+    let wave_mm = bench.nominal.media.steel.longitudinal_m_s / bench.pulse.centre_hz * 1e3;
+    if disc_mm < wave_mm {
+        findings.push(Finding::new(
+            Topic::Validity,
+            format!(
+                "the ordered disc of {disc_mm} mm is {:.2} of a wavelength ({wave_mm:.2} mm) across; the model \
+                 of its echo holds from one wavelength, below it heights are off by decibels",
+                disc_mm / wave_mm
+            ),
+        ));
+    }
+    findings
+}
+
 fn findings(bench: &Bench<'_>, all: &[Beam], speed: &Speed) -> Vec<Finding> {
-    let mut findings = Vec::new();
+    let mut findings = heard(bench, all);
     if let Some(beam) = all.iter().find(|b| b.mode == Mode::L)
         && !gates::is_block(bench)
         && let Some(loss) = half_way_loss_db(bench, beam, speed.spacing_m)

@@ -177,7 +177,7 @@ fn shear_beams_land_where_snell_says() {
         step: 8,
         refraction_rad: FRAC_PI_4,
         focus: Focus::default(),
-        focus_m: None,
+        depths: Some((f64::INFINITY, f64::INFINITY)),
     };
     let sketches = layout::sketches(&bench, &aim).expect("sketches");
     assert!(sketches.len() >= 16 && sketches.len().is_multiple_of(8));

@@ -121,15 +121,20 @@ pub fn technique_text(technique: &Sealed<Technique>) -> String {
     if let Some(words) = least_words(&t.schedule) {
         let _ = writeln!(text, "{words}");
     }
-    for limit in &t.limits {
-        let mark = if limit.binds { "binds" } else { "     " };
+    // Those that bind stand first, the one whose lifting would buy most at the head.
+    for (number, limit) in t.limits.iter().enumerate() {
+        let mark = match (limit.binds, number) {
+            (true, 0) => "binds first",
+            (true, _) => "binds      ",
+            (false, _) => "           ",
+        };
         let _ = writeln!(
             text,
             "  {mark}  {}: {} (allowed: {}; {})",
             limit.rule, limit.figure, limit.allowed, limit.source
         );
     }
-    let speed = |v: Option<f64>| v.map_or("no speed".to_owned(), |v| format!("{v:.2} m/s"));
+    let speed = |v: Option<f64>| v.map_or("none".to_owned(), |v| format!("{v:.2} m/s"));
     for o in &t.others {
         let _ = writeln!(
             text,
@@ -203,11 +208,34 @@ fn proof_text(proof: &Proof) -> String {
             );
         }
     }
-    let _ = writeln!(words, "worst case over: {}", proof.tolerances.join("; "));
+    let _ = writeln!(
+        words,
+        "worst case over {} states of bar, water and probes, each by itself:",
+        proof.tolerances.len()
+    );
+    for line in wrapped(&proof.tolerances) {
+        let _ = writeln!(words, "  {line}");
+    }
     findings_text(&mut words, &proof.findings);
     let met = if proof.met { "met" } else { "NOT met" };
     let _ = writeln!(words, "the ordered coverage is {met}");
     words
+}
+
+/// Words one after another in lines of no more than some hundred characters.
+fn wrapped(words: &[String]) -> Vec<String> {
+    const WIDE: usize = 100;
+    let mut lines: Vec<String> = Vec::new();
+    for (number, word) in words.iter().enumerate() {
+        let end = if number + 1 < words.len() { ";" } else { "" };
+        match lines.last_mut() {
+            Some(line) if line.chars().count() + word.chars().count() + 2 <= WIDE => {
+                let _ = write!(line, " {word}{end}");
+            }
+            _ => lines.push(format!("{word}{end}")),
+        }
+    }
+    lines
 }
 
 /// Coverage of one flaw class in one line.

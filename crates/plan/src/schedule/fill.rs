@@ -13,6 +13,8 @@ use super::lags::Between;
 
 /// Moves that the search tries.
 const MOVES: usize = 250_000;
+/// Times as many where firings of the spine can be regrouped, too.
+const REGROUPED: usize = 3;
 /// Lengthening that it takes at first, over the shortest wait.
 const WARM: f64 = 0.25;
 
@@ -38,7 +40,7 @@ struct Gaps<'a> {
     together: &'a Together<'a>,
     between: &'a Between,
     base_s: f64,
-    /// Firings of the spine.
+    /// Firings of the spine at first.
     stem: Vec<Vec<usize>>,
     /// Number of the kind of each beam.
     kind: Vec<usize>,
@@ -65,13 +67,12 @@ pub fn filled(
         return None;
     }
     let gaps = Gaps { together, between, base_s, stem, kind };
-    Some(gaps.in_order(gaps.search(&others)))
+    Some(Gaps::in_order(gaps.search(&others)))
 }
 
 impl Gaps<'_> {
     /// How long a gap lasts from one firing of the spine to the next with beams between.
-    fn gap_s(&self, from: usize, beams: &[usize], to: usize) -> f64 {
-        let (from, to) = (&self.stem[from], &self.stem[to]);
+    fn gap_s(&self, from: &[usize], beams: &[usize], to: &[usize]) -> f64 {
         let settled = |mut t: f64, next: &dyn Fn(f64) -> f64| loop {
             let later = next(t);
             if later <= t {
@@ -92,11 +93,13 @@ impl Gaps<'_> {
         })
     }
 
-    fn cost_s(&self, slots: &[Slot], i: usize) -> f64 {
-        let spine = self.stem.len();
+    fn cost_s(&self, slots: &[Slot], stems: &[Vec<usize>], i: usize) -> f64 {
+        let spine = stems.len();
         let before = slots[(i + spine - 1) % spine].stem;
         match (before, slots[i].stem) {
-            (Some(from), Some(to)) if i < spine => self.gap_s(from, &slots[i].beams, to),
+            (Some(from), Some(to)) if i < spine => {
+                self.gap_s(&stems[from], &slots[i].beams, &stems[to])
+            }
             _ if slots[i].beams.is_empty() => 0.0,
             _ => self.base_s,
         }
@@ -107,10 +110,17 @@ impl Gaps<'_> {
         rest().all(|b| self.kind[b] == self.kind[beam]) && self.together.takes(rest(), beam)
     }
 
-    /// Threshold accepting: single beams go from slot to slot or change places, and so do firings of the
-    /// spine with or without what stands before them.
-    fn search(&self, others: &[usize]) -> Vec<Slot> {
+    /// Whether a beam may join a firing of the spine, in the place of another.
+    fn joins(&self, stem: &[usize], without: Option<usize>, beam: usize) -> bool {
+        self.together.takes(stem.iter().copied().filter(|b| Some(*b) != without), beam)
+    }
+
+    /// Threshold accepting: single beams go from slot to slot or change places, so do firings of the
+    /// spine with or without what stands before them, and so do beams of the spine between its firings.
+    fn search(&self, others: &[usize]) -> (Vec<Slot>, Vec<Vec<usize>>) {
         let spine = self.stem.len();
+        let mut stems = self.stem.clone();
+        let several = stems.iter().any(|stem| stem.len() > 1);
         let slot = |stem, beams| Slot { stem, beams, cost_s: 0.0 };
         // Each beam alone at first.
         let mut slots: Vec<Slot> = (0..spine)
@@ -120,18 +130,28 @@ impl Gaps<'_> {
         let mut at = vec![0; self.kind.len()];
         others.iter().enumerate().for_each(|(i, beam)| at[*beam] = spine + i);
         for i in 0..slots.len() {
-            slots[i].cost_s = self.cost_s(&slots, i);
+            slots[i].cost_s = self.cost_s(&slots, &stems, i);
         }
         let mut random = Xoshiro256PlusPlus::seed_from_u64(others.len() as u64);
         let (mut cost_s, mut best_s) = (0.0, 0.0);
         let kept = |slots: &[Slot]| -> Vec<(Option<usize>, Vec<usize>)> {
             slots.iter().map(|s| (s.stem, s.beams.clone())).collect()
         };
-        let mut best = kept(&slots);
+        let mut best = (kept(&slots), stems.clone());
         let mut touched: Vec<(usize, f64)> = Vec::new();
-        for step in 0..MOVES {
-            let threshold_s = self.base_s * WARM * (1.0 - step as f64 / MOVES as f64).powi(2);
+        let moves = if several { REGROUPED * MOVES } else { MOVES };
+        for step in 0..moves {
+            let threshold_s = self.base_s * WARM * (1.0 - step as f64 / moves as f64).powi(2);
             touched.clear();
+            if several && random.random_range(0..4) == 0 {
+                let more_s = self.regroup(&mut slots, &mut stems, threshold_s, &mut random);
+                cost_s += more_s;
+                if cost_s < best_s - 1e-9 * self.base_s {
+                    best_s = cost_s;
+                    best = (kept(&slots), stems.clone());
+                }
+                continue;
+            }
             let of_spine = random.random_range(0..3) == 0;
             let (i, j);
             let mut moved = (0, None);
@@ -164,7 +184,7 @@ impl Gaps<'_> {
             touched.dedup_by_key(|t| t.0);
             let mut more_s = 0.0;
             for (k, before_s) in &touched {
-                slots[*k].cost_s = self.cost_s(&slots, *k);
+                slots[*k].cost_s = self.cost_s(&slots, &stems, *k);
                 more_s += slots[*k].cost_s - before_s;
             }
             if more_s > threshold_s {
@@ -183,10 +203,52 @@ impl Gaps<'_> {
             // A billionth of a wait is rounding.
             if cost_s < best_s - 1e-9 * self.base_s {
                 best_s = cost_s;
-                best = kept(&slots);
+                best = (kept(&slots), stems.clone());
             }
         }
-        best.into_iter().map(|(stem, beams)| slot(stem, beams)).collect()
+        let (best, stems) = best;
+        (best.into_iter().map(|(stem, beams)| slot(stem, beams)).collect(), stems)
+    }
+
+    /// Moves a beam of the spine into another of its firings, or exchanges two, where that lengthens the gaps
+    /// by no more than the threshold; returns by how much it does, in s.
+    fn regroup(
+        &self,
+        slots: &mut [Slot],
+        stems: &mut [Vec<usize>],
+        threshold_s: f64,
+        random: &mut Xoshiro256PlusPlus,
+    ) -> f64 {
+        let spine = stems.len();
+        let (i, j) = (random.random_range(0..spine), random.random_range(0..spine));
+        let (Some(from), Some(to)) = (slots[i].stem, slots[j].stem) else { return 0.0 };
+        let beam = stems[from][random.random_range(0..stems[from].len())];
+        let swap = random.random_range(0..2) == 0;
+        let other = swap.then(|| stems[to][random.random_range(0..stems[to].len())]);
+        let alone = other.is_none() && stems[from].len() == 1;
+        if i == j
+            || alone
+            || !self.joins(&stems[to], other, beam)
+            || other.is_some_and(|o| !self.joins(&stems[from], Some(beam), o))
+        {
+            return 0.0;
+        }
+        let before = (stems[from].clone(), stems[to].clone());
+        stems[from].retain(|b| *b != beam);
+        stems[to].retain(|b| Some(*b) != other);
+        stems[from].extend(other);
+        stems[to].push(beam);
+        let mut touched = vec![i, (i + 1) % spine, j, (j + 1) % spine];
+        touched.sort_unstable();
+        touched.dedup();
+        let costs: Vec<f64> = touched.iter().map(|k| self.cost_s(slots, stems, *k)).collect();
+        let more_s: f64 = touched.iter().zip(&costs).map(|(k, new)| new - slots[*k].cost_s).sum();
+        if more_s > threshold_s {
+            (stems[from], stems[to]) = before;
+            return 0.0;
+        }
+        touched.iter().zip(costs).for_each(|(k, new)| slots[*k].cost_s = new);
+        more_s
     }
 
     fn exchange(slots: &mut [Slot], i: usize, j: usize, whole: bool) {
@@ -214,8 +276,8 @@ impl Gaps<'_> {
     }
 
     /// Firings and their order; those that take only their own time go before filled gaps, evenly.
-    fn in_order(&self, slots: Vec<Slot>) -> Filled {
-        let spine = self.stem.len();
+    fn in_order((slots, stems): (Vec<Slot>, Vec<Vec<usize>>)) -> Filled {
+        let spine = stems.len();
         let (gaps, rest) = slots.split_at(spine);
         let mut rest = rest.iter().filter(|s| !s.beams.is_empty());
         let filled = gaps.iter().filter(|s| !s.beams.is_empty()).count();
@@ -231,7 +293,7 @@ impl Gaps<'_> {
         for (gap, more) in gaps.iter().zip(before) {
             firings.extend(more.into_iter().map(<[usize]>::to_vec));
             firings.extend((!gap.beams.is_empty()).then(|| gap.beams.clone()));
-            firings.extend(gap.stem.map(|b| self.stem[b].clone()));
+            firings.extend(gap.stem.map(|b| stems[b].clone()));
         }
         let order = (0..firings.len()).collect();
         Filled { firings, order }

@@ -77,7 +77,7 @@ pub struct Between {
     /// For each pair its place in `lags`.
     of: Vec<usize>,
     lags: Vec<Lags>,
-    /// For each pair whether the section alone forbids that they fire together.
+    /// For each pair whether they may not fire together.
     apart: Vec<bool>,
 }
 
@@ -120,14 +120,27 @@ impl Between {
             }
         }
         let lags = first.into_par_iter().map(|(a, b)| forbidden(bench, &surround, a, b)).collect();
-        Self { count, of, lags, apart }
+        Self { count, of, lags, apart }.settled()
+    }
+
+    /// With what late echoes forbid at the same moment beside what the section does.
+    fn settled(mut self) -> Self {
+        let at_once: Vec<bool> = self.lags.iter().map(|l| l.forbids(0.0)).collect();
+        let count = self.count;
+        for a in 0..count {
+            for b in 0..count {
+                let (there, back) = (self.of[a * count + b], self.of[b * count + a]);
+                self.apart[a * count + b] |= at_once[there] || at_once[back];
+            }
+        }
+        self
     }
 
     /// Given ones, pair by pair.
     #[cfg(test)]
     pub(super) fn of_lags(count: usize, lags: Vec<Lags>) -> Self {
         let pairs = count * count;
-        Self { count, of: (0..pairs).collect(), lags, apart: vec![false; pairs] }
+        Self { count, of: (0..pairs).collect(), lags, apart: vec![false; pairs] }.settled()
     }
 
     /// Waits from a firing of beam `a` to one of beam `b` that are forbidden.
@@ -139,9 +152,7 @@ impl Between {
     /// Whether the late echoes and the section let both beams fire at the same moment.
     #[must_use]
     pub fn together(&self, a: usize, b: usize) -> bool {
-        !(self.apart[a * self.count + b]
-            || self.lags(a, b).forbids(0.0)
-            || self.lags(b, a).forbids(0.0))
+        !self.apart[a * self.count + b]
     }
 }
 

@@ -37,16 +37,14 @@ pub fn before(conditions: &Conditions, elements: &[Element]) -> Option<Surface> 
     conditions.faces.get(quarters.rem_euclid(4) as usize).copied()
 }
 
-/// Distance in m of the arrays' faces from the ring's centre.
-///
-/// As near as the station lets them stand, but far enough that the second surface echo comes after
-/// the far wall and, where cracks are ordered, after the half skip at mid-side; the rest in hand is the
-/// bar's own play and 2 mm.
+/// Least distance in m of the arrays' faces from the ring's centre: far enough that the second surface
+/// echo comes after the far wall and, where cracks are ordered, after the half skip at mid-side; the rest in
+/// hand is the bar's own play and 2 mm.
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] for a ring that does not face the four sides, is narrower than a face, or
 /// cannot be drawn back far enough.
-pub fn distance_m(
+pub fn least_distance_m(
     order: &Order,
     station: &Station,
     ring: &Ring,
@@ -91,7 +89,7 @@ pub fn distance_m(
     let side = square.side_mm * 1e-3;
     let least = least_water_path_m(side, water.velocity_m_s, media, order.flaws.crack.is_some());
     let play = (off_centre_m(order, station) * 1e3 + square.tolerance_mm + 2.0) * 1e-3;
-    let wanted = (side / 2.0 + least + play).max(array.distance_mm * 1e-3);
+    let wanted = side / 2.0 + least + play;
     let most = (array.distance_mm + array.travel_mm) * 1e-3;
     if wanted > most {
         return Err(PlanError::rule(

@@ -10,8 +10,8 @@ use crate::error::{PlanError, Result};
 use crate::laws::Sketch;
 use crate::ring::middle;
 
-/// A longitudinal beam straight through the face before a probe: without delays, or focused on its axis
-/// at a depth in m.
+/// A longitudinal beam straight through the face before a probe, focused on its axis at depths that are
+/// shares of the side, transmission and reception; without delays where a depth is infinite or none is given.
 ///
 /// # Errors
 /// Those of the delay law; elements that the probe does not have.
@@ -20,7 +20,7 @@ pub fn longitudinal(
     probe: usize,
     first: usize,
     count: usize,
-    focus_m: Option<f64>,
+    depths: Option<(f64, f64)>,
 ) -> Result<Sketch> {
     let (elements, face) = pick(bench, probe, first, count)?;
     let (water, steel) = (water(bench)?, bench.nominal.media.steel.longitudinal_m_s);
@@ -30,23 +30,27 @@ pub fn longitudinal(
     let side = 2.0 * bench.nominal.section.half_extent_m();
     let entry = centre - inward * depth_m(&face, centre);
     let end = entry + inward * side;
-    let (delays_s, rounding_s) = match focus_m {
-        Some(depth) => {
-            let (target, step) = (entry + inward * depth, Some(bench.delay_step_s()));
-            let law = delay::focus(&face, elements, target, water, steel, step)?;
-            (law.delays_s, largest(&law.rounding_s))
+    let law = |share: f64| -> Result<(Vec<f64>, f64)> {
+        if !share.is_finite() {
+            return Ok((vec![0.0; count], 0.0));
         }
-        None => (vec![0.0; count], 0.0),
+        let (target, step) = (entry + inward * (share * side), Some(bench.delay_step_s()));
+        let law = delay::focus(&face, elements, target, water, steel, step)?;
+        Ok((law.delays_s, largest(&law.rounding_s)))
     };
+    let (sent, heard) = depths.unwrap_or((f64::INFINITY, f64::INFINITY));
+    let (transmit_s, sent_s) = law(sent)?;
+    let (receive_s, heard_s) =
+        if sent == heard { (transmit_s.clone(), sent_s) } else { law(heard)? };
     Ok(Sketch {
         probe,
         first,
         count,
         mode: Mode::L,
         refraction_rad: 0.0,
-        rounding_s,
-        transmit_s: delays_s.clone(),
-        receive_s: delays_s,
+        rounding_s: sent_s.max(heard_s),
+        transmit_s,
+        receive_s,
         axis: Axis { entry, direction_rad: inward_rad, velocity_m_s: steel, reach_m: side },
         end,
     })

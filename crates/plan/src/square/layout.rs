@@ -35,7 +35,7 @@ pub fn sketches(bench: &Bench<'_>, layout: &Layout) -> Result<Vec<Sketch>> {
         for probe in 0..bench.probes.len() {
             for first in &firsts {
                 all.push(match layout.mode {
-                    Mode::L => laws::longitudinal(bench, probe, *first, count, layout.focus_m)?,
+                    Mode::L => laws::longitudinal(bench, probe, *first, count, layout.depths)?,
                     Mode::S => {
                         // The other sense is the mirror image.
                         let first = if *sense > 0.0 { *first } else { elements - count - first };
@@ -181,24 +181,26 @@ pub fn build(bench: &Bench<'_>, sketches: &[Sketch], first_id: usize) -> Result<
 }
 
 /// The layouts that the search tries: apertures of three eighths to all of the electronics' elements in
-/// steps of an eighth to three eighths of an aperture; longitudinal beams unfocused and focused at a third and two
-/// thirds of the side, shear beams at 45, 42 and 48 degrees.
+/// steps of an eighth to three eighths of an aperture; longitudinal beams unfocused, focused at a third and two
+/// thirds of the side, and sent to a third and heard from two thirds; shear beams at 45, 42 and 48 degrees.
 #[must_use]
 pub fn candidates(bench: &Bench<'_>, mode: Mode) -> Vec<Layout> {
     let most = bench.station.electronics.aperture_elements as usize;
-    let side = 2.0 * bench.nominal.section.half_extent_m();
-    let aims: Vec<(f64, Option<f64>)> = match mode {
-        Mode::L => vec![(0.0, None), (0.0, Some(side / 3.0)), (0.0, Some(side * 2.0 / 3.0))],
+    let (near, far) = (1.0 / 3.0, 2.0 / 3.0);
+    let aims: Vec<(f64, Option<(f64, f64)>)> = match mode {
+        Mode::L => [(f64::INFINITY, f64::INFINITY), (near, near), (far, far), (near, far)]
+            .map(|depths| (0.0, Some(depths)))
+            .to_vec(),
         Mode::S => [45.0, 42.0, 48.0].map(|a| (f64::to_radians(a), None)).to_vec(),
     };
     let mut all: Vec<Layout> = Vec::new();
-    for (refraction_rad, focus_m) in aims {
+    for (refraction_rad, depths) in aims {
         for eighth in [3, 4, 6, 8] {
             let count = most * eighth / 8;
             for eighths in [1, 2, 3] {
                 let step = count * eighths / 8;
                 let layout =
-                    Layout { mode, count, step, refraction_rad, focus: Focus::default(), focus_m };
+                    Layout { mode, count, step, refraction_rad, focus: Focus::default(), depths };
                 if count > 0 && step > 0 && !all.contains(&layout) {
                     all.push(layout);
                 }

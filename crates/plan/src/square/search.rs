@@ -1,5 +1,6 @@
 //! The search for the beams of a square: the fastest line that keeps every rule.
 
+use barwright_job::proof::ProvedClass;
 use barwright_wave::{Mode, Point};
 
 use crate::beams;
@@ -7,7 +8,7 @@ use crate::bench::Bench;
 use crate::conditions::Conditions;
 use crate::error::{PlanError, Result};
 use crate::layout::Layout;
-use crate::search::{Found, Weighed};
+use crate::search::{Covered, Effort, Found, Weighed, finer};
 use crate::square::cases;
 use crate::square::coverage::{self, Scope, Seen, Target};
 use crate::square::outline::{self, Mouth};
@@ -33,27 +34,17 @@ const SPACINGS: [f64; 7] = [1.0, 0.8, 0.65, 0.55, 0.45, 0.35, 0.25];
 ///
 /// # Errors
 /// [`PlanError::NoTechnique`] with the rule that stopped the best candidate.
-pub fn best<'a>(bench: &'a Bench<'_>) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
+pub fn best<'a>(bench: &'a Bench<'_>, effort: &Effort) -> Result<(Vec<Found<'a>>, Vec<Weighed>)> {
     let mut weighed = Vec::new();
-    let (volume, _, spacing_m) = kind(bench, Mode::L, f64::INFINITY, 0.0, &mut weighed)?;
+    let (volume, _, spacing_m) = kind(bench, Mode::L, (f64::INFINITY, 0.0), effort, &mut weighed)?;
     let mut kinds = vec![Found { spacing_m, ..volume }];
     if bench.order.flaws.crack.is_some() {
         let others = kinds.iter().map(|f| f.beams.len() as f64 / 2.0).sum();
-        let (cracks, _, denser_m) = kind(bench, Mode::S, spacing_m, others, &mut weighed)?;
+        let (cracks, _, denser_m) =
+            kind(bench, Mode::S, (spacing_m, others), effort, &mut weighed)?;
         kinds.push(Found { spacing_m: denser_m, ..cracks });
     }
     Ok((kinds, weighed))
-}
-
-/// Speeds of weighed layouts in m/s, at the rhythm of those that were taken, whose line runs at `line_m_s`.
-pub(crate) fn in_m_s(weighed: &mut [Weighed], kinds: &[Found<'_>], line_m_s: f64) {
-    for kind in kinds {
-        let taken = weighed.iter().find(|w| w.layout == kind.layout).map(|w| w.speed_m_s);
-        let scale = taken.filter(|rate| *rate > 0.0).map_or(0.0, |rate| line_m_s / rate);
-        for w in weighed.iter_mut().filter(|w| w.layout.mode == kind.layout.mode) {
-            w.speed_m_s *= scale;
-        }
-    }
 }
 
 /// The best layout of one kind with its widest spacing by pulses on the shortest flaw and by coverage,
@@ -63,80 +54,39 @@ pub(crate) fn in_m_s(weighed: &mut [Weighed], kinds: &[Found<'_>], line_m_s: f64
 fn kind<'a>(
     bench: &'a Bench<'_>,
     mode: Mode,
-    within_m: f64,
-    others: f64,
+    (within_m, others): (f64, f64),
+    effort: &Effort,
     weighed: &mut Vec<Weighed>,
 ) -> Result<(Found<'a>, f64, f64)> {
-    // Two longitudinal beams of neighbouring probes fire together, shear beams alone.
-    let weight = if mode == Mode::L { 0.5 } else { 1.0 };
-    let cases = cases::all(bench.order, bench.station, &bench.nominal)?;
-    let (coarse, fine) = (asked(bench, mode, COARSE), asked(bench, mode, FINE));
-    let mut refusal: Option<PlanError> = None;
-    let mut closest: Option<Least> = None;
-    let mut won: Option<(Found<'a>, f64, f64)> = None;
-    let mut candidates: Vec<(usize, Layout)> = Vec::new();
-    for layout in layout::candidates(bench, mode) {
-        match layout::sketches(bench, &layout) {
-            Ok(sketches) if sketches.is_empty() => {}
-            Ok(sketches) => candidates.push((sketches.len(), layout)),
-            Err(e) => refusal = Some(e),
+    let mut hunt = Hunt {
+        bench,
+        // Two longitudinal beams of neighbouring probes fire together, shear beams alone.
+        weight: if mode == Mode::L { 0.5 } else { 1.0 },
+        within_m,
+        others,
+        cases: cases::all(bench.order, bench.station, &bench.nominal)?,
+        coarse: asked(bench, mode, COARSE),
+        fine: asked(bench, mode, FINE),
+        refusal: None,
+        closest: None,
+        won: None,
+        passed: Vec::new(),
+        weighed: Vec::new(),
+        only_coarse: effort.coarse,
+    };
+    match &effort.only {
+        Some(list) => hunt.all(list.iter().filter(|l| l.mode == mode).copied().collect()),
+        None => {
+            hunt.all(layout::candidates(bench, mode));
+            for step in finer::FACES {
+                let worth = |layout: &Layout| hunt.worth(layout);
+                let layouts = finer::about(&hunt.weighed, step, &worth);
+                hunt.all(layouts);
+            }
         }
     }
-    candidates.sort_by_key(|(beams, l)| (*beams, std::cmp::Reverse(l.count)));
-    let rate = |spacing: f64, beams: usize| spacing / (others + weight * beams as f64);
-    for (number, layout) in candidates {
-        let best = won.as_ref().map_or(0.0, |(f, _, s)| rate(*s, f.beams.len()));
-        // The width along the bar hangs on the elements' length and the way, hardly on the layout:
-        // what cannot be faster with a tenth more is not worth building.
-        let widest_m = won.as_ref().map_or(f64::INFINITY, |w| 1.1 * w.1).min(within_m);
-        if rate(widest_m, number) <= best {
-            continue;
-        }
-        let mut note = |spacing_m: Option<f64>, rule: String, covered: f64| {
-            let speed_m_s = spacing_m.map_or(0.0, |s| rate(s, number));
-            weighed.push(Weighed { layout, beams: number, spacing_m, speed_m_s, rule, covered });
-        };
-        let (found, allowed_m) = match attempt(bench, layout) {
-            Ok(found) => found,
-            Err(e) => {
-                let words = match &e {
-                    PlanError::NoTechnique { rule, figure, .. } => format!("{rule}: {figure}"),
-                    other => other.to_string(),
-                };
-                note(None, words, 0.0);
-                refusal = Some(e);
-                continue;
-            }
-        };
-        // As many beams at the same spacing are no faster: only wider ones are worth asking.
-        let spacings: Vec<f64> = SPACINGS
-            .iter()
-            .map(|share| (allowed_m * share).min(within_m))
-            .filter(|spacing| rate(*spacing, number) > best)
-            .collect();
-        let mut all = spacings.as_slice();
-        for (asked, last) in [(&coarse, false), (&fine, true)] {
-            let Some((least, spacing_m)) = covered(bench, &found, all, &cases, asked) else {
-                break;
-            };
-            let passed = least.weighed >= asked.wanted();
-            if !passed || last {
-                let rule = if passed { "coverage".to_owned() } else { least.words() };
-                note(passed.then_some(spacing_m), rule, least.share);
-                if closest.as_ref().is_none_or(|c| least.weighed > c.weighed) {
-                    closest = Some(least.clone());
-                }
-                if passed {
-                    let share = least.share;
-                    won = Some((Found { covered: (share, share), ..found }, allowed_m, spacing_m));
-                }
-                break;
-            }
-            let from = all.iter().position(|s| *s == spacing_m).unwrap_or(0);
-            all = all.get(from..(from + FALLS).min(all.len())).unwrap_or_default();
-        }
-    }
-    won.ok_or_else(|| match (closest, refusal) {
+    weighed.append(&mut hunt.weighed);
+    hunt.won.ok_or_else(|| match (hunt.closest, hunt.refusal) {
         (Some(least), _) => uncovered(mode, &least),
         (None, Some(e)) => e,
         (None, None) => PlanError::rule(
@@ -148,6 +98,187 @@ fn kind<'a>(
             "use electronics of fewer elements in an aperture, finer pitch or a wider array",
         ),
     })
+}
+
+/// A search under way.
+struct Hunt<'a, 'b> {
+    bench: &'a Bench<'b>,
+    weight: f64,
+    within_m: f64,
+    others: f64,
+    cases: Vec<Conditions>,
+    coarse: Asked,
+    fine: Asked,
+    refusal: Option<PlanError>,
+    closest: Option<Least>,
+    won: Option<(Found<'a>, f64, f64)>,
+    passed: Vec<Passed<'a>>,
+    weighed: Vec<Weighed>,
+    only_coarse: bool,
+}
+
+impl<'a> Hunt<'a, '_> {
+    fn rate(&self, spacing_m: f64, beams: usize) -> f64 {
+        spacing_m / (self.others + self.weight * beams as f64)
+    }
+
+    /// Best rate so far, on fine places or as yet only on coarse ones.
+    fn best(&self) -> f64 {
+        let won = self.won.as_ref().map(|(f, _, s)| self.rate(*s, f.beams.len()));
+        let passed = self.passed.iter().map(|p| self.rate(p.spacings[0], p.found.beams.len()));
+        won.into_iter().chain(passed).fold(0.0, f64::max)
+    }
+
+    /// Whether so many beams could be faster than the best.
+    ///
+    /// The width along the bar hangs on the elements' length and the way, hardly on the layout: what cannot
+    /// be faster with a tenth more is not worth building.
+    fn could_win(&self, beams: usize) -> bool {
+        let won = self.won.as_ref().map(|w| w.1);
+        let passed = self.passed.iter().map(|p| p.allowed_m);
+        let known_m = won.into_iter().chain(passed).reduce(f64::max);
+        let widest_m = known_m.map_or(f64::INFINITY, |m| 1.1 * m).min(self.within_m);
+        self.rate(widest_m, beams) > self.best()
+    }
+
+    fn worth(&self, layout: &Layout) -> bool {
+        let beams = self.weighed.iter().find(|w| w.layout == *layout).map_or(0, |w| w.beams);
+        self.could_win(beams)
+    }
+
+    /// Tries layouts, those of the fewest beams first: all on the coarse places, then the fastest of those that
+    /// pass on the fine ones, and again while anything left could be faster than what passed there.
+    fn all(&mut self, layouts: Vec<Layout>) {
+        let mut candidates: Vec<(usize, Layout)> = Vec::new();
+        for layout in layouts {
+            match layout::sketches(self.bench, &layout) {
+                Ok(sketches) if sketches.is_empty() => {}
+                Ok(sketches) => candidates.push((sketches.len(), layout)),
+                Err(e) => self.refusal = Some(e),
+            }
+        }
+        candidates.sort_by_key(|(beams, l)| (*beams, std::cmp::Reverse(l.count)));
+        loop {
+            let mut left = Vec::new();
+            for (number, layout) in candidates {
+                if self.could_win(number) {
+                    self.coarsely(number, layout);
+                } else {
+                    left.push((number, layout));
+                }
+            }
+            candidates = left;
+            if !self.finely() {
+                break;
+            }
+        }
+    }
+
+    fn note(
+        &mut self,
+        layout: Layout,
+        beams: usize,
+        spacing_m: Option<f64>,
+        words: (String, f64, f64),
+    ) {
+        let speed_m_s = spacing_m.map_or(0.0, |s| self.rate(s, beams));
+        let (rule, covered, nearness) = words;
+        let weighed = Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };
+        self.weighed.push(weighed);
+    }
+
+    fn coarsely(&mut self, number: usize, layout: Layout) {
+        let best = self.best();
+        let (found, allowed_m) = match attempt(self.bench, layout) {
+            Ok(found) => found,
+            Err(e) => {
+                let words = match &e {
+                    PlanError::NoTechnique { rule, figure, .. } => format!("{rule}: {figure}"),
+                    other => other.to_string(),
+                };
+                self.note(layout, number, None, (words, 0.0, f64::NEG_INFINITY));
+                self.refusal = Some(e);
+                return;
+            }
+        };
+        // As many beams at the same spacing are no faster: only wider ones are worth asking.
+        let spacings: Vec<f64> = SPACINGS
+            .iter()
+            .map(|share| (allowed_m * share).min(self.within_m))
+            .filter(|spacing| self.rate(*spacing, number) > best)
+            .collect();
+        let Some((least, spacing_m)) =
+            covered(self.bench, &found, &spacings, &self.cases, &self.coarse)
+        else {
+            return;
+        };
+        if least.weighed < self.coarse.wanted() {
+            self.ended(&found, None, least);
+            return;
+        }
+        let from = spacings.iter().position(|s| *s == spacing_m).unwrap_or(0);
+        let spacings = spacings[from..(from + FALLS).min(spacings.len())].to_vec();
+        self.passed.push(Passed { found, allowed_m, spacings, least });
+    }
+
+    /// Asks the fastest of those that passed the coarse places on the fine ones, if it would be faster than the
+    /// best; whether there was one.
+    fn finely(&mut self) -> bool {
+        let won = self.won.as_ref().map_or(0.0, |(f, _, s)| self.rate(*s, f.beams.len()));
+        let rate = |p: &Passed<'_>| self.rate(p.spacings[0], p.found.beams.len());
+        let fastest =
+            (0..self.passed.len()).filter(|i| rate(&self.passed[*i]) > won).max_by(|a, b| {
+                // Of alike the first: fewer beams.
+                rate(&self.passed[*a]).total_cmp(&rate(&self.passed[*b])).then(b.cmp(a))
+            });
+        let Some(fastest) = fastest else {
+            for Passed { found, spacings, least, .. } in std::mem::take(&mut self.passed) {
+                self.ended(&found, Some(spacings[0]), least);
+            }
+            return false;
+        };
+        let Passed { found, allowed_m, spacings, mut least } = self.passed.remove(fastest);
+        let mut spacing_m = spacings[0];
+        if !self.only_coarse {
+            let asked = covered(self.bench, &found, &spacings, &self.cases, &self.fine);
+            let Some(asked) = asked else { return true };
+            (least, spacing_m) = asked;
+            if least.weighed < self.fine.wanted() {
+                self.ended(&found, None, least);
+                return true;
+            }
+        }
+        self.ended(&found, Some(spacing_m), least.clone());
+        if self.rate(spacing_m, found.beams.len()) > won {
+            let covered = Covered {
+                class: least.class,
+                of: if found.layout.mode == Mode::L { "of the area" } else { "of the outline" },
+                worst: least.share,
+                ordered: least.ordered,
+            };
+            self.won = Some((Found { covered, ..found }, allowed_m, spacing_m));
+        }
+        true
+    }
+
+    /// What became of a layout: the spacing at which it serves, or what it lacks.
+    fn ended(&mut self, found: &Found<'_>, spacing_m: Option<f64>, least: Least) {
+        let serves = spacing_m.is_some();
+        let rule = if serves { "coverage".to_owned() } else { least.words() };
+        let nearness = if serves { 1.0 + least.share } else { least.nearness() };
+        self.note(found.layout, found.beams.len(), spacing_m, (rule, least.share, nearness));
+        if self.closest.as_ref().is_none_or(|c| least.weighed > c.weighed) {
+            self.closest = Some(least);
+        }
+    }
+}
+
+/// A layout that passed on the coarse places, with the spacings at which it may do so on the fine ones.
+struct Passed<'a> {
+    found: Found<'a>,
+    allowed_m: f64,
+    spacings: Vec<f64>,
+    least: Least,
 }
 
 /// Beams of a layout and the widest spacing that keeps three pulses on the shortest flaw.
@@ -163,7 +294,7 @@ fn attempt<'a>(bench: &'a Bench<'_>, layout: Layout) -> Result<(Found<'a>, f64)>
         beams: built,
         overlap_m,
         rounding_s,
-        covered: (0.0, 0.0),
+        covered: Covered::NOTHING,
         spacing_m: allowed_m,
         fields: None,
     };
@@ -175,17 +306,31 @@ fn attempt<'a>(bench: &'a Bench<'_>, layout: Layout) -> Result<(Found<'a>, f64)>
 struct Least {
     /// Its share with what less it has ordered than the class that has most, so that classes compare.
     weighed: f64,
+    /// Which it is.
+    class: &'static str,
     /// Its share and what is ordered of it.
     share: f64,
     ordered: f64,
+    /// Whether it holds nominally.
+    nominal: bool,
     /// What stops more.
     stops: String,
 }
 
 impl Least {
+    /// As [`Weighed::nearness`].
+    fn nearness(&self) -> f64 {
+        if self.nominal {
+            (1.0 + self.share - self.ordered).clamp(0.0, 0.999)
+        } else {
+            (self.share - self.ordered).min(-1e-9)
+        }
+    }
+
     fn words(&self) -> String {
         format!(
-            "coverage: {:.1} % at best, {:.1} % ordered; {}",
+            "{}: {:.1} % at best, {:.1} % ordered; {}",
+            self.class,
             self.share * 100.0,
             self.ordered * 100.0,
             self.stops
@@ -193,10 +338,13 @@ impl Least {
     }
 }
 
+/// Targets of a class with their weights, what is ordered of it, and its name.
+type AskedClass = (Vec<(Target, f64)>, f64, &'static str);
+
 /// What one kind of beam is asked, place by place with weights.
 struct Asked {
-    /// Targets of each class with their weights and ordered share.
-    classes: Vec<(Vec<(Target, f64)>, f64)>,
+    /// The classes.
+    classes: Vec<AskedClass>,
     /// Largest ordered share.
     ordered: f64,
 }
@@ -220,7 +368,11 @@ fn asked(bench: &Bench<'_>, mode: Mode, (steps, half_face): (usize, usize)) -> A
             let n = 8 * half_face;
             let around = Mouth::around(section, n);
             let half_face = around.into_iter().take(half_face + 1);
-            classes.push((half_face.map(|(m, w)| (Target::Crack(m), w)).collect(), ordered));
+            classes.push((
+                half_face.map(|(m, w)| (Target::Crack(m), w)).collect(),
+                ordered,
+                "cracks",
+            ));
         }
         Mode::L => {
             let step = half / steps as f64;
@@ -238,12 +390,21 @@ fn asked(bench: &Bench<'_>, mode: Mode, (steps, half_face): (usize, usize)) -> A
                         (Target::Volume(class.flaw, *p), share(p.x) * share(p.y))
                     })
                     .collect();
-                classes.push((targets, class.ordered));
+                classes.push((targets, class.ordered, class_word(class.class)));
             }
         }
     }
     let ordered = classes.iter().map(|c| c.1).fold(0.0, f64::max);
     Asked { classes, ordered }
+}
+
+fn class_word(class: ProvedClass) -> &'static str {
+    match class {
+        ProvedClass::Inclusion => "inclusions",
+        ProvedClass::Pipe => "pipes",
+        ProvedClass::Crack => "cracks",
+        ProvedClass::Disc => "discs",
+    }
 }
 
 /// The widest of some pulse spacings (falling) at which the wanted coverage holds, or else the narrowest,
@@ -268,18 +429,27 @@ fn covered(
         let places: Vec<Target> = targets.iter().map(|t| t.0).collect();
         coverage::margins(&scope, &bench.nominal, cases, &places, spacings, &|| {})
     };
-    let all = Least { weighed: 1.0, share: 1.0, ordered: 1.0, stops: "nothing".to_owned() };
+    let all = Least {
+        weighed: 1.0,
+        class: "flaws",
+        share: 1.0,
+        ordered: 1.0,
+        nominal: true,
+        stops: "nothing".to_owned(),
+    };
     let mut left: Vec<(f64, Least)> = spacings_m.iter().map(|s| (*s, all.clone())).collect();
     // Nominal first, deviations only where it holds.
     for deviations in [&[], cases] {
-        for (targets, ordered) in &asked.classes {
+        let nominal = !deviations.is_empty();
+        for (targets, ordered, class) in &asked.classes {
             let spacings: Vec<f64> = left.iter().map(|l| l.0).collect();
             let seen = run(deviations, targets, &spacings);
             for (k, (_, least)) in left.iter_mut().enumerate() {
                 let more = asked.ordered - ordered;
                 let (share, stops) = share_of(bench, targets, &seen, k, deviations);
                 if share + more < least.weighed {
-                    *least = Least { weighed: share + more, share, ordered: *ordered, stops };
+                    let (weighed, ordered) = (share + more, *ordered);
+                    *least = Least { weighed, class, share, ordered, nominal, stops };
                 }
             }
             let last = left.last().cloned();

@@ -73,10 +73,12 @@ fn value_words(c: &Changed) -> String {
     let (name, unit, power) = unit.map_or((c.what.as_str(), "", 0), |(end, unit, power)| {
         (c.what.strip_suffix(end).unwrap_or(&c.what), *unit, *power)
     });
+    let digits = telling(&c.first, &c.second);
     let shown = |v: &Value| match v {
         Value::Null => "none".to_owned(),
         Value::Number(n) => {
-            let number = n.as_f64().map_or_else(|| n.to_string(), |x| shifted(x, power));
+            let number =
+                n.as_f64().map_or_else(|| n.to_string(), |x| shifted(rounded(x, digits), power));
             if unit.is_empty() { number } else { format!("{number} {unit}") }
         }
         Value::String(s) => barwright_report::text::visible(s),
@@ -88,6 +90,17 @@ fn value_words(c: &Changed) -> String {
         shown(&c.first),
         shown(&c.second)
     )
+}
+
+/// Digits that are shown of two numbers: five, or as many as tell them apart.
+fn telling(first: &Value, second: &Value) -> usize {
+    let (Some(a), Some(b)) = (first.as_f64(), second.as_f64()) else { return 5 };
+    (5..17).find(|digits| rounded(a, *digits) != rounded(b, *digits)).unwrap_or(17)
+}
+
+/// A number in so many digits.
+fn rounded(value: f64, digits: usize) -> f64 {
+    format!("{value:.*e}", digits.saturating_sub(1)).parse().unwrap_or(value)
 }
 
 fn probes(p: &ProbesChange) -> String {
