@@ -47,6 +47,15 @@ impl Bench {
         eprintln!("{text}");
     }
 
+    /// A count of something without a known end; hidden where standard error is not a terminal.
+    pub fn count(&self, what: &str) -> ProgressBar {
+        let style = ProgressStyle::with_template("{msg:28} {pos} {elapsed}")
+            .expect("the template is a constant");
+        let bar = ProgressBar::no_length().with_style(style).with_message(what.to_owned());
+        bar.enable_steady_tick(Duration::from_millis(200));
+        bar
+    }
+
     /// A bar that counts to `length`; hidden where standard error is not a terminal.
     pub fn progress(&self, what: &str, length: u64) -> ProgressBar {
         let style = ProgressStyle::with_template("{msg:28} [{bar:30}] {pos}/{len} {elapsed}")

@@ -251,8 +251,10 @@ fn a_technique_is_the_same_as_itself_and_planted_changes_are_found() {
     near(&found["schedule"]["period_ms"][1], technique.body.schedule.period_s * 1e3 + 1.0);
     let text = diff(&other, 1);
     let speed = technique.body.line_speed_m_s;
+    // Five digits tell these apart.
+    let five = |v: f64| format!("{v:.4e}").parse::<f64>().expect("a number");
     for wanted in [
-        format!("line speed: {speed} m/s, then {} m/s", speed + 0.125),
+        format!("line speed: {} m/s, then {} m/s", five(speed), five(speed + 0.125)),
         "1 removed".to_owned(),
         "delays up to +12.500 ns (transmit".to_owned(),
         "gain +1.500 dB".to_owned(),

@@ -16,6 +16,7 @@ use crate::error::{PlanError, Result};
 use crate::exact::{Bars, Flaw};
 use crate::ring;
 use crate::stand::Stand;
+use crate::watch::PlanWatch;
 
 /// dB in one neper: 20 / ln 10.
 const DB_PER_NEPER: f64 = 8.685_889_638_065_037;
@@ -46,6 +47,8 @@ pub struct Bench<'a> {
     pub noise_db: f64,
     /// Modal solutions of round bars already computed.
     pub bars: Arc<Bars>,
+    /// Who watches the search.
+    pub watch: PlanWatch<'a>,
 }
 
 impl<'a> Bench<'a> {
@@ -135,6 +138,7 @@ impl<'a> Bench<'a> {
             agreeing: (rules.alarm.persistence as usize).clamp(1, BEST_BEAMS),
             noise_db: rules.check.signal_to_noise_db,
             bars: Arc::default(),
+            watch: PlanWatch::default(),
         })
     }
 

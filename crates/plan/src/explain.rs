@@ -136,7 +136,8 @@ pub(crate) fn changes(
     let speed_of = |order: &Order, station: &Station| -> Result<(f64, String)> {
         let ring = station.rings.iter().find(|r| r.name == bench.ring.name).unwrap_or(bench.ring);
         let bars = Arc::clone(&bench.bars);
-        let mut changed = Bench { bars, ..Bench::on(order, station, rules, ring)? };
+        let mut changed =
+            Bench { bars, watch: bench.watch, ..Bench::on(order, station, rules, ring)? };
         // A changed order may ask for a longer water path than was taken.
         if let (Some(own_m), Some(taken_m)) = (changed.stand.at_m, bench.stand.at_m)
             && taken_m > own_m

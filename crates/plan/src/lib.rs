@@ -33,10 +33,12 @@ pub mod setups;
 pub mod square;
 pub mod stand;
 pub mod technique;
+pub mod watch;
 
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};
 pub use error::{PlanError, Result};
 pub use exact::{Flaw, exact_echoes};
 pub use proof::{ProveOptions, WhatIf, prove, what_if};
 pub use refbar::reference_bar;
-pub use technique::{explained, technique};
+pub use technique::{explained, technique, watched};
+pub use watch::PlanWatch;

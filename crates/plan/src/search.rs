@@ -186,6 +186,7 @@ impl<'a> Hunt<'a, '_, '_> {
 
     fn one(&mut self, layout: Layout, bound: f64) -> Result<()> {
         let (bench, goal) = (self.bench, self.goal);
+        bench.watch.weigh()?;
         let beams = goal.beams(bench, &layout);
         let mut note = |spacing_m, speed_m_s, rule, covered, nearness| {
             let weighed = Weighed { layout, beams, spacing_m, speed_m_s, rule, covered, nearness };

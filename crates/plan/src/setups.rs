@@ -10,6 +10,7 @@ use crate::layout::Layout;
 use crate::ring;
 use crate::search::Effort;
 use crate::technique::{Draft, draft};
+use crate::watch::PlanWatch;
 use crate::{explain, limits};
 
 /// Speeds that differ by less than this share are alike: the firing order's rounding.
@@ -30,12 +31,14 @@ pub(crate) fn benches<'a>(
     order: &'a Order,
     station: &'a Station,
     rules: &Rules,
+    watch: PlanWatch<'a>,
 ) -> Result<Vec<Bench<'a>>> {
     let mut all = Vec::new();
     let mut refusal = None;
     for ring in ring::serving(order, station)? {
         match Bench::on(order, station, rules, ring) {
             Ok(bench) => {
+                let bench = Bench { watch, ..bench };
                 let further: Vec<Bench<'a>> =
                     bench.stand.others_m().into_iter().map(|m| bench.drawn(m)).collect();
                 all.push(bench);

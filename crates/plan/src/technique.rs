@@ -16,6 +16,7 @@ use crate::layout::Layout;
 use crate::response::Aperture;
 use crate::schedule::Timed;
 use crate::search::{Covered, Effort, Found, Weighed};
+use crate::watch::PlanWatch;
 use crate::{beams, explain, gates, limits, schedule, search, setups, square};
 
 /// Pulses of each beam that must meet the shortest flaw: at least three (common practice, no
@@ -31,7 +32,7 @@ pub const PULSES_ON_SHORTEST: f64 = 3.0;
 /// [`PlanError::NoRing`] when no ring serves the size; [`PlanError::NoTechnique`] with the rule that
 /// stops every technique and what would help; [`PlanError::Wave`] where the physics cannot answer.
 pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
-    made(order, station, rules, false)
+    watched(order, station, rules, false, PlanWatch::default())
 }
 
 /// The same technique, which also says what a change of order or station would buy (`changes`, not for
@@ -40,16 +41,21 @@ pub fn technique(order: &Order, station: &Station, rules: &Rules) -> Result<Seal
 /// # Errors
 /// As [`technique()`].
 pub fn explained(order: &Order, station: &Station, rules: &Rules) -> Result<Sealed<Technique>> {
-    made(order, station, rules, true)
+    watched(order, station, rules, true, PlanWatch::default())
 }
 
-fn made(
+/// As [`technique()`] or, where asked, [`explained`], while somebody watches.
+///
+/// # Errors
+/// As [`technique()`], and [`PlanError::Cancelled`].
+pub fn watched(
     order: &Order,
     station: &Station,
     rules: &Rules,
     explained: bool,
+    watch: PlanWatch<'_>,
 ) -> Result<Sealed<Technique>> {
-    let benches = setups::benches(order, station, rules)?;
+    let benches = setups::benches(order, station, rules, watch)?;
     let setups::Chosen { bench, draft, tried } = setups::best(&benches)?;
     let Draft { kinds, mut weighed, all, record, timed, speed } = draft;
     explain::in_m_s(&mut weighed, &kinds, &speed);
@@ -60,6 +66,7 @@ fn made(
     } else {
         Vec::new()
     };
+    watch.going_on()?;
     let ring = &bench.ring.name;
     let size = match order.section() {
         Section::Round { radius_m } => format!("round {} mm", radius_m * 2e3),

@@ -163,3 +163,34 @@ fn what_is_known_of_noise_is_told_with_figures() {
     let short = |found: &[(Topic, String)]| found.iter().any(|f| f.0 == Topic::Validity);
     assert_eq!(short(&unknown), disc_mm < wave_mm, "{disc_mm} {wave_mm}");
 }
+
+// Property: a search that is watched gives the same technique; one that is stopped gives none, soon.
+#[test]
+fn a_search_is_watched_and_stopped() {
+    use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+    use barwright_plan::{PlanError, PlanWatch, watched};
+
+    let (order, station, rules) = small();
+    let plain = technique(&order, &station, &rules).expect("a technique");
+    let count = AtomicUsize::new(0);
+    let tell = || {
+        count.fetch_add(1, Ordering::Relaxed);
+    };
+    let watch = PlanWatch { cancelled: None, weighing: Some(&tell) };
+    let told = watched(&order, &station, &rules, false, watch).expect("a technique");
+    assert_eq!(told.hash, plain.hash);
+    let all = count.load(Ordering::Relaxed);
+    assert!(all > 10, "{all} layouts were weighed");
+
+    let (stop, weighed) = (AtomicBool::new(false), AtomicUsize::new(0));
+    let tell = || {
+        if weighed.fetch_add(1, Ordering::Relaxed) == 3 {
+            stop.store(true, Ordering::Relaxed);
+        }
+    };
+    let watch = PlanWatch { cancelled: Some(&stop), weighing: Some(&tell) };
+    let stopped = watched(&order, &station, &rules, true, watch);
+    assert_eq!(stopped.expect_err("it was stopped"), PlanError::Cancelled);
+    assert_eq!(weighed.load(Ordering::Relaxed), 4, "no layout is weighed after the stop");
+}

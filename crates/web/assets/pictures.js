@@ -18,8 +18,8 @@ function alongAt(event, figure, svg) {
   const share = (point.x - Number(alongFrom)) / (Number(alongTo) - Number(alongFrom));
   if (share < 0 || share > 1) return "";
   const { way, wayUnit, comma } = document.documentElement.dataset;
-  const figure = ((Number(alongStart ?? 0) + share * Number(alongLength)) / Number(way ?? 1)).toFixed(3);
-  return `${comma === undefined ? figure : figure.replace(".", ",")} ${wayUnit ?? "m"} from the head end`;
+  const place = ((Number(alongStart ?? 0) + share * Number(alongLength)) / Number(way ?? 1)).toFixed(3);
+  return `${comma === undefined ? place : place.replace(".", ",")} ${wayUnit ?? "m"} from the head end`;
 }
 
 /** Gives a picture its read-out and its enlarged form. */

@@ -41,7 +41,7 @@ impl JobFolder {
     /// Takes a turn at changing its documents; `waiting` is told once where somebody else has it.
     ///
     /// # Errors
-    /// [`FileError::Write`] where the folder cannot be written.
+    /// [`FileError::Read`] where the folder gives no turns.
     pub fn turn(&self, waiting: impl FnOnce()) -> Result<Turn, FileError> {
         turn::take(&self.root, waiting)
     }

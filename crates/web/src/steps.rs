@@ -18,7 +18,7 @@ use barwright_job::{
     DocumentError, Hash, Sealed, Station, Technique, check::Check, judgement::Judgement,
     level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
 };
-use barwright_plan::{PlanError, ProveOptions};
+use barwright_plan::{PlanError, PlanWatch, ProveOptions};
 
 use crate::{
     files::{self, FileError},
@@ -95,13 +95,9 @@ pub type Result<T> = std::result::Result<T, StepError>;
 ///
 /// # Errors
 /// Why it could not be done; what was there before stands.
-pub fn plan(job: &JobFolder, explained: bool) -> Result<Sealed<Technique>> {
+pub fn plan(job: &JobFolder, explained: bool, watch: PlanWatch<'_>) -> Result<Sealed<Technique>> {
     let (order, station, rules) = (job.order()?, job.station()?, job.rules()?);
-    let technique = if explained {
-        barwright_plan::explained(&order, &station, &rules)?
-    } else {
-        barwright_plan::technique(&order, &station, &rules)?
-    };
+    let technique = barwright_plan::watched(&order, &station, &rules, explained, watch)?;
     files::write_sealed(&job.technique_path(), &technique)?;
     Ok(technique)
 }

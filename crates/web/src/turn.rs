@@ -1,5 +1,6 @@
 //! Whose turn it is to change the documents of a job folder: commands and pages take turns, so that
-//! nothing is written by two between one's reading and writing.
+//! nothing is written by two between one's reading and writing. The folder itself is locked, so that nothing
+//! lies about in it.
 
 use std::{
     fs::{File, TryLockError},
@@ -8,9 +9,6 @@ use std::{
 };
 
 use crate::files::FileError;
-
-/// Name of the file that is locked; it stays empty.
-const NAME: &str = ".turn";
 
 /// A turn at changing a folder. It ends when this is dropped, or with the program, however that ends.
 #[derive(Debug)]
@@ -22,14 +20,13 @@ pub struct Turn {
 /// Takes a turn, once whoever has it has ended; `waiting` is told once where that takes long.
 ///
 /// # Errors
-/// [`FileError::Write`] where the folder gives no turns, as one that may not be written.
+/// [`FileError::Read`] where the folder gives no turns, as on some network shares.
 pub(crate) fn take(folder: &Path, waiting: impl FnOnce()) -> Result<Turn, FileError> {
     if !folder.is_dir() {
         return Ok(Turn { _held: None });
     }
-    let path = folder.join(NAME);
     let taken = || -> io::Result<File> {
-        let file = File::options().create(true).append(true).open(&path)?;
+        let file = File::open(folder)?;
         match file.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
@@ -42,9 +39,7 @@ pub(crate) fn take(folder: &Path, waiting: impl FnOnce()) -> Result<Turn, FileEr
     };
     match taken() {
         Ok(file) => Ok(Turn { _held: Some(file) }),
-        // A file system without locks (some network shares): as before there were turns.
-        Err(e) if e.kind() == io::ErrorKind::Unsupported => Ok(Turn { _held: None }),
-        Err(source) => Err(FileError::Write { path, source }),
+        Err(source) => Err(FileError::Read { path: folder.to_owned(), source }),
     }
 }
 

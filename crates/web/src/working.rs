@@ -103,7 +103,7 @@ impl What {
     /// Whether it can be stopped on its way; what was entered until then stays.
     #[must_use]
     pub fn can_stop(self) -> bool {
-        matches!(self, Self::Proof | Self::Bars | Self::Judgements)
+        matches!(self, Self::Technique | Self::Proof | Self::Bars | Self::Judgements)
     }
 }
 

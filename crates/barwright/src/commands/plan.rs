@@ -5,7 +5,7 @@ use std::path::Path;
 
 use barwright_job::proof::{ClassProof, Proof};
 use barwright_job::{Finding, Sealed, Technique};
-use barwright_plan::ProveOptions;
+use barwright_plan::{PlanWatch, ProveOptions};
 use barwright_report::{least_words, refbar_drawing::shape_words, text};
 use barwright_wave::Mode;
 use clap::ValueEnum;
@@ -91,7 +91,11 @@ fn ending(path: &Path) -> String {
 
 /// Plans.
 pub fn plan(bench: &Bench, args: &PlanArgs) -> Result<Outcome, Failure> {
-    let technique = steps::plan(&bench.job, args.explain)?;
+    let bar = bench.count("layouts weighed");
+    let tell = || bar.inc(1);
+    let watch = PlanWatch { cancelled: None, weighing: Some(&tell) };
+    let technique = steps::plan(&bench.job, args.explain, watch)?;
+    bar.finish_and_clear();
     bench.say(&format!("wrote {}", bench.job.technique_path().display()));
     bench.answer(&technique_text(&technique), &technique)?;
     Ok(Outcome::Good)

@@ -7,6 +7,7 @@ use std::{collections::BTreeSet, fmt::Write as _};
 
 use barwright_job::{Sealed, Technique, check::Check};
 use barwright_ledger::{Ledger, State, store::questions::HoldList};
+use barwright_plan::PlanWatch;
 use barwright_twin::{Scene, SceneBar, VirtualStation, demo_scene, faults::WeakProbe};
 use barwright_web::{JobFolder, files, steps};
 use serde::Serialize;
@@ -173,7 +174,7 @@ fn size(
     }
     files::write(&job.order_path(), order.as_bytes())?;
     bench.say(&format!("{mm:.0} mm: planning"));
-    let technique = steps::plan(&job, false)?;
+    let technique = steps::plan(&job, false, PlanWatch::default())?;
     steps::reference_bar(&job)?;
     let scene = demo_scene(seed, &job.order()?);
     let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;

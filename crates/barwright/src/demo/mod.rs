@@ -11,7 +11,7 @@ use std::path::PathBuf;
 
 use barwright_job::Hash;
 use barwright_ledger::Ledger;
-use barwright_plan::ProveOptions;
+use barwright_plan::{PlanWatch, ProveOptions};
 use barwright_twin::{LotKind, Truth, VirtualStation, demo_scene, lot_scene};
 use barwright_web::{JobFolder, files, steps};
 use serde::Serialize;
@@ -164,7 +164,7 @@ impl<'a> Demo<'a> {
     fn run(mut self) -> Result<Summary, Failure> {
         let (bench, job) = (self.bench, self.job.clone());
         self.watch.begin("plan");
-        let technique = steps::plan(&job, false)?;
+        let technique = steps::plan(&job, false, PlanWatch::default())?;
         bench.say(&plan::technique_text(&technique));
         for what in [What::Order, What::Station, What::Rules, What::Technique] {
             self.enter(what, "")?;

@@ -85,6 +85,7 @@ fn kind<'a>(
             }
         }
     }
+    bench.watch.going_on()?;
     weighed.append(&mut hunt.weighed);
     hunt.won.ok_or_else(|| match (hunt.closest, hunt.refusal) {
         (Some(least), _) => uncovered(mode, &least),
@@ -161,6 +162,9 @@ impl<'a> Hunt<'a, '_> {
         loop {
             let mut left = Vec::new();
             for (number, layout) in candidates {
+                if self.bench.watch.weigh().is_err() {
+                    return;
+                }
                 if self.could_win(number) {
                     self.coarsely(number, layout);
                 } else {

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use barwright_job::{Hash, Sealed, judgement::Judgement};
 use barwright_ledger::{Entry, Kind, People, Record, Store, store::Stamped};
-use barwright_plan::ProveOptions;
+use barwright_plan::{PlanWatch, ProveOptions};
 
 use super::{Asked, Watch, What, WorkError};
 use crate::{
@@ -59,7 +59,8 @@ pub(super) async fn make(
         }
         let (read, asked, watch) = (folder.clone(), asked.clone(), watch.clone());
         let (made, _turn) = apart(move || {
-            let turn = read.turn(|| ())?;
+            // Where the folder gives no turns, one goes on without.
+            let turn = read.turn(|| ()).ok();
             Ok((part.made(&read, &asked, &watch)?, turn))
         })
         .await?;
@@ -69,7 +70,7 @@ pub(super) async fn make(
         // It follows from the judgements, which are entered.
         let read = folder.clone();
         apart(move || {
-            let _turn = read.turn(|| ())?;
+            let _turn = read.turn(|| ()).ok();
             Ok(steps::cut_lot(&read)?)
         })
         .await?;
@@ -149,7 +150,8 @@ impl Part {
                     What::Technique => {
                         let before = before(folder.technique_path())?;
                         // Worked out is not set on the line: that is entered with the level.
-                        let made = steps::plan(folder, false)
+                        let watch = PlanWatch { cancelled: Some(&watch.stopped), weighing: None };
+                        let made = steps::plan(folder, false, watch)
                             .map(|technique| vec![Record::technique(&technique, "")]);
                         Made::or_as_before(made.map_err(Into::into), before)
                     }

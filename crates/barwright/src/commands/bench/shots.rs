@@ -8,6 +8,7 @@ use barwright_capture::{CaptureKind, Header, Shots};
 use barwright_job::level::{BeamLevel, BeamState, Level};
 use barwright_job::technique::{Beam, GateKind, Record};
 use barwright_job::{Rules, Sealed, Technique};
+use barwright_plan::PlanWatch;
 use barwright_web::JobFolder;
 
 use crate::commands::example::Example;
@@ -35,7 +36,7 @@ impl Work {
         let temporary = tempfile::tempdir().map_err(|e| Failure::because(&e))?;
         let folder = JobFolder::new(temporary.path());
         Example::Round42.write(&folder)?;
-        let technique = steps::plan(&folder, false)?;
+        let technique = steps::plan(&folder, false, PlanWatch::default())?;
         let level = at_nominal(&technique);
         barwright_web::files::write_sealed(&folder.level_path(), &level)?;
         let rules = folder.rules()?;
