@@ -296,8 +296,9 @@ mod tests {
         for topic in &TOPICS {
             for code in topic.markdown.split('`').skip(1).step_by(2) {
                 let place = ["crates/", "docs/", "examples/", "checks/", "rules/", "scripts/"];
-                if place.iter().any(|p| code.starts_with(p)) && !code.contains(char::is_whitespace)
-                {
+                // Names of files that a job folder will hold have a placeholder in them.
+                let of_tree = !code.contains("NN") && !code.contains(char::is_whitespace);
+                if of_tree && place.iter().any(|p| code.starts_with(p)) {
                     tried += 1;
                     assert!(project().join(code).exists(), "{}: {code}", topic.file);
                 }
