@@ -9,8 +9,8 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
-    example, help, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve, technique,
-    trends, twin, validate,
+    example, help, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve,
+    technique, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};

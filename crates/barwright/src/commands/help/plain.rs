@@ -144,7 +144,7 @@ impl Page<'_> {
             if number % 2 == 1 {
                 out.push_str(&format!("`{part}`"));
             } else {
-                out.push_str(&part.replace("**", ""));
+                out.push_str(&part.replace('*', ""));
             }
         }
         self.links(&out)
@@ -164,9 +164,15 @@ impl Page<'_> {
                 rest = after;
                 continue;
             };
-            out.push_str(words);
-            if let Some(address) = (self.address)(target).filter(|address| address != words) {
-                out.push_str(&format!(" ({address})"));
+            match (self.address)(target) {
+                // Where it stands in brackets already, the address says enough.
+                Some(address) if before.ends_with('(') && tail.starts_with(')') => {
+                    out.push_str(&address);
+                }
+                Some(address) if address != words => {
+                    out.push_str(&format!("{words} ({address})"));
+                }
+                _ => out.push_str(words),
             }
             rest = tail;
         }
@@ -236,11 +242,18 @@ mod tests {
             ("# Steps\ntext", "Steps\n=====\n\ntext\n"),
             ("## **One** step", "One step\n--------\n"),
             ("one\ntwo\n\n\nthree", "one two\n\nthree\n"),
-            ("```\n$ barwright plan | x\n  **not** bold\n```", "    $ barwright plan | x\n      **not** bold\n"),
+            (
+                "```\n$ barwright plan | x\n  **not** bold\n```",
+                "    $ barwright plan | x\n      **not** bold\n",
+            ),
             ("- one\n  goes on\n- two", "- one goes on\n- two\n"),
             ("1. one\n2. two", "1. one\n2. two\n"),
             ("see [people](who.md), [here](#x) and [y", "see people (who), here and [y\n"),
-            ("| a | b |\n| --- | --- |\n| `x \\| y` | [z](#q) |", "a        b\n-------  -\n`x | y`  z\n"),
+            ("*so* ([people](who.md))", "so (who)\n"),
+            (
+                "| a | b |\n| --- | --- |\n| `x \\| y` | [z](#q) |",
+                "a        b\n-------  -\n`x | y`  z\n",
+            ),
         ] {
             assert_eq!(shown(markdown), plain, "{markdown}");
         }
