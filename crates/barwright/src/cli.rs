@@ -9,8 +9,8 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
-    example, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve, technique,
-    trends, twin, validate,
+    example, help, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve,
+    technique, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -24,7 +24,14 @@ use crate::failure::{Failure, Outcome};
 /// Barwright supports the judgement of qualified personnel and an approved written procedure; it
 /// replaces neither.
 #[derive(Debug, Parser)]
-#[command(name = "barwright", version, propagate_version = true, arg_required_else_help = true)]
+#[command(
+    name = "barwright",
+    version,
+    propagate_version = true,
+    arg_required_else_help = true,
+    disable_help_subcommand = true,
+    after_help = help::topics()
+)]
 pub struct Cli {
     /// Folder with the documents of the job.
     #[arg(long, global = true, value_name = "FOLDER", default_value = ".")]
@@ -75,6 +82,7 @@ enum Command {
     Validate(validate::Args),
     Calc(calc::Args),
     Bench(bench_command::Args),
+    Help(help::Args),
 }
 
 impl Command {
@@ -139,6 +147,7 @@ impl Cli {
             Command::Validate(args) => validate::run(&bench, &args),
             Command::Calc(args) => calc::run(&bench, &args),
             Command::Bench(args) => bench_command::run(&bench, &args),
+            Command::Help(args) => help::run(&bench, &args),
         }
     }
 }

@@ -48,7 +48,7 @@ impl FileError {
     pub fn hint(&self) -> Option<String> {
         match self {
             Self::Absent { .. } => {
-                Some("check the path; `barwright help` says which step makes which file".into())
+                Some("check the path; `barwright help steps` says which step makes which file".into())
             }
             Self::Write { source, .. } if source.kind() == std::io::ErrorKind::StorageFull => {
                 Some("free some space on the disk, or choose another folder".into())
