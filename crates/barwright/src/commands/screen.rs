@@ -66,11 +66,11 @@ pub fn screened_text(screened: &Sealed<ScreenedBar>) -> String {
     for lost in &s.lost {
         let _ = writeln!(
             text,
-            "  not inspected for the {}: {:.0} to {:.0} mm ({:?})",
+            "  not inspected for the {}: {:.0} to {:.0} mm ({})",
             class_words(lost.class),
             lost.from_m * 1e3,
             lost.to_m * 1e3,
-            lost.cause
+            lost.cause.words()
         );
     }
     findings_text(&mut text, &s.findings);
