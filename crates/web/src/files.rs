@@ -47,9 +47,9 @@ impl FileError {
     #[must_use]
     pub fn hint(&self) -> Option<String> {
         match self {
-            Self::Absent { .. } => {
-                Some("check the path; `barwright help steps` says which step makes which file".into())
-            }
+            Self::Absent { .. } => Some(
+                "check the path; `barwright help steps` says which step makes which file".into(),
+            ),
             Self::Write { source, .. } if source.kind() == std::io::ErrorKind::StorageFull => {
                 Some("free some space on the disk, or choose another folder".into())
             }
