@@ -138,7 +138,7 @@ fn index(folder: &JobFolder, bar: &str, technique: &Technique) -> Result<Index, 
     let kept = read_kept(&path).map_err(|e| unreadable(&path, e))?;
     let path = folder.echoes_path(bar);
     let mut echoes = read_echoes(&path).map_err(|e| unreadable(&path, e))?.echoes;
-    echoes.sort_by(|a, b| key(a.beam, a.z_m).cmp(&key(b.beam, b.z_m)));
+    echoes.sort_by_key(|e| key(e.beam, e.z_m));
     let shots = kept.ascans.iter().enumerate().map(|(k, a)| {
         let wanted = key(a.beam, a.z_m);
         let from = echoes.partition_point(|e| key(e.beam, e.z_m) < wanted);
