@@ -278,7 +278,10 @@ mod tests {
                     Err(e)
                         if matches!(
                             e.kind(),
-                            ErrorKind::DisplayHelp | ErrorKind::DisplayVersion
+                            // A family of commands by itself shows its help.
+                            ErrorKind::DisplayHelp
+                                | ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand
+                                | ErrorKind::DisplayVersion
                         ) => {}
                     Err(e) => panic!("{}: {typed}\n{e}", topic.file),
                 }
