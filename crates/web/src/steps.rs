@@ -6,8 +6,8 @@
 use std::path::Path;
 
 use barwright_capture::{
-    CaptureError, CaptureReader, CaptureWriter, Header, Shots, hash_file, write_echoes,
-    write_inspected, write_kept,
+    CaptureError, CaptureReader, CaptureWriter, Header, Shots, hash_file, wire::bar_name,
+    write_echoes, write_inspected, write_kept,
 };
 use barwright_evaluate::EvaluateError;
 use barwright_evaluate::check::Checking;
@@ -216,12 +216,14 @@ pub fn check(job: &JobFolder, capture: &Path) -> Result<(usize, Sealed<Check>)> 
     Ok((number, check))
 }
 
-/// The bar that a capture is of.
+/// The bar that a capture is of: a name that can be part of a file's name, whatever the capture says.
 ///
 /// # Errors
-/// Why it cannot be read.
+/// Why it cannot be read, or what is wrong with the name.
 pub fn bar_of(capture: &Path) -> Result<String> {
-    Ok(CaptureReader::open(capture)?.header().bar.clone())
+    let bar = CaptureReader::open(capture)?.header().bar.clone();
+    bar_name(&bar)?;
+    Ok(bar)
 }
 
 /// Evaluates a bar's capture; writes `bars/NAME.screened.json`, the echoes and the kept A-scans.
@@ -287,4 +289,41 @@ pub fn cut_lot(job: &JobFolder) -> Result<Sealed<LotCut>> {
     let sealed = Sealed::seal(cut::lot(&order, &bars), [("order", hash)]);
     files::write_sealed(&job.cut_plan_path(), &sealed)?;
     Ok(sealed)
+}
+
+#[cfg(test)]
+mod tests {
+    use barwright_capture::CaptureKind;
+    use barwright_job::technique::Record;
+
+    use super::*;
+
+    // Own rule: a name that leads elsewhere is no bar's.
+    #[test]
+    fn a_bar_is_named_so_that_its_files_stay_in_the_folder() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.parquet");
+        for (bar, fits) in
+            [("0001", true), ("A-1_b.2", true), ("../b", false), ("a/b", false), ("", false)]
+        {
+            let header = Header {
+                kind: CaptureKind::Production,
+                technique: Hash::of(b"technique"),
+                level: None,
+                bar: bar.into(),
+                heat: "H".into(),
+                length_m: 3.0,
+                record: Record {
+                    first_sample_s: 0.0,
+                    sample_rate_hz: 25e6,
+                    samples: 8,
+                    full_scale_fsh: 2.0,
+                },
+                gains_db: vec![40.0],
+                origin: "by hand".into(),
+            };
+            store_shots(&path, &header, &Shots::new(8)).unwrap();
+            assert_eq!(bar_of(&path).is_ok(), fits, "{bar:?}");
+        }
+    }
 }
