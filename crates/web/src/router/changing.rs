@@ -78,7 +78,8 @@ async fn approve(
 
 /// Begins work that takes long, in the name of who signed in.
 async fn begin_work(site: Site, viewer: Viewer, asked: Asked) -> Response {
-    let _turn = site.turn().await;
+    // Not the folder's turn: work under way has that, and this says so instead of waiting.
+    let _turn = site.changing.acquire().await;
     let Some(person) = viewer.name() else {
         return refused("Not begun", &"Nobody signed in", None, StatusCode::FORBIDDEN);
     };
@@ -296,7 +297,7 @@ async fn enter_mount(
 
 /// Enters what a form says of people or equipment, in the name of who signed in.
 async fn register(site: Site, viewer: Viewer, record: Result<Record, ActError>) -> Response {
-    let _turn = site.turn().await;
+    let _turn = site.changing.acquire().await;
     let done = match (viewer.name(), record) {
         (None, _) => Err(ActError::Stranger),
         (Some(_), Err(e)) => Err(e),
