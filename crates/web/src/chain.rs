@@ -107,6 +107,11 @@ pub fn sentence(words: &str) -> String {
     format!("{first}{}.", chars.as_str().trim_end_matches('.'))
 }
 
+/// Why something was not done, and what helps where that is known.
+pub fn with_hint(why: &dyn std::fmt::Display, hint: Option<String>) -> String {
+    hint.map_or_else(|| why.to_string(), |hint| format!("{why}; {hint}"))
+}
+
 /// The six links of a lot.
 pub fn chain(lot: &Lot) -> [Link; 6] {
     [order(lot), technique(lot), levelled(lot), checked(lot), screened(lot), released(lot)]

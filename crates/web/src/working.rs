@@ -14,6 +14,7 @@ use barwright_ledger::{Kind, LedgerError, People};
 use serde::Serialize;
 
 use crate::{
+    chain::with_hint,
     files::FileError,
     folder::JobFolder,
     lot::today,
@@ -281,10 +282,7 @@ impl Works {
             if let Some(work) = &mut *works.lock() {
                 work.seen.seconds = work.begun.elapsed().as_secs();
                 work.seen.running = false;
-                work.seen.failed = made.err().map(|e| {
-                    let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
-                    format!("{e}{hint}")
-                });
+                work.seen.failed = made.err().map(|e| with_hint(&e, e.hint()));
             }
         });
         Ok(())

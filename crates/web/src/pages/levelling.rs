@@ -5,14 +5,10 @@ use barwright_report::figures::{size, size_unit};
 use barwright_report::text;
 use maud::{Markup, html};
 
-use super::working;
+use super::{reference::motion_list, working};
 use crate::{
     chain::Shape,
-    look::{
-        mark,
-        parts::unit,
-        table::{figures, prose, table},
-    },
+    look::{mark, parts::unit},
     lot::Lot,
     working::What,
 };
@@ -79,18 +75,7 @@ fn motion(reference: Option<&Sealed<ReferenceBar>>) -> Markup {
             (unit(text::number(whole, 0), "s")) " of turning; twice tells how well heights repeat." }
         details {
             summary { (r.body.motion.len()) " places and turns" }
-            (table(
-                "Motion list",
-                &[figures("Step", ""), prose("what it is for"), figures("place under the ring", size_unit()), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
-                r.body.motion.iter().enumerate().map(|(k, m)| vec![
-                    html! { (k + 1) },
-                    html! { (text::visible(&m.purpose)) },
-                    html! { (size(m.z_m, 1)) },
-                    html! { (text::number(m.turn_rad.to_degrees(), 0)) },
-                    html! { (text::number(m.turn_step_rad.to_degrees(), 2)) },
-                    html! { (text::number(m.duration_s, 1)) },
-                ]),
-            ))
+            (motion_list(&r.body))
         }
     }
 }

@@ -61,18 +61,7 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
                         html! { (size(x.radius_m, 2)) },
                     ]),
                 ))
-                (table(
-                    "Motion list",
-                    &[figures("Step", ""), prose("what it is for"), figures("place under the ring", size_unit()), figures("turn", "°"), figures("a cycle every", "°"), figures("takes", "s")],
-                    r.motion.iter().enumerate().map(|(k, m)| vec![
-                        html! { (k + 1) },
-                        html! { (text::visible(&m.purpose)) },
-                        html! { (size(m.z_m, 1)) },
-                        html! { (text::number(m.turn_rad.to_degrees(), 0)) },
-                        html! { (text::number(m.turn_step_rad.to_degrees(), 2)) },
-                        html! { (text::number(m.duration_s, 1)) },
-                    ]),
-                ))
+                (motion_list(r))
                 (behind("What every beam should read", &expected(r)))
             }
             section.column {
@@ -84,6 +73,31 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
         }
         (parts::origin(lot, sealed))
     }
+}
+
+/// The motion list as a table.
+pub fn motion_list(r: &ReferenceBar) -> Markup {
+    table(
+        "Motion list",
+        &[
+            figures("Step", ""),
+            prose("what it is for"),
+            figures("place under the ring", size_unit()),
+            figures("turn", "°"),
+            figures("a cycle every", "°"),
+            figures("takes", "s"),
+        ],
+        r.motion.iter().enumerate().map(|(k, m)| {
+            vec![
+                html! { (k + 1) },
+                html! { (text::visible(&m.purpose)) },
+                html! { (size(m.z_m, 1)) },
+                html! { (text::number(m.turn_rad.to_degrees(), 0)) },
+                html! { (text::number(m.turn_step_rad.to_degrees(), 2)) },
+                html! { (text::number(m.duration_s, 1)) },
+            ]
+        }),
+    )
 }
 
 fn expected(r: &ReferenceBar) -> Markup {

@@ -164,12 +164,15 @@ fn begin(lot: &Lot, what: What) -> Markup {
     }
     // What is screened without an opening check is held, whatever comes of it.
     let unchecked = what == What::Bars && chain(lot)[3].shape != Shape::Closed;
-    let form = match offer.from {
-        None => html! {
-            form.entry method="post" action=(address(what)) {
-                button.main type="submit" { (offer.name) }
-            }
-        },
+    let (form, new) = match offer.from {
+        None => {
+            let form = html! {
+                form.entry method="post" action=(address(what)) {
+                    button.main type="submit" { (offer.name) }
+                }
+            };
+            (form, true)
+        }
         Some(kind) => {
             choice(lot, kind, &Form { what: Some(what), action: address(what), name: offer.name })
         }
@@ -178,8 +181,7 @@ fn begin(lot: &Lot, what: What) -> Markup {
         @if unchecked { p.marked { (mark::link(Shape::Split)) strong { "No good check with this level stands before: bars screened now will be held." } } }
         (form)
     };
-    let again = what == What::Bars && !lot.bars.is_empty() && !new_captures(lot);
-    if again {
+    if what == What::Bars && !lot.bars.is_empty() && !new {
         return html! { details { summary { "Screen bars again" } (form) } };
     }
     match offer.there {
@@ -194,18 +196,9 @@ fn begin(lot: &Lot, what: What) -> Markup {
     }
 }
 
-/// Whether a capture of a bar lies there that was not screened yet.
-fn new_captures(lot: &Lot) -> bool {
-    let all = captures(&lot.folder, &lot.cache).unwrap_or_default();
-    all.iter().filter_map(|c| c.told.here()).any(|told| {
-        unfit(lot, told, CaptureKind::Production).is_none()
-            && !lot.bars.iter().any(|b| b.name == told.header.bar)
-    })
-}
-
 /// The form that chooses one capture of a kind and sends it to an address.
 pub fn choose(lot: &Lot, kind: CaptureKind, action: &'static str, name: &'static str) -> Markup {
-    choice(lot, kind, &Form { what: None, action, name })
+    choice(lot, kind, &Form { what: None, action, name }).0
 }
 
 /// Where a choice of captures goes.
@@ -216,11 +209,11 @@ struct Form {
     name: &'static str,
 }
 
-/// The form that chooses captures of the folder.
-fn choice(lot: &Lot, kind: CaptureKind, form: &Form) -> Markup {
+/// The form that chooses captures of the folder, and whether one of them is of a bar not screened yet.
+fn choice(lot: &Lot, kind: CaptureKind, form: &Form) -> (Markup, bool) {
     let all = match captures(&lot.folder, &lot.cache) {
         Ok(all) => all,
-        Err(e) => return parts::unusable(&e),
+        Err(e) => return (parts::unusable(&e), false),
     };
     let mut fit: Vec<(&Capture, &Told)> = Vec::new();
     let mut others: Vec<(&str, String)> = Vec::new();
@@ -240,7 +233,8 @@ fn choice(lot: &Lot, kind: CaptureKind, form: &Form) -> Markup {
     }
     let screened = |told: &Told| lot.bars.iter().any(|b| b.name == told.header.bar);
     let several = form.what.is_some_and(|what| what.captures()[1] > 1);
-    html! {
+    let new = fit.iter().any(|(_, told)| !screened(told));
+    let markup = html! {
         @if fit.is_empty() {
             p { "No recording of " (purpose(kind)) " lies in this folder's captures that was made with what is in force." }
         } @else {
@@ -265,7 +259,8 @@ fn choice(lot: &Lot, kind: CaptureKind, form: &Form) -> Markup {
                 ul { @for (name, why) in &others { li { strong { (text::visible(name)) } ": " (text::visible(why)) "." } } }
             }
         }
-    }
+    };
+    (markup, new)
 }
 
 fn with_cause(error: &crate::FileError) -> String {

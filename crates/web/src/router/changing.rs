@@ -15,6 +15,7 @@ use super::Site;
 use crate::{
     access::Viewer,
     acting::{self, ActError, Change},
+    chain::with_hint,
     deciding::Draft,
     look::segment,
     lot::Lot,
@@ -165,8 +166,7 @@ async fn keep_order(
         Ok(_) => Redirect::to("/order").into_response(),
         Err(e) => {
             let status = e.status();
-            let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
-            let why = format!("{e}{hint}");
+            let why = with_hint(&e, e.hint());
             let page = move |lot: &Lot| {
                 Some(pages::ordering::page(lot, ordering::SECTIONS[0], Some((&draft, &why))))
             };
@@ -193,8 +193,7 @@ async fn decide(
         Ok(_) => Redirect::to(&format!("/bars/{}", segment(&name))).into_response(),
         Err(e) => {
             let status = e.status();
-            let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
-            let refusal = Refusal { draft, why: format!("{e}{hint}") };
+            let refusal = Refusal { draft, why: with_hint(&e, e.hint()) };
             let page = move |lot: &Lot| pages::bar::page(lot, &name, Some(&refusal));
             (status, site.page(viewer, page).await).into_response()
         }
@@ -307,8 +306,7 @@ async fn register(site: Site, viewer: Viewer, record: Result<Record, ActError>) 
         Ok(_) => Redirect::to(pages::people::ADDRESS).into_response(),
         Err(e) => {
             let status = e.status();
-            let hint = e.hint().map_or_else(String::new, |hint| format!("; {hint}"));
-            let why = format!("{e}{hint}");
+            let why = with_hint(&e, e.hint());
             let page = move |lot: &Lot| Some(pages::people::page(lot, Some(&why)));
             (status, site.page(viewer, page).await).into_response()
         }

@@ -1,9 +1,9 @@
 //! Making what was asked for: each document written and entered, or neither; of several bars each by
 //! itself.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use barwright_job::{Hash, Sealed, judgement::Judgement};
+use barwright_job::Hash;
 use barwright_ledger::{Entry, Kind, People, Record, Store, store::Stamped};
 use barwright_plan::{PlanWatch, ProveOptions};
 
@@ -112,102 +112,76 @@ fn to_judge(folder: &JobFolder) -> Result<Vec<String>, WorkError> {
 impl Part {
     /// Computes and writes this part.
     fn made(self, folder: &JobFolder, asked: &Asked, watch: &Watch) -> Result<Made, WorkError> {
-        let before = |places: Vec<PathBuf>| {
-            places.into_iter().map(Before::at).collect::<Result<Vec<_>, _>>()
-        };
-        let line = |folder: &JobFolder| Ok::<_, FileError>(line_of(&folder.station()?).to_owned());
-        let paths =
-            |names: &[String]| names.iter().map(|n| folder.capture_path(n)).collect::<Vec<_>>();
         match self {
-            Self::Capture(capture) => {
-                let path = folder.capture_path(&capture);
-                let bar = steps::bar_of(&path)?;
-                let mut places = folder.screening_paths(&bar).to_vec();
-                places.push(folder.judgement_path(&bar));
-                let before = before(places)?;
-                let made = (|| {
-                    let screened = steps::screen(folder, &path, true)?;
-                    let line = line(folder)?;
-                    let judgement = steps::judge(folder, &bar)?;
-                    Ok(vec![
-                        Record::bar_screened(&screened, &line)?,
-                        Record::judgement(&judgement, &line)?,
-                    ])
-                })();
-                Made::or_as_before(made, before)
-            }
-            Self::Bar(bar) => {
-                let before = before(vec![folder.judgement_path(&bar)])?;
-                let made = (|| {
-                    let judgement: Sealed<Judgement> = steps::judge(folder, &bar)?;
-                    Ok(vec![Record::judgement(&judgement, &line(folder)?)?])
-                })();
-                Made::or_as_before(made, before)
-            }
-            Self::Whole => {
-                let before = |place| before(vec![place]);
-                match asked.what {
-                    What::Technique => {
-                        let before = before(folder.technique_path())?;
-                        // Worked out is not set on the line: that is entered with the level.
-                        let watch = PlanWatch { cancelled: Some(&watch.stopped), weighing: None };
-                        let made = steps::plan(folder, false, watch)
-                            .map(|technique| vec![Record::technique(&technique, "")]);
-                        Made::or_as_before(made.map_err(Into::into), before)
-                    }
-                    What::Proof => {
-                        let before = before(folder.proof_path())?;
-                        let options = ProveOptions {
-                            cancelled: Some(&watch.stopped),
-                            ..ProveOptions::default()
-                        };
-                        let made = (|| {
-                            let proof = steps::prove(folder, &options, &|done| watch.tell(done))?;
-                            Ok(vec![Record::proof(&proof)?])
-                        })();
-                        Made::or_as_before(made, before)
-                    }
-                    What::ReferenceBar => {
-                        let before = before(folder.reference_path())?;
-                        let made = steps::reference_bar(folder)
-                            .map(|reference| vec![Record::reference_bar(&reference)]);
-                        Made::or_as_before(made.map_err(Into::into), before)
-                    }
-                    What::Level => {
-                        let before = before(folder.level_path())?;
-                        let made = (|| {
-                            let level = steps::level(folder, &paths(&asked.captures))?;
-                            Ok(vec![Record::level(&level, &line(folder)?)?])
-                        })();
-                        Made::or_as_before(made, before)
-                    }
-                    What::Check => {
-                        let before = before(folder.check_path(folder.next_check()?))?;
-                        let made = (|| {
-                            let path = folder.capture_path(&asked.captures[0]);
-                            let (_, check) = steps::check(folder, &path)?;
-                            Ok(vec![Record::check(&check, &folder.rules()?, &line(folder)?)?])
-                        })();
-                        Made::or_as_before(made, before)
-                    }
-                    What::Papers => papers(folder, watch),
-                    // These have parts of their own.
-                    What::Bars | What::Judgements => {
-                        Ok(Made { records: Vec::new(), before: Vec::new() })
-                    }
-                }
-            }
+            Self::Capture(capture) => bar(folder, &folder.capture_path(&capture)),
+            Self::Bar(bar) => Made::at(vec![folder.judgement_path(&bar)], || {
+                let judgement = steps::judge(folder, &bar)?;
+                Ok(vec![Record::judgement(&judgement, &line(folder)?)?])
+            }),
+            Self::Whole => whole(folder, asked, watch),
         }
     }
 }
 
+/// The line of the folder's station, as the ledger names it.
+fn line(folder: &JobFolder) -> Result<String, FileError> {
+    Ok(line_of(&folder.station()?).to_owned())
+}
+
+/// Screens and judges the bar of a capture.
+fn bar(folder: &JobFolder, capture: &Path) -> Result<Made, WorkError> {
+    let bar = steps::bar_of(capture)?;
+    let mut places = folder.screening_paths(&bar).to_vec();
+    places.push(folder.judgement_path(&bar));
+    Made::at(places, || {
+        let screened = steps::screen(folder, capture, true)?;
+        let judgement = steps::judge(folder, &bar)?;
+        let line = line(folder)?;
+        Ok(vec![Record::bar_screened(&screened, &line)?, Record::judgement(&judgement, &line)?])
+    })
+}
+
+/// Makes what is one document, or the papers.
+fn whole(folder: &JobFolder, asked: &Asked, watch: &Watch) -> Result<Made, WorkError> {
+    match asked.what {
+        What::Technique => Made::at(vec![folder.technique_path()], || {
+            // Worked out is not set on the line: that is entered with the level.
+            let watch = PlanWatch { cancelled: Some(&watch.stopped), weighing: None };
+            Ok(vec![Record::technique(&steps::plan(folder, false, watch)?, "")])
+        }),
+        What::Proof => Made::at(vec![folder.proof_path()], || {
+            let options =
+                ProveOptions { cancelled: Some(&watch.stopped), ..ProveOptions::default() };
+            let proof = steps::prove(folder, &options, &|done| watch.tell(done))?;
+            Ok(vec![Record::proof(&proof)?])
+        }),
+        What::ReferenceBar => Made::at(vec![folder.reference_path()], || {
+            Ok(vec![Record::reference_bar(&steps::reference_bar(folder)?)])
+        }),
+        What::Level => Made::at(vec![folder.level_path()], || {
+            let captures: Vec<PathBuf> =
+                asked.captures.iter().map(|name| folder.capture_path(name)).collect();
+            let level = steps::level(folder, &captures)?;
+            Ok(vec![Record::level(&level, &line(folder)?)?])
+        }),
+        What::Check => Made::at(vec![folder.check_path(folder.next_check()?)], || {
+            let (_, check) = steps::check(folder, &folder.capture_path(&asked.captures[0]))?;
+            Ok(vec![Record::check(&check, &folder.rules()?, &line(folder)?)?])
+        }),
+        What::Papers => papers(folder, watch),
+        // These have parts of their own.
+        What::Bars | What::Judgements => Ok(Made { records: Vec::new(), before: Vec::new() }),
+    }
+}
+
 impl Made {
-    /// What was made; where it was not, everything stands as before.
-    fn or_as_before(
-        made: Result<Vec<Record>, WorkError>,
-        before: Vec<Before>,
+    /// What is made and written in some places; where it fails, everything there stands as before.
+    fn at(
+        places: Vec<PathBuf>,
+        make: impl FnOnce() -> Result<Vec<Record>, WorkError>,
     ) -> Result<Self, WorkError> {
-        match made {
+        let before = places.into_iter().map(Before::at).collect::<Result<Vec<_>, _>>()?;
+        match make() {
             Ok(records) => Ok(Self { records, before }),
             Err(e) => {
                 put_back(before)?;
@@ -225,21 +199,14 @@ fn put_back(before: Vec<Before>) -> Result<(), FileError> {
 fn papers(folder: &JobFolder, watch: &Watch) -> Result<Made, WorkError> {
     let bars = folder.bars()?.len();
     let set = Papers::new(folder, now_us())?.all(|done| watch.tell_of(done, bars + 1))?;
-    let mut made = Made { records: Vec::new(), before: Vec::new() };
-    let mut files = Vec::with_capacity(set.len());
-    for (name, bytes) in set {
-        let path = folder.paper_path(&name);
-        made.before.push(Before::at(path.clone())?);
-        made.records.push(Record::paper(&name, &name, Hash::of(&bytes), []));
-        files.push((path, bytes));
-    }
-    match files::write_together(&files) {
-        Ok(()) => Ok(made),
-        Err(e) => {
-            put_back(made.before)?;
-            Err(e.into())
-        }
-    }
+    let records = set.iter().map(|(name, bytes)| Record::paper(name, name, Hash::of(bytes), []));
+    let records = records.collect();
+    let files: Vec<(PathBuf, Vec<u8>)> =
+        set.into_iter().map(|(name, bytes)| (folder.paper_path(&name), bytes)).collect();
+    Made::at(files.iter().map(|(path, _)| path.clone()).collect(), || {
+        files::write_together(&files)?;
+        Ok(records)
+    })
 }
 
 /// Enters what was written, all of it at once; where that fails, what stood there before is put back.

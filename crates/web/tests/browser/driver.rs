@@ -188,6 +188,22 @@ impl Browser {
         panic!("signing in takes too long");
     }
 
+    /// Waits until a script answers so; `what` says what does not come.
+    pub async fn until_it_says(&self, script: &str, wanted: &Value, what: &str) {
+        for _ in 0..400 {
+            if self.ask(script).await == *wanted {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(25)).await;
+        }
+        panic!("{what} does not come: {script} gives {}, not {wanted}", self.ask(script).await);
+    }
+
+    /// Waits for something to hold.
+    pub async fn until(&self, script: &str, what: &str) {
+        self.until_it_says(script, &json!(true), what).await;
+    }
+
     pub async fn path(&self) -> String {
         self.ask("return location.pathname").await.as_str().unwrap().to_owned()
     }

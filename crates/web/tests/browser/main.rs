@@ -112,13 +112,7 @@ async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
     b.driver.goto(format!("http://{at}/line")).await.unwrap();
     let said = |what: &str| format!("return document.querySelector('[data-{what}]').textContent");
     let until = async |script: &str, wanted: Value| {
-        for _ in 0..200 {
-            if b.ask(script).await == wanted {
-                return;
-            }
-            tokio::time::sleep(Duration::from_millis(25)).await;
-        }
-        panic!("{script} gives {}, not {wanted}", b.ask(script).await);
+        b.until_it_says(script, &wanted, "the news").await;
     };
     until(&said("line-link"), json!("Following the line.")).await;
     assert_eq!(b.ask(&said("bar")).await, "no bar");
@@ -222,16 +216,10 @@ async fn a_flood_of_news_is_followed_and_a_lost_connection_is_made_up_for() {
     b.size(1280, 900).await;
     b.driver.goto(format!("http://{at}/line")).await.unwrap();
     let said = |what: &str| format!("return document.querySelector('[data-{what}]').textContent");
-    let until = async |script: &str, wanted: &str, tries: u32| {
-        for _ in 0..tries {
-            if b.ask(script).await == wanted {
-                return;
-            }
-            tokio::time::sleep(Duration::from_millis(25)).await;
-        }
-        panic!("{script} gives {}, not {wanted}", b.ask(script).await);
+    let until = async |script: &str, wanted: &str| {
+        b.until_it_says(script, &json!(wanted), "the news").await;
     };
-    until(&said("line-link"), "Following the line.", 400).await;
+    until(&said("line-link"), "Following the line.").await;
     let bar = |n: u32| format!("{n:04}");
     let state = |n: u32, z_m: f64| LineState {
         line: "line 2".into(),
@@ -256,22 +244,22 @@ async fn a_flood_of_news_is_followed_and_a_lost_connection_is_made_up_for() {
     }
     // The last state stands soon (within half a second on a quiet machine), and fewer pictures than
     // states were drawn.
-    until(&said("place"), "12.00", 400).await;
+    until(&said("place"), "12.00").await;
     let drawn = "return Number(document.querySelector('section[data-line]').dataset.drawn)";
     let drawn = b.ask(drawn).await.as_u64().unwrap();
     assert!((2..900).contains(&drawn), "{drawn} pictures of 1000 states");
 
     // The service goes away, the line runs on, and another service comes up at the same place.
     service.shutdown_background();
-    until(&said("line-link"), "The service does not answer; what is shown may be old.", 400).await;
+    until(&said("line-link"), "The service does not answer; what is shown may be old.").await;
     b.picture(&pictures().join("line-lost.png"), 1280).await;
     b.size(1280, 900).await;
     news.tell(began(2));
     news.tell(News::Progress(state(2, 3.5)));
     let (_, service) = serve(at).await;
-    until(&said("bar"), "0002", 800).await;
-    until(&said("place"), "3.50", 400).await;
-    until(&said("line-link"), "Following the line.", 400).await;
+    until(&said("bar"), "0002").await;
+    until(&said("place"), "3.50").await;
+    until(&said("line-link"), "Following the line.").await;
     service.shutdown_background();
     b.end().await;
 }
@@ -354,13 +342,8 @@ async fn people_sign_in_approve_and_sign_out() {
 
     let approve = "document.querySelector('form[action=\"/technique/approve\"] button').click()";
     b.ask(approve).await;
-    for _ in 0..200 {
-        if b.says("Approved by L3").await {
-            break;
-        }
-        tokio::time::sleep(Duration::from_millis(25)).await;
-    }
-    assert!(b.says("Approved by L3 as level 3").await);
+    b.until("return document.body.innerText.includes('Approved by L3 as level 3')", "the approval")
+        .await;
     assert_eq!(b.path().await, "/technique");
     b.picture(&pictures().join("approved-light.png"), 1280).await;
     b.size(1280, 900).await;

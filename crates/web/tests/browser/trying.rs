@@ -1,26 +1,11 @@
 //! A change tried, an order written and a verdict changed, as a person does it.
 
-use std::time::Duration;
-
 use thirtyfour::{By, Key};
 
 use crate::{
     driver::{Browser, PASSWORD, browser, people, pictures, served},
     support,
 };
-
-impl Browser {
-    /// Waits for something to hold.
-    async fn until(&self, script: &str, what: &str) {
-        for _ in 0..400 {
-            if self.ask(script).await == true {
-                return;
-            }
-            tokio::time::sleep(Duration::from_millis(25)).await;
-        }
-        panic!("{what} does not come");
-    }
-}
 
 // Own rule: the answer follows the slider by keyboard alone, and the address says what is shown.
 #[tokio::test]

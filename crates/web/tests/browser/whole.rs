@@ -142,28 +142,19 @@ impl Person<'_> {
         assert_eq!(self.b.ask(&there).await, true, "{page} has no form to {action}");
         self.b.ask(&format!("document.querySelector('{form}').click()")).await;
         // The proof of the order takes some seconds, on a busy machine a minute.
-        for _ in 0..1200 {
+        let mut tries = 0;
+        loop {
             tokio::time::sleep(Duration::from_millis(100)).await;
             let over = "return document.readyState === 'complete' &&
                 document.querySelector('[data-work]') === null";
             if self.b.ask(over).await == true {
                 break;
             }
+            tries += 1;
+            assert!(tries < 1200, "{action} on {page} does not end");
         }
         let wrong = "return document.querySelector('.wrong')?.innerText ?? ''";
         assert_eq!(self.b.ask(wrong).await, "", "{action} on {page}");
-    }
-
-    /// Waits until something holds on the page that stands.
-    async fn comes(&self, what: &str) {
-        for _ in 0..400 {
-            if self.b.ask(&format!("return {what}")).await == true {
-                return;
-            }
-            tokio::time::sleep(Duration::from_millis(25)).await;
-        }
-        self.picture("did-not-come").await;
-        panic!("it does not come: {what}");
     }
 
     /// State of a link of the chain by its name.
@@ -199,7 +190,7 @@ async fn heard(person: &Person<'_>, folder: &JobFolder) {
     let z_m = 0.5 * (crack.from_m + crack.to_m);
     person.goto("/bars/03").await;
     b.ask("document.querySelector('a[href*=\"/heard?\"]').click()").await;
-    person.comes("document.querySelectorAll('.ascan-gate').length >= 1").await;
+    b.until("return document.querySelectorAll('.ascan-gate').length >= 1", "the A-scan").await;
     assert_eq!(b.path().await, "/bars/03/heard");
     // The nearest A-scan is one of the crack: its highest echo reaches the alarm.
     let highest = "return Number(document.querySelector('tbody tr td:nth-of-type(3)').innerText)";
@@ -218,7 +209,8 @@ async fn heard(person: &Person<'_>, folder: &JobFolder) {
              {{ clientX: at.x, clientY: at.y, bubbles: true }}));"
     );
     b.ask(&point).await;
-    person.comes("document.querySelector('[data-heard] .ascan-gate') !== null").await;
+    b.until("return document.querySelector('[data-heard] .ascan-gate') !== null", "what was heard")
+        .await;
     person.picture("heard-under-pointer").await;
 }
 
