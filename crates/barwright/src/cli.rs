@@ -45,6 +45,9 @@ pub struct Cli {
         hide_env_values = true
     )]
     ledger: Option<String>,
+    /// Folder with the house's own languages, templates and logo; else the job folder's `house`.
+    #[arg(long, global = true, value_name = "FOLDER", env = "BARWRIGHT_HOUSE")]
+    house: Option<PathBuf>,
     /// Print the answer as JSON.
     #[arg(long, global = true)]
     json: bool,
@@ -115,6 +118,9 @@ impl Cli {
         let mut job = JobFolder::new(self.job);
         if let Some(address) = &self.ledger {
             job = job.with_ledger(Home::of(address));
+        }
+        if let Some(house) = self.house {
+            job = job.with_house(house);
         }
         let bench = Bench { job, json: self.json };
         let _turn = self.command.changes_documents().then(|| bench.turn());

@@ -146,7 +146,7 @@ impl From<barwright_wave::WaveError> for Failure {
 
 impl From<barwright_web::ServeError> for Failure {
     fn from(error: barwright_web::ServeError) -> Self {
-        let hint = error.hint().map(str::to_owned);
+        let hint = error.hint();
         Self::because(&error).hint(hint)
     }
 }

@@ -2,6 +2,7 @@
 //! below the surface.
 
 use barwright_job::technique::{Gate, GateKind, Record};
+use barwright_phrase::say;
 
 use crate::{
     palette::Palette,
@@ -49,7 +50,11 @@ pub fn ascan(a: &Ascan<'_>, look: &Palette) -> String {
     let rate = a.record.sample_rate_hz;
     let sound = rate.is_finite() && rate > 0.0 && a.first_sample_s.is_finite();
     if a.samples.len() < 2 || !sound {
-        svg.text((LEFT, TOP + 20.0), "no samples", Type::new(12.0, &look.soft, Anchor::Start));
+        svg.text(
+            (LEFT, TOP + 20.0),
+            say!("no samples"),
+            Type::new(12.0, &look.soft, Anchor::Start),
+        );
         return svg.finish();
     }
     let from = a.first_sample_s;
@@ -70,7 +75,7 @@ pub fn ascan(a: &Ascan<'_>, look: &Palette) -> String {
     gates(&mut svg, a, [from, to], &x, &y, look);
     for &(time, height) in a.peaks.iter().filter(|p| p.0 >= from && p.0 <= to) {
         let words =
-            format!("{} % FSH at {} µs", text::percent(height, 0), text::number(time * 1e6, 2));
+            say!("{} % FSH at {} µs", text::percent(height, 0), text::number(time * 1e6, 2));
         svg.open_titled("ascan-peak", &words);
         svg.circle((x(time), y(height)), 4.0, "none", &look.ink, 1.6);
         svg.close();
@@ -92,7 +97,7 @@ fn heights(svg: &mut Svg, top: f64, y: &impl Fn(f64) -> f64, look: &Palette) {
         let words = text::percent(v.abs(), 0);
         svg.text((LEFT - 6.0, y(v) + 4.0), &words, Type::new(12.0, &look.soft, Anchor::End));
     }
-    svg.text((LEFT - 6.0, TOP - 10.0), "% FSH", Type::new(12.0, &look.soft, Anchor::End));
+    svg.text((LEFT - 6.0, TOP - 10.0), say!("% FSH"), Type::new(12.0, &look.soft, Anchor::End));
     svg.close();
 }
 
@@ -115,11 +120,8 @@ fn gates(
             continue;
         }
         let (p, q, h) = (x(start), x(end), y(gate.threshold_fsh));
-        let words = format!(
-            "{}, from {} % FSH",
-            text::gate(gate.kind),
-            text::percent(gate.threshold_fsh, 0)
-        );
+        let words =
+            say!("{}, from {} % FSH", text::gate(gate.kind), text::percent(gate.threshold_fsh, 0));
         svg.open_titled("ascan-gate", &words);
         svg.line((p, h), (q, h), &look.ink, 2.4);
         for end in [p, q] {
@@ -163,7 +165,7 @@ fn times(
     }
     svg.text(
         (WIDTH - RIGHT, bottom + 55.0),
-        "time from firing, and the sound path in the steel",
+        say!("time from firing, and the sound path in the steel"),
         plain(Anchor::End),
     );
     svg.close();

@@ -1,6 +1,7 @@
 //! Two computed fields of one round bar side by side, and where they differ: levels in dB under one
 //! scale, the difference under another, places of no trust hatched.
 
+use barwright_phrase::say;
 use std::f64::consts::TAU;
 
 use barwright_wave::Point;
@@ -85,9 +86,9 @@ pub fn field_pair(pair: &FieldPair<'_>, look: &Palette) -> String {
         svg.rect((left, TOP, SIDE, SIDE), "none", &look.rule, 0.8);
     }
     let foot = TOP + SIDE + 16.0;
-    legend(&mut svg, (GAP, foot, 2.0 * SIDE + GAP), &level, 5.0, "dB re peak", look);
+    legend(&mut svg, (GAP, foot, 2.0 * SIDE + GAP), &level, 5.0, say!("dB re peak"), look);
     let third = 2.0 * (SIDE + GAP) + 2.0 * GAP;
-    legend(&mut svg, (third, foot, SIDE), &apart, 0.5, "dB apart; hatched: flagged", look);
+    legend(&mut svg, (third, foot, SIDE), &apart, 0.5, say!("dB apart; hatched: flagged"), look);
     let frame = window.frame(third);
     frame::scale_bar(&mut svg, (GAP + 2.0 * SIDE + GAP - 100.0, foot + 42.0), &frame, 56.0, look);
     svg.finish()

@@ -4,6 +4,7 @@ use barwright_job::{
     level::{BeamLevel, BeamState, Level},
     technique::{Beam, Technique},
 };
+use barwright_phrase::say;
 use barwright_wave::Mode;
 
 use crate::{
@@ -80,7 +81,7 @@ pub fn heights(all: &Heights<'_>, look: &Palette) -> String {
         .collect();
     let row = ABOVE + PLOT + BELOW;
     let height = row * rows.len() as f64 + 44.0;
-    let mut svg = Svg::new(WIDTH, height, "Heights before and after levelling", look);
+    let mut svg = Svg::new(WIDTH, height, say!("Heights before and after levelling"), look);
     for (i, (mode, marks)) in rows.iter().enumerate() {
         all.row(&mut svg, *mode, marks, row * i as f64 + ABOVE, look);
     }
@@ -127,12 +128,12 @@ impl<'a> Heights<'a> {
         let step = (WIDTH - LEFT - RIGHT) / marks.len().max(1) as f64;
         let x = |i: usize| LEFT + step * (i as f64 + 0.5);
         let name = match mode {
-            Mode::L => "longitudinal",
-            Mode::S => "shear",
+            Mode::L => say!("longitudinal"),
+            Mode::S => say!("shear"),
         };
         svg.text(
             (LEFT, top - 12.0),
-            &format!("{} {name} beams, % of full screen", marks.len()),
+            &say!("{} {name} beams, % of full screen", marks.len()),
             Type::new(12.0, &look.ink, Anchor::Start).bold(),
         );
         let [low, high] = self.band_fsh;
@@ -215,26 +216,26 @@ impl Mark<'_> {
 
     fn words(&self) -> String {
         let percent = |h: Option<f64>| {
-            h.map_or("nothing".to_owned(), |h| format!("{} %", text::number(h * 100.0, 1)))
+            h.map_or(say!("nothing").to_owned(), |h| format!("{} %", text::number(h * 100.0, 1)))
         };
         let mode = match self.beam.mode {
             Mode::L => "L",
             Mode::S => "S",
         };
         let read = if self.standing == Standing::Clipped {
-            format!("at least {}", percent(self.before_fsh))
+            say!("at least {}", percent(self.before_fsh))
         } else {
             percent(self.before_fsh)
         };
         let after = match self.after_fsh {
-            Some(_) => format!(
+            Some(_) => say!(
                 ", {} at the new gain ({} dB)",
                 percent(self.after_fsh),
                 text::signed(self.level.change_db, 1)
             ),
             None => String::new(),
         };
-        format!(
+        say!(
             "beam {} {mode}, probe {}: read {read}{after}, {}",
             self.beam.id,
             self.beam.probe + 1,
@@ -259,23 +260,23 @@ fn legend(svg: &mut Svg, marks: &[&Mark<'_>], band: [f64; 2], y: f64, look: &Pal
     let at = |k: f64| (LEFT + 4.0 + 176.0 * k, y - 4.0);
     let word = |(x, y): (f64, f64)| (x + 9.0, y + 4.0);
     svg.open("legend").circle(at(0.0), 1.9, &look.card, &look.soft, 0.9);
-    svg.text(word(at(0.0)), "read before", style);
+    svg.text(word(at(0.0)), say!("read before"), style);
     svg.circle(at(1.0), 2.1, &look.accent, "none", 0.0).text(
         word(at(1.0)),
-        &format!("after: inside ({})", count(Standing::Inside)),
+        &say!("after: inside ({})", count(Standing::Inside)),
         style,
     );
     diamond(svg, at(2.0), 3.4, &look.alert, &look.alert);
-    svg.text(word(at(2.0)), &format!("after: outside ({})", count(Standing::Outside)), style);
+    svg.text(word(at(2.0)), &say!("after: outside ({})", count(Standing::Outside)), style);
     arrow(svg, at(3.0), &look.alert);
-    let over = format!("clipped ({})", count(Standing::Clipped));
+    let over = say!("clipped ({})", count(Standing::Clipped));
     svg.text(word(at(3.0)), &over, style);
     cross(svg, (LEFT + 4.0 + 622.0, y - 4.0), look);
-    let none = format!("no echo ({})", count(Standing::Missing));
+    let none = say!("no echo ({})", count(Standing::Missing));
     svg.text((LEFT + 4.0 + 631.0, y), &none, style);
     svg.text(
         (LEFT, y + 20.0),
-        &format!(
+        &say!(
             "Shaded: accepted, {} to {} %. After: the height read, at the new gain; the next capture must show it.",
             text::number(band[0] * 100.0, 0),
             text::number(band[1] * 100.0, 0)

@@ -6,6 +6,8 @@
 //! equal bytes everywhere. Nothing here reads files, clocks or the environment.
 #![deny(missing_docs)]
 
+extern crate self as barwright_report;
+
 pub mod ascan;
 pub mod field_pair;
 pub mod figures;
@@ -26,6 +28,7 @@ pub mod section_view;
 pub mod shade;
 mod svg;
 pub mod text;
+pub mod texts;
 pub mod trend;
 pub mod unseen;
 
@@ -35,7 +38,7 @@ pub use heights::{Heights, heights};
 pub use lot_cut::lot_cut;
 pub use margin_map::{Case, Map, margin_map};
 pub use palette::{Palette, stylesheet};
-pub use papers::{CAUTIONS, ReportError};
+pub use papers::{ReportError, cautions};
 pub use places::{MapPlace, places};
 pub use refbar_drawing::reference_bar_drawing;
 pub use refbar_dxf::reference_bar_dxf;

@@ -5,6 +5,7 @@ use barwright_job::{
     judgement::{CutPlan, Fate, Piece},
     lot_cut::{BarCut, LotCut, Standing},
 };
+use barwright_phrase::say;
 
 use crate::{
     figures::{size, size_unit, way, way_m, way_unit},
@@ -38,12 +39,12 @@ pub fn lot_cut(plan: &LotCut, number: usize, look: &Palette) -> String {
     let bars = &plan.bars[first..plan.bars.len().min(first + BARS_A_PICTURE)];
     let rows = ROW * bars.len().max(1) as f64;
     let height = TOP + rows + 76.0 + 17.0 * (plan.lengths.len() as f64 + 2.0);
-    let mut svg = Svg::new(WIDTH, height, format!("Cut plan of order {}", plan.order), look);
+    let mut svg = Svg::new(WIDTH, height, say!("Cut plan of order {}", plan.order), look);
     let longest = plan.bars.iter().map(|b| b.length_m).fold(0.0, f64::max);
     let scale = Scale { longest_m: if longest > 0.0 { longest } else { 1.0 } };
     head(&mut svg, plan, (number, first, bars.len()), look);
     if bars.is_empty() {
-        let words = "no bar has been judged";
+        let words = say!("no bar has been judged");
         svg.text((LEFT, TOP + 13.0), words, Type::new(12.0, &look.ink, Anchor::Start));
     }
     for (k, bar) in bars.iter().enumerate() {
@@ -76,20 +77,22 @@ fn head(
     (number, first, count): (usize, usize, usize),
     look: &Palette,
 ) {
-    let title = format!("Cut plan of order {}, heat {}", plan.order, plan.heat);
+    let title = say!("Cut plan of order {}, heat {}", plan.order, plan.heat);
     svg.text((12.0, 20.0), &title, Type::new(15.0, &look.ink, Anchor::Start).bold());
     let m = |v: f64| way(v, 2);
     let unit = way_unit();
     let share = if plan.planned_m > 0.0 { plan.kept_m / plan.planned_m } else { 0.0 };
     let mut bars =
-        format!("{} bars planned, {} {unit}", plan.standing(Standing::Planned), m(plan.planned_m));
-    for (standing, words) in [(Standing::Waiting, "held"), (Standing::Rejected, "rejected")] {
+        say!("{} bars planned, {} {unit}", plan.standing(Standing::Planned), m(plan.planned_m));
+    for (standing, words) in
+        [(Standing::Waiting, say!("held")), (Standing::Rejected, say!("rejected"))]
+    {
         let count = plan.standing(standing);
         if count > 0 {
-            bars += &format!("; {count} {words}, not planned");
+            bars += &say!("; {count} {words}, not planned");
         }
     }
-    let kept = format!(
+    let kept = say!(
         "{bars}; kept {} {unit} ({} %), lost {} {unit}; {}",
         m(plan.kept_m),
         text::percent(share, 1),
@@ -99,7 +102,7 @@ fn head(
     svg.text((12.0, 39.0), &kept, Type::new(11.5, &look.ink, Anchor::Start));
     let of = pictures(plan);
     if of > 1 {
-        let mut words = format!(
+        let mut words = say!(
             "bars {} to {} of {}, picture {} of {of}",
             first + 1,
             first + count,
@@ -107,13 +110,13 @@ fn head(
             number + 1
         );
         if number + 1 < of {
-            words += &format!("; it goes on with picture {}", number + 2);
+            words += &say!("; it goes on with picture {}", number + 2);
         }
         svg.text((12.0, 57.0), &words, Type::new(11.5, &look.alert, Anchor::Start));
     }
-    svg.text((LEFT - 8.0, TOP - 6.0), "bar", Type::new(10.5, &look.soft, Anchor::End));
+    svg.text((LEFT - 8.0, TOP - 6.0), say!("bar"), Type::new(10.5, &look.soft, Anchor::End));
     let right = (WIDTH - 12.0, TOP - 6.0);
-    svg.text(right, &format!("kept of {unit}"), Type::new(10.5, &look.soft, Anchor::End));
+    svg.text(right, &say!("kept of {unit}"), Type::new(10.5, &look.soft, Anchor::End));
 }
 
 /// How good the plan is, in words.
@@ -121,11 +124,11 @@ fn head(
 pub fn proven(plan: &LotCut) -> String {
     if plan.gap_percent > 0.0 {
         let gap = text::missing_percent(plan.gap_percent / 100.0, 3);
-        format!("the best plan is worth at most {gap} % more")
+        say!("the best plan is worth at most {gap} % more")
     } else if plan.lengths.is_empty() {
-        "each bar keeps the plan of its judgement".to_owned()
+        say!("each bar keeps the plan of its judgement").to_owned()
     } else {
-        "no plan is worth more".to_owned()
+        say!("no plan is worth more").to_owned()
     }
 }
 
@@ -136,8 +139,8 @@ fn row(svg: &mut Svg, bar: &BarCut, plan: &LotCut, y: f64, scale: &Scale, look: 
     let (x, w) = scale.stretch(0.0, bar.length_m);
     if bar.standing != Standing::Planned {
         let words = match bar.standing {
-            Standing::Waiting => "held: waits, not planned",
-            _ => "rejected: not planned",
+            Standing::Waiting => say!("held: waits, not planned"),
+            _ => say!("rejected: not planned"),
         };
         let d = format!("M{} {}h{}v{BAR}h-{}Z", n(x), n(y), n(w), n(w));
         svg.open("not-planned").dashed(&d, &look.alert, 1.0, "5 3");
@@ -164,7 +167,7 @@ fn row(svg: &mut Svg, bar: &BarCut, plan: &LotCut, y: f64, scale: &Scale, look: 
         svg.line((x, y - 1.0), (x, y + BAR + 1.0), &look.ink, 0.9);
         saw_cut(svg, (x, y + BAR), 2.2, look);
     }
-    let kept = format!("{} of {}", way(bar.cut.kept_m, 2), way(bar.length_m, 2));
+    let kept = say!("{} of {}", way(bar.cut.kept_m, 2), way(bar.length_m, 2));
     svg.text((WIDTH - 12.0, y + 10.0), &kept, Type::new(10.5, &look.ink, Anchor::End));
     svg.close();
 }
@@ -184,13 +187,13 @@ fn keep(svg: &mut Svg, piece: &Piece, plan: &LotCut, y: f64, scale: &Scale, look
     let (x, w) = scale.stretch(piece.from_m, piece.to_m);
     let length = size(piece.to_m - piece.from_m, 0);
     let unit = size_unit();
-    let base = piece.multiple.map_or(String::new(), |n| format!(", {n} base pieces"));
-    let sold = piece.sold_as.as_ref().map_or(String::new(), |name| format!(", sold as {name}"));
-    svg.open_titled("keep", &format!("kept, {length} {unit}{sold}{base}"));
+    let base = piece.multiple.map_or(String::new(), |n| say!(", {n} base pieces"));
+    let sold = piece.sold_as.as_ref().map_or(String::new(), |name| say!(", sold as {name}"));
+    svg.open_titled("keep", &say!("kept, {length} {unit}{sold}{base}"));
     svg.rect((x, y, w, BAR), &look.tint, &look.accent, 1.0);
     let letter = letter(plan, piece).map_or(String::new(), |l| format!("{l} "));
     let words = match piece.multiple {
-        Some(n) => format!("{letter}{length} = {n} pcs"),
+        Some(n) => say!("{letter}{length} = {n} pcs"),
         None => format!("{letter}{length}"),
     };
     // About 5.6 pixels a character at this size, and some air.
@@ -219,11 +222,11 @@ impl Why {
 
     fn words(self) -> &'static str {
         match self {
-            Self::Flaw => "flaw",
-            Self::NotInspected => "not inspected",
-            Self::End => "end",
-            Self::Remnant => "remnant",
-            Self::NoneOpen => "no piece open",
+            Self::Flaw => say!("flaw"),
+            Self::NotInspected => say!("not inspected"),
+            Self::End => say!("end"),
+            Self::Remnant => say!("remnant"),
+            Self::NoneOpen => say!("no piece open"),
         }
     }
 
@@ -275,7 +278,7 @@ impl Why {
 fn scrap(svg: &mut Svg, piece: &Piece, cut: &CutPlan, y: f64, scale: &Scale, look: &Palette) {
     let length = size(piece.to_m - piece.from_m, 0);
     let unit = size_unit();
-    svg.open_titled("scrap", &format!("scrap, {length} {unit}: {}", piece.reason));
+    svg.open_titled("scrap", &say!("scrap, {length} {unit}: {}", piece.reason));
     let mut fill = |from_m: f64, to_m: f64, why: Why| {
         let (x, w) = scale.stretch(from_m, to_m);
         why.fill(svg, (x, y, w, BAR), look);
@@ -316,7 +319,7 @@ fn metres(svg: &mut Svg, y: f64, scale: &Scale, look: &Palette) {
         svg.text((x, y + 16.0), &words, Type::new(10.5, &look.ink, Anchor::Middle));
         k += 1.0;
     }
-    let words = format!("{} from head", way_unit());
+    let words = say!("{} from head", way_unit());
     svg.text((LEFT - 16.0, y + 16.0), &words, Type::new(10.5, &look.soft, Anchor::End)).close();
 }
 
@@ -325,13 +328,13 @@ fn legend(svg: &mut Svg, y: f64, look: &Palette) {
     let ink = |size| Type::new(size, &look.ink, Anchor::Start);
     let mut x = 40.0;
     svg.rect((x, y - 10.0, 30.0, BAR), &look.tint, &look.accent, 1.0);
-    svg.text((x + 36.0, y), &format!("kept, {}", size_unit()), ink(11.0));
+    svg.text((x + 36.0, y), &say!("kept, {}", size_unit()), ink(11.0));
     x += 108.0;
     for why in Why::ALL {
         why.fill(svg, (x, y - 10.0, 30.0, BAR), look);
         svg.rect((x, y - 10.0, 30.0, BAR), "none", &look.soft, 0.7);
         let words = match why {
-            Why::Flaw => "flaw (narrow: filled)",
+            Why::Flaw => say!("flaw (narrow: filled)"),
             other => other.words(),
         };
         svg.text((x + 36.0, y), words, ink(11.0));
@@ -339,7 +342,7 @@ fn legend(svg: &mut Svg, y: f64, look: &Palette) {
     }
     svg.line((x + 6.0, y - 11.0), (x + 6.0, y + 3.0), &look.ink, 0.9);
     saw_cut(svg, (x + 6.0, y + 2.0), 2.2, look);
-    svg.text((x + 14.0, y), "saw cut", ink(11.0)).close();
+    svg.text((x + 14.0, y), say!("saw cut"), ink(11.0)).close();
 }
 
 /// What each ordered length gets, and what takes the rest.
@@ -348,13 +351,13 @@ fn lengths(svg: &mut Svg, plan: &LotCut, y: f64, look: &Palette) {
     let mut y = y;
     for (i, l) in plan.lengths.iter().enumerate() {
         let pieces = match (l.open_pieces, l.still_open) {
-            (Some(open), Some(0)) => format!("{} pieces, all {open} that were open", l.pieces),
+            (Some(open), Some(0)) => say!("{} pieces, all {open} that were open", l.pieces),
             (Some(open), Some(still)) => {
-                format!("{} pieces of {open} open, {still} stay open", l.pieces)
+                say!("{} pieces of {open} open, {still} stay open", l.pieces)
             }
-            _ => format!("{} pieces", l.pieces),
+            _ => say!("{} pieces", l.pieces),
         };
-        let words = format!(
+        let words = say!(
             "{}  {} ({}), value {} a metre: {pieces}, {} {}",
             letter_of(i),
             short(&l.name, 40),
@@ -373,7 +376,7 @@ fn lengths(svg: &mut Svg, plan: &LotCut, y: f64, look: &Palette) {
         .map(|(cause, m)| format!("{cause} {} {}", way(*m, 3), way_unit()))
         .collect();
     if !lost.is_empty() {
-        let words = format!("lost to: {}", lost.join(", "));
+        let words = say!("lost to: {}", lost.join(", "));
         svg.text((LEFT, y), &words, Type::new(11.0, &look.soft, Anchor::Start));
     }
     svg.close();

@@ -8,6 +8,7 @@ use barwright_job::{
     proof::{ClassProof, MarginMap},
     technique::{Probe, Section},
 };
+use barwright_phrase::say;
 use barwright_wave::Point;
 
 use crate::{
@@ -50,10 +51,10 @@ const LEAST_TOP_DB: f64 = 12.0;
 #[must_use]
 pub fn margin_map(map: &Map<'_>, look: &Palette) -> String {
     let case = match map.case {
-        Case::Nominal => "nominal",
-        Case::Worst => "worst case",
+        Case::Nominal => say!("nominal"),
+        Case::Worst => say!("worst case"),
     };
-    let title = format!("Margin, {}, {case}", text::proved(map.class.class));
+    let title = say!("Margin, {}, {case}", text::proved(map.class.class));
     let mut svg = Svg::new(SIDE + 80.0, SIDE + 26.0, title, look);
     let scale = scale_of(&map.class.map);
     let flat_half = match map.section {
@@ -146,7 +147,7 @@ fn enlargement(svg: &mut Svg, frame: &Frame, reach_m: f64, radius_m: f64, look: 
         .circle(at, (small * reach_m / radius_m).max(1.0), &look.accent, "none", 0.0)
         .text(
             (130.0, SIDE + 16.0),
-            &format!("the middle of the bar, {} times larger", text::number(radius_m / reach_m, 0)),
+            &say!("the middle of the bar, {} times larger", text::number(radius_m / reach_m, 0)),
             Type::new(11.0, &look.soft, Anchor::Start),
         );
     // The clock, so that the picture keeps its turn.
@@ -193,8 +194,8 @@ fn weakest(svg: &mut Svg, frame: &Frame, map: &Map<'_>, look: &Palette) {
     let w = &map.class.weakest;
     let (x, y) = frame.at(Point::new(w.x_m, w.y_m));
     let words = match w.margin_db {
-        Some(db) => format!("weakest {} dB", text::signed(db, 1)),
-        None => "weakest: not reached".to_owned(),
+        Some(db) => say!("weakest {} dB", text::signed(db, 1)),
+        None => say!("weakest: not reached").to_owned(),
     };
     let right = x < frame.origin.0;
     // White under ink, so that the mark stands on any shade.
@@ -243,10 +244,14 @@ fn legend(svg: &mut Svg, scale: &Scale, frame: &Frame, look: &Palette) {
         db += step;
     }
     svg.line((x - 3.0, zero), (x + 20.0, zero), &look.ink, 1.6)
-        .text((x - 2.0, top - 28.0), "margin, dB", Type::new(11.0, &look.ink, Anchor::Start))
-        .text((x - 2.0, top - 14.0), "re alarm", Type::new(11.0, &look.soft, Anchor::Start))
+        .text((x - 2.0, top - 28.0), say!("margin, dB"), Type::new(11.0, &look.ink, Anchor::Start))
+        .text((x - 2.0, top - 14.0), say!("re alarm"), Type::new(11.0, &look.soft, Anchor::Start))
         .text((x - 2.0, top + h + 18.0), "hatched:", Type::new(11.0, &look.ink, Anchor::Start))
-        .text((x - 2.0, top + h + 32.0), "not seen", Type::new(11.0, &look.soft, Anchor::Start))
+        .text(
+            (x - 2.0, top + h + 32.0),
+            say!("not seen"),
+            Type::new(11.0, &look.soft, Anchor::Start),
+        )
         .close();
     frame::scale_bar(svg, (14.0, SIDE + 12.0), frame, 90.0, look);
 }

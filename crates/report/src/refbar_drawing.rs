@@ -5,6 +5,7 @@ use barwright_job::{
     reference::{ReferenceBar, Reflector, Shape},
     technique::Section,
 };
+use barwright_phrase::say;
 use barwright_wave::Point;
 
 use crate::{
@@ -29,7 +30,7 @@ pub fn reference_bar_drawing(bar: &ReferenceBar, section: &Section, look: &Palet
     let side_room = 110.0 + 26.0 * bar.reflectors.len() as f64;
     let rows = bar.reflectors.len().div_ceil(IN_A_ROW);
     let height = side_room + rows as f64 * (CELL + 62.0) + 8.0;
-    let title = format!("Reference bar {}", bar.name);
+    let title = say!("Reference bar {}", bar.name);
     let mut svg = Svg::new(WIDTH, height, title, look);
     side_view(&mut svg, bar, section, look);
     for (i, reflector) in bar.reflectors.iter().enumerate() {
@@ -45,17 +46,17 @@ pub fn reference_bar_drawing(bar: &ReferenceBar, section: &Section, look: &Palet
 pub fn shape_words(shape: &Shape) -> String {
     match *shape {
         Shape::FlatBottomedHole { diameter_m } => {
-            format!("flat-bottomed hole, diameter {}", sized(diameter_m, 2))
+            say!("flat-bottomed hole, diameter {}", sized(diameter_m, 2))
         }
-        Shape::SideDrilledHole { diameter_m, length_m } => format!(
+        Shape::SideDrilledHole { diameter_m, length_m } => say!(
             "side-drilled hole, diameter {}, length {}",
             sized(diameter_m, 2),
             sized(length_m, 1)
         ),
         Shape::Notch { depth_m, length_m } => {
-            format!("notch, depth {}, length {}", sized(depth_m, 2), sized(length_m, 1))
+            say!("notch, depth {}, length {}", sized(depth_m, 2), sized(length_m, 1))
         }
-        Shape::BackWall => "back wall".to_owned(),
+        Shape::BackWall => say!("back wall").to_owned(),
     }
 }
 
@@ -84,7 +85,7 @@ fn side_view(svg: &mut Svg, bar: &ReferenceBar, section: &Section, look: &Palett
     );
     svg.text(
         (x0, 14.0),
-        "head end, with the angle mark",
+        say!("head end, with the angle mark"),
         Type::new(11.0, &look.soft, Anchor::Start),
     )
     .line((x0, top), (x0 + 8.0, top), &look.alert, 3.0);
@@ -92,12 +93,12 @@ fn side_view(svg: &mut Svg, bar: &ReferenceBar, section: &Section, look: &Palett
     svg.text(
         (WIDTH - LEFT, 14.0),
         &if exaggerated {
-            format!(
+            say!(
                 "along to scale; across drawn {} times as large as to scale",
                 text::number(thick / true_px.max(1e-9), 1)
             )
         } else {
-            "to scale; dimensions in mm".to_owned()
+            say!("to scale; dimensions in mm").to_owned()
         },
         Type::new(11.0, &look.soft, Anchor::End),
     );
@@ -195,7 +196,7 @@ fn section_view(
     svg.open("section-view");
     svg.text(
         (x + CELL / 2.0, y + 12.0),
-        &format!("Section at {}", r.name),
+        &say!("Section at {}", r.name),
         Type::new(12.5, &look.ink, Anchor::Middle).bold(),
     );
     svg.path(&frame::outline(&frame, section, half * 1.15), &look.steel, &look.ink, 1.3);
@@ -206,13 +207,13 @@ fn section_view(
     }
     let base = y + CELL + 14.0;
     let place = if flat {
-        format!("depth {}", text::mm(r.radius_m, 2))
+        say!("depth {}", text::mm(r.radius_m, 2))
     } else {
         let angle = text::number(r.angle_rad.to_degrees().rem_euclid(360.0), 1);
         match r.shape {
             // A notch is at the surface; its depth stands above.
-            Shape::Notch { .. } => format!("{angle}° from the mark"),
-            _ => format!(
+            Shape::Notch { .. } => say!("{angle}° from the mark"),
+            _ => say!(
                 "at depth {}, {angle}° from the mark",
                 text::mm((half - r.radius_m).max(0.0), 2)
             ),
@@ -231,15 +232,15 @@ fn section_view(
 fn size_words(shape: &Shape) -> String {
     match *shape {
         Shape::FlatBottomedHole { diameter_m } => {
-            format!("flat-bottomed hole ⌀ {}", text::mm(diameter_m, 2))
+            say!("flat-bottomed hole ⌀ {}", text::mm(diameter_m, 2))
         }
         Shape::SideDrilledHole { diameter_m, length_m } => {
-            format!("side-drilled hole ⌀ {} × {}", text::mm(diameter_m, 2), text::mm(length_m, 1))
+            say!("side-drilled hole ⌀ {} × {}", text::mm(diameter_m, 2), text::mm(length_m, 1))
         }
         Shape::Notch { depth_m, length_m } => {
-            format!("notch {} deep × {} long", text::mm(depth_m, 2), text::mm(length_m, 1))
+            say!("notch {} deep × {} long", text::mm(depth_m, 2), text::mm(length_m, 1))
         }
-        Shape::BackWall => "back wall".to_owned(),
+        Shape::BackWall => say!("back wall").to_owned(),
     }
 }
 

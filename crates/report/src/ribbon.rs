@@ -5,6 +5,7 @@ mod cut;
 
 pub(crate) use cut::saw_cut;
 
+use barwright_phrase::say;
 use std::f64::consts::{PI, TAU};
 
 use barwright_job::{
@@ -82,7 +83,7 @@ pub fn ribbon(bar: &Ribbon<'_>, look: &Palette) -> String {
     let [top, _] = across_px(bar.inspected.len());
     let cut_room = if bar.cut.is_some() { 78.0 } else { 6.0 };
     let height = top + ACROSS + 34.0 + cut_room;
-    let title = format!("Bar unrolled, {} {} long", way(bar.length_m, 3), way_unit());
+    let title = say!("Bar unrolled, {} {} long", way(bar.length_m, 3), way_unit());
     let mut svg = Svg::new(WIDTH, height, title, look);
     let axis = Axis::of(bar, top);
     shares_above(&mut svg, bar, &axis, look);
@@ -163,7 +164,7 @@ fn window_within([from_m, to_m]: [f64; 2], length_m: f64) -> [f64; 2] {
 
 fn shares_above(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
     if !bar.inspected.is_empty() {
-        svg.text((LEFT - 8.0, 11.0), "inspected", Type::new(10.5, &look.soft, Anchor::End));
+        svg.text((LEFT - 8.0, 11.0), say!("inspected"), Type::new(10.5, &look.soft, Anchor::End));
     }
     for (k, share) in bar.inspected.iter().enumerate() {
         let y = 24.0 + 20.0 * k as f64;
@@ -189,8 +190,8 @@ fn shares_above(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
 
 fn short(class: FlawClass) -> &'static str {
     match class {
-        FlawClass::Disc => "volume",
-        FlawClass::Crack => "surface",
+        FlawClass::Disc => say!("volume"),
+        FlawClass::Crack => say!("surface"),
     }
 }
 
@@ -217,7 +218,7 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         }
         None => {
             for (part, words) in
-                [(0.0, "6 o'clock"), (0.25, "3"), (0.5, "12"), (0.75, "9"), (1.0, "6")]
+                [(0.0, say!("6 o'clock")), (0.25, "3"), (0.5, "12"), (0.75, "9"), (1.0, "6")]
             {
                 side_label(svg, axis, axis.top + ACROSS * part, words, look);
             }
@@ -229,7 +230,7 @@ fn body(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         hatch((x, axis.top, w, ACROSS), 7.0, direction(lost.class), &mut lines);
         svg.open_titled(
             "not-inspected",
-            &format!(
+            &say!(
                 "not inspected, {}: {} to {} {}, {}",
                 text::class(lost.class),
                 way(lost.from_m, 3),
@@ -328,7 +329,7 @@ fn indications(svg: &mut Svg, bar: &Ribbon<'_>, axis: &Axis, look: &Palette) {
         let half = (w / 2.0).max(4.0);
         svg.open_titled(
             "indication",
-            &format!(
+            &say!(
                 "{}: {}, {} to {} {}, size {}",
                 i.letter,
                 text::class(i.class),
@@ -415,7 +416,7 @@ fn metres(svg: &mut Svg, axis: &Axis, look: &Palette) {
         );
         k += 1.0;
     }
-    let words = format!("{} from head", way_unit());
+    let words = say!("{} from head", way_unit());
     svg.text((LEFT - 16.0, y + 17.0), &words, Type::new(10.5, &look.soft, Anchor::End)).close();
 }
 

@@ -6,6 +6,7 @@ mod spokes;
 pub(crate) use spokes::{cross, diamond};
 
 use barwright_job::technique::{Beam, Section, Technique};
+use barwright_phrase::say;
 use barwright_wave::{Mode, Point};
 
 use crate::{
@@ -77,7 +78,7 @@ const SIDE: f64 = 440.0;
 #[must_use]
 pub fn ring(picture: &Ring<'_>, look: &Palette) -> String {
     let t = picture.technique;
-    let title = format!("Ring {} around a bar: {}", t.ring, text::section(&t.section));
+    let title = say!("Ring {} around a bar: {}", t.ring, text::section(&t.section));
     let mut svg = Svg::new(SIDE, SIDE + 58.0, title, look);
     let room = Room::of(t);
     room.ground(&mut svg, t, look);
@@ -200,7 +201,7 @@ fn probes(svg: &mut Svg, room: &Room, t: &Technique, look: &Palette) {
             line_to(&mut d, room.frame.at(*p - Point::polar(back_px, *facing)));
         }
         d.push('Z');
-        svg.open_titled("probe", &format!("probe {}, {} elements", i + 1, probe.elements.len()));
+        svg.open_titled("probe", &say!("probe {}, {} elements", i + 1, probe.elements.len()));
         svg.path(&d, &look.card, &look.soft, 0.9).path(&face, "none", &look.ink, 2.4);
         if let Some((p, facing)) = points.get(points.len() / 2) {
             let (x, y) = room.frame.at(*p - Point::polar(back_px * 0.5, *facing));
@@ -278,28 +279,28 @@ fn legend(svg: &mut Svg, room: &Room, picture: &Ring<'_>, look: &Palette) {
     let words = Type::new(11.0, &look.soft, Anchor::Start);
     if picture.rays != Rays::None {
         svg.line((190.0, y), (216.0, y), &look.accent, 1.2)
-            .text((222.0, y + 4.0), "longitudinal", words)
+            .text((222.0, y + 4.0), say!("longitudinal"), words)
             .dashed(&format!("M302 {y}L328 {y}"), &look.alert, 1.2, "4 2.5")
-            .text((334.0, y + 4.0), "shear", words);
+            .text((334.0, y + 4.0), say!("shear"), words);
     }
     if let Some(spokes) = &picture.spokes {
         let y = y + 20.0;
         let [low, high] = spokes.band_fsh.map(|h| text::number(h * 100.0, 0));
-        let band = format!("band {low}–{high} % of full screen height");
+        let band = say!("band {low}–{high} % of full screen height");
         svg.rect((24.0, y - 5.0, 26.0, 10.0), &look.tint, &look.accent, 0.5).text(
             (56.0, y + 4.0),
             &band,
             words,
         );
         spokes::diamond(svg, (250.0, y), 4.2, &look.card, &look.alert);
-        svg.text((260.0, y + 4.0), "outside", words);
+        svg.text((260.0, y + 4.0), say!("outside"), words);
         spokes::cross(svg, (320.0, y), look);
-        svg.text((330.0, y + 4.0), "no echo", words);
+        svg.text((330.0, y + 4.0), say!("no echo"), words);
     }
     if !room.flat {
         svg.text(
             (SIDE - 6.0, 12.0),
-            "seen against travel",
+            say!("seen against travel"),
             Type::new(11.0, &look.soft, Anchor::End),
         );
     }

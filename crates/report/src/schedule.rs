@@ -2,6 +2,7 @@
 //! the period and what limits it written at the end.
 
 use barwright_job::technique::{Beam, Schedule, Technique};
+use barwright_phrase::say;
 use barwright_wave::Mode;
 
 use crate::{
@@ -25,7 +26,7 @@ pub fn schedule(technique: &Technique, look: &Palette) -> String {
     let rows = technique.probes.len().max(1) as f64;
     let top = 30.0;
     let bottom = top + rows * ROW;
-    let mut svg = Svg::new(WIDTH, bottom + 72.0, "Firing order of one cycle", look);
+    let mut svg = Svg::new(WIDTH, bottom + 72.0, say!("Firing order of one cycle"), look);
     let listening_s = technique.record.last_sample_s().max(0.0);
     let last_s =
         s.firings.iter().map(|f| f.start_s + listening_s).fold(s.period_s, f64::max).max(1e-9);
@@ -87,7 +88,7 @@ fn block(
     };
     svg.open_titled(
         "firing",
-        &format!(
+        &say!(
             "beam {} {mode}, probe {}, at {} µs",
             beam.id,
             beam.probe + 1,
@@ -106,13 +107,13 @@ fn period(svg: &mut Svg, t: &Technique, x: f64, (top, bottom): (f64, f64), look:
     // The names of binding rules are sentences; they stand in the table of rules.
     let binding: Vec<&str> = t.limits.iter().filter(|l| l.binds).map(|l| l.rule.as_str()).collect();
     let binds = match binding.as_slice() {
-        [] => "no rule binds".to_owned(),
-        [one] if one.len() <= 60 => format!("limited by {one}"),
-        several => format!("limited by {} of the rules", several.len()),
+        [] => say!("no rule binds").to_owned(),
+        [one] if one.len() <= 60 => say!("limited by {one}"),
+        several => say!("limited by {} of the rules", several.len()),
     };
     svg.line((x, top - 6.0), (x, bottom + 4.0), &look.ink, 1.6).text(
         (x.min(WIDTH - RIGHT), top - 12.0),
-        &format!("period {} ms, {binds}", text::number(t.schedule.period_s * 1e3, 3)),
+        &say!("period {} ms, {binds}", text::number(t.schedule.period_s * 1e3, 3)),
         Type::new(12.0, &look.ink, Anchor::End).bold(),
     );
 }
@@ -124,7 +125,7 @@ fn least(svg: &mut Svg, least_s: f64, x: f64, (top, bottom): (f64, f64), look: &
     line_to(&mut d, (x, bottom + 4.0));
     svg.open("least").dashed(&d, &look.accent, 1.4, "5 3").text(
         (LEFT, bottom + 33.0),
-        &format!(
+        &say!(
             "dashed: no order of these beams takes less than {} ms",
             text::number(least_s * 1e3, 3)
         ),
@@ -144,8 +145,8 @@ pub fn least_words(schedule: &Schedule) -> Option<String> {
     }
     // A bound above the period would be no bound; it is shown as it stands.
     Some(match over {
-        o if o.abs() < 5e-5 => format!("no order of these beams takes less than {ms} ms: reached"),
-        o => format!(
+        o if o.abs() < 5e-5 => say!("no order of these beams takes less than {ms} ms: reached"),
+        o => say!(
             "no order of these beams takes less than {ms} ms; this one is {} % over that",
             text::number(o * 100.0, 1)
         ),
@@ -168,7 +169,7 @@ fn times(svg: &mut Svg, last_s: f64, x: impl Fn(f64) -> f64, bottom: f64, look: 
     }
     svg.text(
         (WIDTH - RIGHT, bottom + 33.0),
-        "µs within the cycle",
+        say!("µs within the cycle"),
         Type::new(11.0, &look.soft, Anchor::End),
     )
     .close();
@@ -177,13 +178,13 @@ fn times(svg: &mut Svg, last_s: f64, x: impl Fn(f64) -> f64, bottom: f64, look: 
 fn legend(svg: &mut Svg, t: &Technique, listening_s: f64, y: f64, look: &Palette) {
     let words = Type::new(11.0, &look.soft, Anchor::Start);
     svg.rect((LEFT, y - 13.0, 6.0, 16.0), &look.accent, "none", 0.0)
-        .text((LEFT + 12.0, y), "longitudinal", words)
+        .text((LEFT + 12.0, y), say!("longitudinal"), words)
         .rect((LEFT + 92.0, y - 13.0, 6.0, 16.0), &look.card, &look.alert, 1.1)
-        .text((LEFT + 104.0, y), "shear", words)
+        .text((LEFT + 104.0, y), say!("shear"), words)
         .rect((LEFT + 152.0, y - 7.0, 34.0, 4.0), &look.tint, &look.soft, 0.3)
         .text(
             (LEFT + 192.0, y),
-            &format!(
+            &say!(
                 "listening, {} µs, then a guard against late echoes",
                 text::number(listening_s * 1e6, 1)
             ),
@@ -192,7 +193,7 @@ fn legend(svg: &mut Svg, t: &Technique, listening_s: f64, y: f64, look: &Palette
     let most = t.schedule.firings.iter().map(|f| f.beams.len()).max().unwrap_or(0);
     svg.text(
         (WIDTH - RIGHT, y),
-        &format!("{} firings, at most {most} beams at once", t.schedule.firings.len()),
+        &say!("{} firings, at most {most} beams at once", t.schedule.firings.len()),
         Type::new(11.0, &look.soft, Anchor::End),
     );
 }

@@ -1,6 +1,7 @@
 //! A section alone, large, with marked places: where an indication lies in the bar.
 
 use barwright_job::technique::{Section, Technique};
+use barwright_phrase::say;
 
 use crate::{
     frame::{self, Frame},
@@ -19,7 +20,7 @@ const ROOM: f64 = 226.0;
 #[must_use]
 pub fn section_view(technique: &Technique, places: &[Place<'_>], look: &Palette) -> String {
     let section = &technique.section;
-    let title = format!("Section of the bar, {}", text::section(section));
+    let title = say!("Section of the bar, {}", text::section(section));
     let mut svg = Svg::new(SIDE, SIDE + 22.0, title, look);
     let flat_half = match *section {
         Section::Flat { thickness_m } => frame::flat_half_width_m(thickness_m, &technique.probes),

@@ -1,6 +1,8 @@
 //! Words and numbers as they stand in pictures and papers. Names are data: whatever they contain
 //! is shown, and nothing in them can act.
 
+use std::borrow::Cow;
+
 use barwright_job::{
     finding::Topic,
     judgement::{Indication, Verdict},
@@ -8,6 +10,7 @@ use barwright_job::{
     proof::{Engine, FlawClass, ProvedClass},
     technique::{GateKind, Section},
 };
+use barwright_phrase::say;
 
 use crate::figures::{Decimal, sized, style};
 
@@ -110,7 +113,7 @@ pub fn percent(fraction: f64, decimals: usize) -> String {
 pub fn missing_percent(fraction: f64, decimals: usize) -> String {
     let least = 10f64.powi(-i32::try_from(decimals).unwrap_or(0));
     if fraction > 0.0 && fraction * 100.0 < least {
-        return format!("less than {}", number(least, decimals));
+        return say!("less than {}", number(least, decimals));
     }
     percent(fraction, decimals)
 }
@@ -134,13 +137,11 @@ pub fn clock(angle_rad: f64) -> String {
 #[must_use]
 pub fn section(section: &Section) -> String {
     match *section {
-        Section::Round { radius_m } => format!("round, diameter {}", sized(2.0 * radius_m, 1)),
-        Section::Square { side_m, corner_radius_m } => format!(
-            "square, side {}, corner radius {}",
-            sized(side_m, 1),
-            sized(corner_radius_m, 1)
-        ),
-        Section::Flat { thickness_m } => format!("flat, thickness {}", sized(thickness_m, 1)),
+        Section::Round { radius_m } => say!("round, diameter {}", sized(2.0 * radius_m, 1)),
+        Section::Square { side_m, corner_radius_m } => {
+            say!("square, side {}, corner radius {}", sized(side_m, 1), sized(corner_radius_m, 1))
+        }
+        Section::Flat { thickness_m } => say!("flat, thickness {}", sized(thickness_m, 1)),
     }
 }
 
@@ -148,8 +149,8 @@ pub fn section(section: &Section) -> String {
 #[must_use]
 pub fn class(class: FlawClass) -> &'static str {
     match class {
-        FlawClass::Disc => "volume (disc)",
-        FlawClass::Crack => "surface (crack)",
+        FlawClass::Disc => say!("volume (disc)"),
+        FlawClass::Crack => say!("surface (crack)"),
     }
 }
 
@@ -157,10 +158,10 @@ pub fn class(class: FlawClass) -> &'static str {
 #[must_use]
 pub fn proved(class: ProvedClass) -> &'static str {
     match class {
-        ProvedClass::Disc => "volume (disc)",
-        ProvedClass::Crack => "surface (crack)",
-        ProvedClass::Inclusion => "volume (inclusion)",
-        ProvedClass::Pipe => "centre (pipe)",
+        ProvedClass::Disc => say!("volume (disc)"),
+        ProvedClass::Crack => say!("surface (crack)"),
+        ProvedClass::Inclusion => say!("volume (inclusion)"),
+        ProvedClass::Pipe => say!("centre (pipe)"),
     }
 }
 
@@ -168,9 +169,9 @@ pub fn proved(class: ProvedClass) -> &'static str {
 #[must_use]
 pub fn proved_of(class: ProvedClass) -> &'static str {
     match class {
-        ProvedClass::Disc | ProvedClass::Inclusion => "section below the skin",
-        ProvedClass::Crack => "circumference",
-        ProvedClass::Pipe => "zone about the centre",
+        ProvedClass::Disc | ProvedClass::Inclusion => say!("section below the skin"),
+        ProvedClass::Crack => say!("circumference"),
+        ProvedClass::Pipe => say!("zone about the centre"),
     }
 }
 
@@ -178,8 +179,8 @@ pub fn proved_of(class: ProvedClass) -> &'static str {
 #[must_use]
 pub fn engine(engine: Engine) -> &'static str {
     match engine {
-        Engine::Ray => "rays, first passage",
-        Engine::Exact => "exact field of a round bar, first passage",
+        Engine::Ray => say!("rays, first passage"),
+        Engine::Exact => say!("exact field of a round bar, first passage"),
     }
 }
 
@@ -187,10 +188,10 @@ pub fn engine(engine: Engine) -> &'static str {
 #[must_use]
 pub fn verdict(verdict: Verdict) -> &'static str {
     match verdict {
-        Verdict::Release => "release",
-        Verdict::Crop => "crop",
-        Verdict::Hold => "hold",
-        Verdict::Reject => "reject",
+        Verdict::Release => say!("release"),
+        Verdict::Crop => say!("crop"),
+        Verdict::Hold => say!("hold"),
+        Verdict::Reject => say!("reject"),
     }
 }
 
@@ -198,14 +199,14 @@ pub fn verdict(verdict: Verdict) -> &'static str {
 #[must_use]
 pub fn beam_state(state: BeamState) -> &'static str {
     match state {
-        BeamState::Inside => "inside",
-        BeamState::Corrected => "corrected",
-        BeamState::Clipped => "clipped",
-        BeamState::Missing => "no echo",
-        BeamState::OutOfReach => "out of reach",
-        BeamState::Doubled => "two echoes",
-        BeamState::OutOfWindow => "out of its window",
-        BeamState::Neighbour => "another's echo",
+        BeamState::Inside => say!("inside"),
+        BeamState::Corrected => say!("corrected"),
+        BeamState::Clipped => say!("clipped"),
+        BeamState::Missing => say!("no echo"),
+        BeamState::OutOfReach => say!("out of reach"),
+        BeamState::Doubled => say!("two echoes"),
+        BeamState::OutOfWindow => say!("out of its window"),
+        BeamState::Neighbour => say!("another's echo"),
     }
 }
 
@@ -213,39 +214,39 @@ pub fn beam_state(state: BeamState) -> &'static str {
 #[must_use]
 pub fn cause(cause: &Cause) -> String {
     match cause {
-        Cause::OffCentre { x_m, y_m, uncertainty_m } => format!(
+        Cause::OffCentre { x_m, y_m, uncertainty_m } => say!(
             "bar {} off centre towards {} o'clock (±{})",
             sized(x_m.hypot(*y_m), 2),
             clock(y_m.atan2(*x_m)),
             sized(*uncertainty_m, 3)
         ),
-        Cause::BentBar { sag_m, direction_rad } => format!(
+        Cause::BentBar { sag_m, direction_rad } => say!(
             "reference bar bent by {}, {} degrees from its mark",
             sized(*sag_m, 2),
             number(direction_rad.to_degrees().rem_euclid(360.0), 0)
         ),
         Cause::WaterTemperature { change_k } => {
-            format!("water {} K off the technique's", signed(*change_k, 1))
+            say!("water {} K off the technique's", signed(*change_k, 1))
         }
         Cause::WaterPath { change_m } => {
-            format!("water path {} mm off", signed(change_m * 1e3, 2))
+            say!("water path {} mm off", signed(change_m * 1e3, 2))
         }
         Cause::ProbeMoved { probe, change_m } => {
-            format!("probe {} moved by {} mm outwards", probe + 1, signed(change_m * 1e3, 2))
+            say!("probe {} moved by {} mm outwards", probe + 1, signed(change_m * 1e3, 2))
         }
         Cause::Elements { probe, elements } => {
             let runs: Vec<String> = elements.iter().map(element_loss).collect();
-            format!("probe {}: {}", probe + 1, runs.join(", "))
+            say!("probe {}: {}", probe + 1, runs.join(", "))
         }
         Cause::ProbeLow { probe, loss_db } => {
-            format!("probe {} low by {} dB", probe + 1, number(*loss_db, 1))
+            say!("probe {} low by {} dB", probe + 1, number(*loss_db, 1))
         }
         Cause::ProbesSwapped { probes: [a, b] } => {
-            format!("plugs of probes {} and {} exchanged", a + 1, b + 1)
+            say!("plugs of probes {} and {} exchanged", a + 1, b + 1)
         }
-        Cause::ProbeReversed { probe } => format!("probe {} in reverse order", probe + 1),
-        Cause::WrongProbes => "other probes than the technique's".to_owned(),
-        Cause::Bubbles { per_second, share } => format!(
+        Cause::ProbeReversed { probe } => say!("probe {} in reverse order", probe + 1),
+        Cause::WrongProbes => say!("other probes than the technique's").to_owned(),
+        Cause::Bubbles { per_second, share } => say!(
             "bubbles in the water, {} a second over all probes ({} % of the shots spoilt)",
             number(*per_second, 2),
             number(share * 100.0, 1)
@@ -254,7 +255,7 @@ pub fn cause(cause: &Cause) -> String {
             let rates: Vec<String> = probes
                 .iter()
                 .map(|p| {
-                    format!(
+                    say!(
                         "probe {} by {} dB/min (±{} dB/min)",
                         p.probe + 1,
                         signed(p.db_per_min, 1),
@@ -262,28 +263,28 @@ pub fn cause(cause: &Cause) -> String {
                     )
                 })
                 .collect();
-            format!("drift of heights: {}", rates.join(", "))
+            say!("drift of heights: {}", rates.join(", "))
         }
     }
 }
 
 fn element_loss(e: &ElementLoss) -> String {
     let name = if e.first == e.last {
-        format!("element {}", e.first + 1)
+        say!("element {}", e.first + 1)
     } else {
-        format!("elements {} to {}", e.first + 1, e.last + 1)
+        say!("elements {} to {}", e.first + 1, e.last + 1)
     };
-    format!("{name} weak by {} dB (±{} dB)", number(e.loss_db, 1), number(e.uncertainty_db, 1))
+    say!("{name} weak by {} dB (±{} dB)", number(e.loss_db, 1), number(e.uncertainty_db, 1))
 }
 
 /// What a gate looks for, in words.
 #[must_use]
 pub fn gate(kind: GateKind) -> &'static str {
     match kind {
-        GateKind::Surface => "surface",
-        GateKind::Volume => "volume",
-        GateKind::Crack => "crack",
-        GateKind::BackWall => "back wall",
+        GateKind::Surface => say!("surface"),
+        GateKind::Volume => say!("volume"),
+        GateKind::Crack => say!("crack"),
+        GateKind::BackWall => say!("back wall"),
     }
 }
 
@@ -299,8 +300,8 @@ pub fn sentence(words: &str) -> String {
 pub fn kind(i: &Indication) -> String {
     match &i.ghost {
         None => i.kind.clone(),
-        Some(g) if g.of.is_empty() => format!("ghost: {}", g.path.words()),
-        Some(g) => format!("ghost of {}: {}", g.of, g.path.words()),
+        Some(g) if g.of.is_empty() => say!("ghost: {}", g.path.words()),
+        Some(g) => say!("ghost of {}: {}", g.of, g.path.words()),
     }
 }
 
@@ -308,22 +309,43 @@ pub fn kind(i: &Indication) -> String {
 #[must_use]
 pub fn topic(topic: Topic) -> &'static str {
     match topic {
-        Topic::Clipped => "clipped",
-        Topic::CouplingLost => "coupling lost",
-        Topic::MissedCycle => "missed cycle",
-        Topic::NotInspected => "not inspected",
-        Topic::Uncovered => "uncovered",
-        Topic::Missing => "missing",
-        Topic::OutOfReach => "out of reach",
-        Topic::OffCentre => "off centre",
-        Topic::FalseCall => "false call",
-        Topic::Ghost => "ghost",
-        Topic::TooMany => "too many",
-        Topic::Overdue => "overdue",
-        Topic::Validity => "validity",
-        Topic::Assumed => "assumed",
-        _ => "finding",
+        Topic::Clipped => say!("clipped"),
+        Topic::CouplingLost => say!("coupling lost"),
+        Topic::MissedCycle => say!("missed cycle"),
+        Topic::NotInspected => say!("not inspected"),
+        Topic::Uncovered => say!("uncovered"),
+        Topic::Missing => say!("missing"),
+        Topic::OutOfReach => say!("out of reach"),
+        Topic::OffCentre => say!("off centre"),
+        Topic::FalseCall => say!("false call"),
+        Topic::Ghost => say!("ghost"),
+        Topic::TooMany => say!("too many"),
+        Topic::Overdue => say!("overdue"),
+        Topic::Validity => say!("validity"),
+        Topic::Assumed => say!("assumed"),
+        _ => say!("finding"),
     }
+}
+
+/// What a document is made from, by its role in a sealed document, in words.
+#[must_use]
+pub fn role(role: &str) -> Cow<'_, str> {
+    let known = match role {
+        "order" => say!("order"),
+        "station" => say!("station"),
+        "rules" => say!("rules"),
+        "technique" => say!("technique"),
+        "proof" => say!("proof"),
+        "reference_bar" => say!("reference bar"),
+        "changeover" => say!("changeover"),
+        "level" => say!("level"),
+        "check" => say!("check"),
+        "capture" => say!("capture"),
+        "screened" => say!("screened"),
+        "judgement" => say!("judgement"),
+        other => return other.replace('_', " ").into(),
+    };
+    known.into()
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use crate::{
     svg::{Anchor, Svg, Type, line_to, move_to},
     text,
 };
+use barwright_phrase::say;
 
 const WIDTH: f64 = 420.0;
 const LEFT: f64 = 50.0;
@@ -53,7 +54,7 @@ pub fn trend(t: &Trend<'_>, look: &Palette) -> String {
     let mut shown: Vec<f64> = t.values.iter().map(|v| v.1).filter(finite).collect();
     shown.extend(t.average.iter().flat_map(|a| a.1).filter(finite));
     if shown.is_empty() {
-        svg.text((LEFT, TOP + 20.0), "no values", Type::new(12.0, &look.soft, Anchor::Start));
+        svg.text((LEFT, TOP + 20.0), say!("no values"), Type::new(12.0, &look.soft, Anchor::Start));
         return svg.finish();
     }
     let (mut low, mut high) = span(&shown);
@@ -83,7 +84,7 @@ pub fn trend(t: &Trend<'_>, look: &Palette) -> String {
     if let Some(since) = t.since {
         let at = x(since as f64);
         dashes(&mut svg, (at, TOP), (at, TOP + PLOT), &look.ink);
-        let words = format!("since {} {}", t.place, since + 1);
+        let words = say!("since {} {}", t.place, since + 1);
         let (at, anchor) =
             if at > 0.6 * WIDTH { (at + 4.0, Anchor::End) } else { (at - 4.0, Anchor::Start) };
         svg.text((at, TOP - 6.0), &words, Type::new(12.0, &look.ink, anchor));
@@ -199,9 +200,9 @@ fn axis(svg: &mut Svg, t: &Trend<'_>, last: f64, x: &impl Fn(f64) -> f64, look: 
     }
     let look_at = |y: f64| (LEFT, bottom + y);
     let style = || Type::new(12.0, &look.soft, Anchor::Start);
-    svg.text(look_at(32.0), "ring: value; line: weighted average; band: its limits", style());
+    svg.text(look_at(32.0), say!("ring: value; line: weighted average; band: its limits"), style());
     if let Some((l, what)) = t.limit {
-        svg.text(look_at(48.0), &format!("at {}: {what}", text::number(l, 2)), style());
+        svg.text(look_at(48.0), &say!("at {}: {what}", text::number(l, 2)), style());
     }
 }
 

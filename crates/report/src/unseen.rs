@@ -1,5 +1,6 @@
 //! What of a class is not seen at worst, and where: the share and the zones in words.
 
+use barwright_phrase::say;
 use std::f64::consts::TAU;
 
 use barwright_job::{
@@ -83,7 +84,7 @@ pub fn unseen_words(class: &ClassProof, section: &Section) -> Option<String> {
         .map(|z| format!("{} % {}", text::missing_percent(z.share, 2), z.words))
         .collect();
     if zones.len() > NAMED {
-        parts.push(format!("and {} smaller zones", zones.len() - NAMED));
+        parts.push(say!("and {} smaller zones", zones.len() - NAMED));
     }
     (!parts.is_empty()).then(|| parts.join("; "))
 }
@@ -96,25 +97,25 @@ fn words(
     rim: bool,
 ) -> String {
     let span = if high - low < step {
-        format!("at {}", sized((low + high) / 2.0, 1))
+        say!("at {}", sized((low + high) / 2.0, 1))
     } else {
-        format!("between {} and {}", size(low, 1), sized(high, 1))
+        say!("between {} and {}", size(low, 1), sized(high, 1))
     };
     if !matches!(section, Section::Round { .. }) {
-        return format!("{span} of depth");
+        return say!("{span} of depth");
     }
     if high < step {
-        return "at the centre".to_owned();
+        return say!("at the centre").to_owned();
     }
     let away = if low < step {
-        format!("within {} of the axis", sized(high, 1))
+        say!("within {} of the axis", sized(high, 1))
     } else {
-        format!("{span} from the axis")
+        say!("{span} from the axis")
     };
     match (rim, clock_words(of, high, step)) {
-        (true, None) => "all around".to_owned(),
-        (true, Some(clock)) => format!("at {clock}"),
-        (false, None) => format!("{away}, all around"),
+        (true, None) => say!("all around").to_owned(),
+        (true, Some(clock)) => say!("at {clock}"),
+        (false, None) => say!("{away}, all around"),
         (false, Some(clock)) => format!("{away}, {clock}"),
     }
 }
@@ -150,12 +151,12 @@ fn clock_words(of: &[&MapPlace], radius_m: f64, step_m: f64) -> Option<String> {
     let mut list: Vec<String> = stretches
         .iter()
         .take(NAMED)
-        .map(|(from, to)| format!("{} to {}", text::clock(*from), text::clock(*to)))
+        .map(|(from, to)| say!("{} to {}", text::clock(*from), text::clock(*to)))
         .collect();
     if more > 0 {
-        list.push(format!("and {more} more stretches"));
+        list.push(say!("and {more} more stretches"));
     }
-    Some(format!("{} o'clock", list.join(", ")))
+    Some(say!("{} o'clock", list.join(", ")))
 }
 
 #[cfg(test)]

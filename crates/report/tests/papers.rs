@@ -9,7 +9,7 @@ use std::{path::PathBuf, process::Command};
 
 use barwright_job::{Sealed, Technique, judgement::Verdict, level::Level};
 use barwright_report::{
-    CAUTIONS, ReportError,
+    ReportError, cautions,
     papers::{
         BarInput, CheckInput, LevelInput, LotBar, LotInput, ProofInput, ReferenceInput, Standing,
         TechniqueInput, bar_certificate, check_report, level_record, lot_certificate, proof_report,
@@ -97,7 +97,7 @@ fn a_released_bar_has_a_certificate_with_verdict_hashes_and_cautions() {
     };
     assert!(text.contains("Bar certificate"), "{text}");
     assert!(text.contains("RELEASED AFTER CROPPING"));
-    for caution in CAUTIONS {
+    for caution in cautions() {
         assert!(text.contains(caution), "{caution}");
     }
     for hash in [&job.technique.hash, &job.level.hash] {
@@ -153,7 +153,7 @@ fn what_is_not_released_is_never_called_a_certificate() {
         assert!(text.contains("Bar record"), "{name}");
         assert!(text.contains(large), "{name}");
         assert!(!text.to_lowercase().contains("certificate"), "{name}: {text}");
-        assert!(text.contains(CAUTIONS[0]), "{name}");
+        assert!(text.contains(cautions()[0]), "{name}");
     }
 }
 
@@ -437,7 +437,7 @@ fn a_lot_is_certified_only_when_every_ordered_bar_is_released() {
             let whole = name == "lot-whole";
             assert_eq!(text.contains("Lot certificate"), whole, "{name}");
             assert_eq!(text.contains("Lot summary"), !whole, "{name}");
-            assert!(flat(&text).contains(CAUTIONS[2]), "{name}");
+            assert!(flat(&text).contains(cautions()[2]), "{name}");
         }
     }
 }

@@ -18,8 +18,9 @@
     const button = document.querySelector("[data-form-switch]");
     if (!button) return;
     const say = () => {
-      button.textContent = isDark() ? "Light" : "Dark";
-      button.setAttribute("aria-label", `Switch to the ${isDark() ? "light" : "dark"} form`);
+      const { wordsLight, wordsDark, wordsToLight, wordsToDark } = button.dataset;
+      button.textContent = isDark() ? wordsLight : wordsDark;
+      button.setAttribute("aria-label", isDark() ? wordsToLight : wordsToDark);
     };
     button.hidden = false;
     say();

@@ -1,5 +1,7 @@
 // Follows the lines: every section fills itself from its state and from the news that come. News are taken
 // as they come and drawn once a frame, so that a flood of them does not hold up the page.
+import { said } from "./words.js";
+
 const root = document.documentElement.dataset;
 const number = (x, digits = 0) => x.toLocaleString(root.comma === undefined ? "en-GB" : "de-DE", { minimumFractionDigits: digits, maximumFractionDigits: digits });
 /** A way along a bar, in the unit that who looks has chosen. */
@@ -8,6 +10,7 @@ const way = (metres) => number(metres / Number(root.way ?? 1), 2);
 const letter = (k) => (k < 26 ? String.fromCharCode(65 + k) : `${k + 1}`);
 const SVG = "http://www.w3.org/2000/svg";
 const LAST = 8;
+const VERDICTS = { release: said("release"), crop: said("crop"), hold: said("hold"), reject: said("reject") };
 /** Alarms drawn of a bar; more of them are counted. */
 const DRAWN = 256;
 
@@ -37,10 +40,10 @@ function follow(section) {
       shape("rect", { x: along(from), width: Math.max(1, along(to) - along(from)), y: 10, height: 110 }));
     part("uncoupled").replaceChildren(...stretches);
     const uncoupled = (state.uncoupled_m ?? []).reduce((sum, [from, to]) => sum + to - from, 0);
-    say("length", state.length_m > 0 ? `of ${way(state.length_m)} ${unit}` : unit);
+    say("length", state.length_m > 0 ? said("of {length}", { length: `${way(state.length_m)} ${unit}` }) : unit);
     say("end", state.length_m > 0 ? `${way(state.length_m)} ${unit}` : "");
-    say("bar", state.bar || "no bar");
-    say("words", state.running ? "under the ring" : state.bar ? "has passed" : "nothing has run yet");
+    say("bar", state.bar || said("no bar"));
+    say("words", state.running ? said("under the ring") : state.bar ? said("has passed") : said("nothing has run yet"));
     say("place", way(state.z_m));
     say("speed", state.speed_m_s === null || state.speed_m_s === undefined ? "–" : number(state.speed_m_s, 2));
     say("coupled", state.z_m > 0 ? number(100 * (1 - Math.min(1, uncoupled / state.z_m)), 1) : "–");
@@ -104,11 +107,12 @@ function follow(section) {
       alarms += 1;
     } else if (news.event === "ended") {
       state.running = false;
-      tell(news.bar, news.broken_off ? `broken off and held: ${news.broken_off}` : "has passed, is being judged");
+      tell(news.bar, news.broken_off ? said("broken off and held: {why}", { why: news.broken_off }) : said("has passed, is being judged"));
     } else if (news.event === "judged") {
-      const share = `${number(100 * news.inspected, 1)} % inspected`;
-      tell(news.bar, `${news.verdict ?? "not judged"}, ${share}, ${number(news.shots)} shots`);
-    } else if (news.event === "trouble") tell("Trouble", news.message);
+      const share = number(100 * news.inspected, 1);
+      const verdict = VERDICTS[news.verdict] ?? said("not judged");
+      tell(news.bar, said("{verdict}, {share} % inspected, {shots} shots", { verdict, share, shots: number(news.shots) }));
+    } else if (news.event === "trouble") tell(said("Trouble"), news.message);
     drawSoon();
   };
   JSON.parse(section.dataset.past).forEach(take);
@@ -121,7 +125,7 @@ function countDown(place) {
   const minutes = Math.floor((Number(place.dataset.due) - Date.now()) / 60000);
   place.classList.toggle("overdue", minutes < 10);
   const [figure, unit] = [place.querySelector("[data-left]"), place.querySelector("[data-left-unit]")];
-  if (minutes < 0) [figure.textContent, unit.textContent] = ["overdue", ""];
+  if (minutes < 0) [figure.textContent, unit.textContent] = [said("overdue"), ""];
   else [figure.textContent, unit.textContent] = [`${Math.floor(minutes / 60)}:${String(minutes % 60).padStart(2, "0")}`, "h"];
 }
 
@@ -138,12 +142,12 @@ let lost = false;
 source.onopen = () => {
   // What was told meanwhile is with the service: the page is built from it anew.
   if (lost) location.reload();
-  link.textContent = "Following the line.";
+  link.textContent = said("Following the line.");
   link.classList.remove("lost");
 };
 source.onerror = () => {
   lost = true;
-  link.textContent = "The service does not answer; what is shown may be old.";
+  link.textContent = said("The service does not answer; what is shown may be old.");
   link.classList.add("lost");
   // A session that ended or a service that is gone closes the stream for good: it is asked again.
   if (source.readyState === EventSource.CLOSED) setTimeout(() => location.reload(), 5000);

@@ -1,5 +1,7 @@
 // Fields and text of an order say the same while either is written. Without this script the text
 // alone is written and sent.
+import { said } from "./words.js";
+
 const form = document.querySelector("form[data-order]");
 if (form) {
   const text = form.querySelector("#text");
@@ -34,7 +36,7 @@ if (form) {
     }
     problem.querySelector("svg")?.remove();
     problem.classList.toggle("split", Boolean(p));
-    problem.textContent = p ? `${p.line ? `Line ${p.line}, ` : ""}${p.key}: ${p.words}` : "This is an order.";
+    problem.textContent = !p ? said("This is an order.") : p.line ? said("Line {line}, {key}: {words}", p) : `${p.key}: ${p.words}`;
     form.querySelector("button[type=submit]")?.toggleAttribute("disabled", Boolean(p));
   };
 
@@ -51,9 +53,9 @@ if (form) {
         // A later question has been asked meanwhile.
         if (mine !== asked) return;
         if (came.ok) show(await came.json());
-        else problem.textContent = `The service answers with ${came.status}: what is written here is not checked.`;
+        else problem.textContent = said("The service answers with {status}: what is written here is not checked.", { status: came.status });
       } catch {
-        problem.textContent = "The service does not answer: what is written here is not checked and not kept.";
+        problem.textContent = said("The service does not answer: what is written here is not checked and not kept.");
       }
     }, 120);
   };

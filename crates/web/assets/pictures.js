@@ -1,6 +1,8 @@
 // Read-outs under the pointer and an enlarged form for pictures. Without this script every
 // picture still stands, and the table behind it says the same.
 
+import { said } from "./words.js";
+
 /** The words of the innermost titled part under the pointer; the picture's own title is no part. */
 function wordsAt(target, svg) {
   for (let node = target; node && node !== svg; node = node.parentNode) {
@@ -19,7 +21,8 @@ function alongAt(event, figure, svg) {
   if (share < 0 || share > 1) return "";
   const { way, wayUnit, comma } = document.documentElement.dataset;
   const place = ((Number(alongStart ?? 0) + share * Number(alongLength)) / Number(way ?? 1)).toFixed(3);
-  return `${comma === undefined ? place : place.replace(".", ",")} ${wayUnit ?? "m"} from the head end`;
+  const shown = `${comma === undefined ? place : place.replace(".", ",")} ${wayUnit ?? "m"}`;
+  return said("{place} from the head end", { place: shown });
 }
 
 /** Gives a picture its read-out and its enlarged form. */
@@ -29,11 +32,11 @@ function dressOne(figure) {
   const out = document.createElement("output");
   const larger = document.createElement("button");
   larger.type = "button";
-  larger.textContent = "Enlarge";
+  larger.textContent = said("Enlarge");
   larger.setAttribute("aria-pressed", "false");
   larger.addEventListener("click", () => {
     const on = figure.classList.toggle("enlarged");
-    larger.textContent = on ? "Fit" : "Enlarge";
+    larger.textContent = on ? said("Fit") : said("Enlarge");
     larger.setAttribute("aria-pressed", String(on));
   });
   figure.append(larger, out);

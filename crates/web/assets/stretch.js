@@ -1,6 +1,7 @@
 // Closer looks at a bar unrolled: by buttons, keys, wheel with Ctrl, and by dragging. Each stretch is
 // drawn anew by the service, sharp and with its own axis; one is asked for at a time.
 import { read } from "./pictures.js";
+import { said } from "./words.js";
 
 function follow(figure) {
   const { stretch, whole, shortest } = figure.dataset;
@@ -54,11 +55,11 @@ function follow(figure) {
   const buttons = document.createElement("div");
   buttons.className = "closer";
   for (const [words, act] of [
-    ["Closer", () => closer(0.5)],
-    ["Wider", () => closer(2)],
-    ["Towards the head", () => along(-0.25)],
-    ["Towards the tail", () => along(0.25)],
-    ["Whole bar", () => show(length / 2, length)],
+    [said("Closer"), () => closer(0.5)],
+    [said("Wider"), () => closer(2)],
+    [said("Towards the head"), () => along(-0.25)],
+    [said("Towards the tail"), () => along(0.25)],
+    [said("Whole bar"), () => show(length / 2, length)],
   ]) {
     const button = document.createElement("button");
     button.type = "button";

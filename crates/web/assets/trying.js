@@ -1,6 +1,7 @@
 // Sliders that compute while they are moved. One question at a time: what was moved meanwhile is
 // asked next, as it stands then. Without this script the form is sent by its button.
 import { dress } from "./pictures.js";
+import { said } from "./words.js";
 
 const form = document.querySelector("form[data-trial]");
 const answer = document.querySelector("[data-answer]");
@@ -25,14 +26,18 @@ async function ask() {
   const asked = new URLSearchParams(new FormData(form));
   try {
     const came = await fetch(`${form.action}?${asked}&part=1`);
-    const content = document.createElement("template");
-    content.innerHTML = came.ok ? await came.text() : `<p>The service answers with ${came.status}; load the page again.</p>`;
-    answer.replaceChildren(content.content);
+    if (came.ok) {
+      const content = document.createElement("template");
+      content.innerHTML = await came.text();
+      answer.replaceChildren(content.content);
+    } else {
+      answer.textContent = said("The service answers with {status}; load the page again.", { status: came.status });
+    }
     dress(answer);
     // The address says what is shown, so that it can be kept or sent.
     history.replaceState(null, "", `${form.action}?${asked}`);
   } catch {
-    answer.textContent = "The service does not answer; what was shown may be old.";
+    answer.textContent = said("The service does not answer; what was shown may be old.");
   }
   answer.removeAttribute("aria-busy");
   asking = false;

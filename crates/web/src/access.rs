@@ -11,6 +11,7 @@ mod origin;
 mod sessions;
 mod sign_in;
 
+use barwright_phrase::say;
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
@@ -131,7 +132,7 @@ impl Access {
         // Read each time, so that a change acts at once; it is a few hundred bytes.
         tokio::task::spawn_blocking(move || Accounts::read(&folder)).await.unwrap_or_else(|_| {
             let path = self.folder.accounts_path();
-            Err(FileError::Read { path, source: std::io::Error::other("reading broke off") })
+            Err(FileError::Read { path, source: std::io::Error::other(say!("reading broke off")) })
         })
     }
 
@@ -179,15 +180,21 @@ pub async fn guard(
     if !reads && !origin::is_own(request.headers()) {
         return refused(
             StatusCode::FORBIDDEN,
-            "This did not come from these pages",
-            "A page of somebody else asked for it, or the browser did not say where it comes from.",
+            say!("This did not come from these pages"),
+            say!(
+                "A page of somebody else asked for it, or the browser did not say where it comes from."
+            ),
         );
     }
     let viewer = match access.standing(&session).await {
         Standing::Viewer(viewer) => viewer,
         Standing::Out if path == sign_in::ADDRESS => Viewer::Stranger,
         Standing::Out if !reads || path == "/line/news" => {
-            return refused(StatusCode::UNAUTHORIZED, "Sign in first", "The session has ended.");
+            return refused(
+                StatusCode::UNAUTHORIZED,
+                say!("Sign in first"),
+                say!("The session has ended."),
+            );
         }
         Standing::Out => {
             let to = request.uri().path_and_query().map_or("/", |p| p.as_str());
@@ -197,17 +204,17 @@ pub async fn guard(
         Standing::Closed => {
             return refused(
                 StatusCode::FORBIDDEN,
-                "Nobody can sign in yet",
+                say!("Nobody can sign in yet"),
                 "These pages can be reached from other machines, and there is no account. On the machine they \
                  come from, `barwright people password NAME` makes one.",
             );
         }
         Standing::Unreadable(e) => {
-            let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
+            let hint = e.hint().map_or_else(String::new, |hint| say!(" What helps: {hint}."));
             return refused(
                 StatusCode::SERVICE_UNAVAILABLE,
-                "The accounts cannot be read",
-                &format!("So nobody is let in. {e}.{hint}"),
+                say!("The accounts cannot be read"),
+                &say!("So nobody is let in. {e}.{hint}"),
             );
         }
     };

@@ -6,6 +6,7 @@ use barwright_job::{
     changeover::{Changeover, StepKind},
 };
 use barwright_ledger::{Entry, Kind, LedgerError, Record, Store};
+use barwright_phrase::say;
 
 use crate::{
     approving::{APPROVAL_RESTS_ON, ApprovalError, approve},
@@ -73,10 +74,10 @@ impl ActError {
     pub fn hint(&self) -> Option<String> {
         match self {
             Self::Stranger => Some("make an account with `barwright people password NAME`".into()),
-            Self::Changed | Self::Overtaken => Some("look at the page again".into()),
+            Self::Changed | Self::Overtaken => Some(say!("look at the page again").into()),
             Self::Barred(e) => e.hint().map(str::to_owned),
             Self::OrderChanged => {
-                Some("look at it in another window, and take over what is to be kept".into())
+                Some(say!("look at it in another window, and take over what is to be kept").into())
             }
             Self::NoOrder(_)
             | Self::NoBar
@@ -312,7 +313,7 @@ async fn blocking<T: Send + 'static>(
 
 pub fn broken_off(folder: &JobFolder) -> FileError {
     let path = folder.path("");
-    FileError::Read { path, source: std::io::Error::other("reading broke off") }
+    FileError::Read { path, source: std::io::Error::other(say!("reading broke off")) }
 }
 
 /// Enters what was written in a place; where that fails, what stood there before is put back.

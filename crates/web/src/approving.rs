@@ -7,6 +7,7 @@ use barwright_ledger::{
     expiry::Expiry,
     record::{Facts, Role},
 };
+use barwright_phrase::say;
 use jiff::civil::Date;
 
 use crate::permission::{Barred, permitted};
@@ -121,7 +122,7 @@ pub fn approvals(document: &Hash, entries: &[Entry]) -> Result<Vec<Approval>, Le
                 let void = if entry.author == facts.person {
                     people.allowed(entry).err().map(|denied| denied.to_string())
                 } else {
-                    Some(format!("it was written by {}, not by who approves", entry.author))
+                    Some(say!("it was written by {}, not by who approves", entry.author))
                 };
                 let (seq, when) = (entry.seq, entry.date());
                 let (person, role) = (facts.person, facts.role);
@@ -130,8 +131,7 @@ pub fn approvals(document: &Hash, entries: &[Entry]) -> Result<Vec<Approval>, Le
             Facts::Correction(facts) if facts.withdraws && people.allowed(entry).is_ok() => {
                 for approval in found.iter_mut().filter(|a: &&mut Approval| a.seq == facts.corrects)
                 {
-                    let words =
-                        format!("it was withdrawn by {} (entry {})", entry.author, entry.seq);
+                    let words = say!("it was withdrawn by {} (entry {})", entry.author, entry.seq);
                     approval.void.get_or_insert(words);
                 }
             }

@@ -5,6 +5,7 @@ use barwright_ledger::{
     BarKey, Entry, LedgerError, Store,
     store::questions::{After, Bars, Story, Which},
 };
+use barwright_phrase::say;
 
 use crate::{folder::JobFolder, record::now_us};
 
@@ -62,10 +63,10 @@ impl By {
     /// As in a form.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Equipment => "probe or other equipment in use",
-            Self::Level => "level (its hash, or how that begins)",
-            Self::Technique => "technique (its hash, or how that begins)",
-            Self::Program => "version of the program",
+            Self::Equipment => say!("probe or other equipment in use"),
+            Self::Level => say!("level (its hash, or how that begins)"),
+            Self::Technique => say!("technique (its hash, or how that begins)"),
+            Self::Program => say!("version of the program"),
             other => other.word(),
         }
     }
@@ -88,7 +89,7 @@ pub struct Question {
 }
 
 fn told(e: &LedgerError) -> String {
-    let hint = e.hint().map_or_else(String::new, |hint| format!(" What helps: {hint}."));
+    let hint = e.hint().map_or_else(String::new, |hint| say!(" What helps: {hint}."));
     format!("{e}.{hint}")
 }
 
@@ -124,7 +125,7 @@ async fn ask(store: &Store, by: By, question: &Question) -> Result<Bars, String>
         ("", _) => None,
         (bar, By::Heat) => Some(After::Bar(bar.to_owned())),
         (seq, _) => Some(After::Screening(
-            seq.parse().map_err(|_| format!("{seq} is not the number of an entry"))?,
+            seq.parse().map_err(|_| say!("{seq} is not the number of an entry"))?,
         )),
     };
     store.bars_of(&which, after.as_ref(), LIMIT, now_us()).await.map_err(|e| told(&e))
@@ -134,9 +135,9 @@ async fn document(store: &Store, begin: &str) -> Result<Hash, String> {
     let found = store.documents(&begin.to_lowercase()).await.map_err(|e| told(&e))?;
     match found.as_slice() {
         [one] => Ok(one.clone()),
-        [] => Err(format!("No document in the ledger has a hash that begins {begin}.")),
+        [] => Err(say!("No document in the ledger has a hash that begins {begin}.")),
         several => {
-            Err(format!("{} documents have a hash that begins {begin}: give more.", several.len()))
+            Err(say!("{} documents have a hash that begins {begin}: give more.", several.len()))
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use barwright_capture::{CaptureKind, CaptureReader, Header};
 use barwright_job::Hash;
+use barwright_phrase::say;
 
 use crate::{
     cache::{Cache, Doc},
@@ -67,9 +68,9 @@ pub fn unfit(lot: &Lot, told: &Told, wanted: CaptureKind) -> Option<&'static str
     if header.kind != wanted {
         Some(purpose(header.kind))
     } else if !same(Some(&header.technique), technique) {
-        Some("made with another technique")
+        Some(say!("made with another technique"))
     } else if levelled && !same(header.level.as_ref(), level) {
-        Some("made with another level")
+        Some(say!("made with another level"))
     } else {
         None
     }
@@ -78,9 +79,9 @@ pub fn unfit(lot: &Lot, told: &Told, wanted: CaptureKind) -> Option<&'static str
 /// What a capture was taken for, in words.
 pub fn purpose(kind: CaptureKind) -> &'static str {
     match kind {
-        CaptureKind::Reference => "the reference bar through its motion list",
-        CaptureKind::Check => "passes of the reference bar at line speed",
-        CaptureKind::Production => "a bar at line speed",
-        CaptureKind::Still => "a block or bar that does not move",
+        CaptureKind::Reference => say!("the reference bar through its motion list"),
+        CaptureKind::Check => say!("passes of the reference bar at line speed"),
+        CaptureKind::Production => say!("a bar at line speed"),
+        CaptureKind::Still => say!("a block or bar that does not move"),
     }
 }

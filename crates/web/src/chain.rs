@@ -3,6 +3,7 @@
 
 use barwright_job::{DocumentError, Sealed, level::BeamState, seal::Document};
 use barwright_ledger::State;
+use barwright_phrase::say;
 use barwright_report::text;
 
 use crate::{
@@ -26,9 +27,9 @@ impl Shape {
     /// The state in a word, for those who do not see the shape.
     pub fn word(self) -> &'static str {
         match self {
-            Self::Closed => "closed",
-            Self::Open => "open",
-            Self::Split => "split",
+            Self::Closed => say!("closed"),
+            Self::Open => say!("open"),
+            Self::Split => say!("split"),
         }
     }
 }
@@ -80,7 +81,7 @@ impl Draft {
     /// The file is there but unusable.
     fn damaged<T>(self, doc: &Doc<T>) -> Option<Link> {
         let e = doc.error()?;
-        let link = self.link(Shape::Split, "not readable", format!("{e}."));
+        let link = self.link(Shape::Split, say!("not readable"), format!("{e}."));
         Some(match e.hint() {
             Some(hint) => link.next(sentence(&hint), None),
             None => link,
@@ -118,7 +119,7 @@ pub fn chain(lot: &Lot) -> [Link; 6] {
 }
 
 fn order(lot: &Lot) -> Link {
-    let draft = Link::draft("Order", "/order");
+    let draft = Link::draft(say!("Order"), "/order");
     let damaged = draft
         .damaged(&lot.order)
         .or_else(|| draft.damaged(&lot.station))
@@ -136,9 +137,9 @@ fn order(lot: &Lot) -> Link {
         ];
         let missing: Vec<&str> = files.iter().filter(|(_, gone)| *gone).map(|(n, _)| *n).collect();
         return draft
-            .link(Shape::Open, "to be written", format!("{} missing.", missing.join(", ")))
+            .link(Shape::Open, say!("to be written"), say!("{} missing.", missing.join(", ")))
             .next(
-                "Write order, station and acceptance rules, or begin with the example.",
+                say!("Write order, station and acceptance rules, or begin with the example."),
                 Some("barwright example"),
             );
     };
@@ -146,19 +147,20 @@ fn order(lot: &Lot) -> Link {
         return draft
             .link(
                 Shape::Split,
-                "other rules",
-                format!(
+                say!("other rules"),
+                say!(
                     "The order asks for the rules {}, the rules document is {}.",
-                    order.order.rules, rules.rules.name
+                    order.order.rules,
+                    rules.rules.name
                 ),
             )
-            .next("Put the ordered rules into the folder.", None);
+            .next(say!("Put the ordered rules into the folder."), None);
     }
     draft
         .link(
             Shape::Closed,
             order.order.number.clone(),
-            format!(
+            say!(
                 "{} bars, {}, for {}.",
                 order.bars.count,
                 text::section(&order.section()),
@@ -174,44 +176,48 @@ fn stale<T: Document>(
     roles: &[(&str, Option<&barwright_job::Hash>)],
 ) -> Option<String> {
     roles.iter().find_map(|(role, wanted)| match sealed.demand(T::KIND, role, (*wanted)?) {
-        Err(DocumentError::Mismatch { found, wanted, .. }) => Some(format!(
+        Err(DocumentError::Mismatch { found, wanted, .. }) => Some(say!(
             "This {} belongs to another {} ({found}) than the one in force ({wanted}).",
             T::KIND,
-            role.replace('_', " "),
+            text::role(role),
         )),
         _ => None,
     })
 }
 
 fn technique(lot: &Lot) -> Link {
-    let draft = Link::draft("Technique", "/technique");
+    let draft = Link::draft(say!("Technique"), "/technique");
     if let Some(link) = draft.damaged(&lot.technique).or_else(|| draft.damaged(&lot.proof)) {
         return link;
     }
     let Some(technique) = lot.technique.here() else {
         return draft
-            .link(Shape::Open, "to be planned", "No technique was worked out yet.")
-            .next("Plan it from order and station.", Some("barwright plan"));
+            .link(Shape::Open, say!("to be planned"), say!("No technique was worked out yet."))
+            .next(say!("Plan it from order and station."), Some("barwright plan"));
     };
     let order = lot.order.here().map(|o| o.hash());
     let station = lot.station.here().map(|s| s.hash());
     let roles = [("order", order.as_ref()), ("station", station.as_ref())];
     if let Some(why) = stale(technique, &roles) {
         return draft
-            .link(Shape::Split, "out of date", why)
-            .next("Plan and prove again.", Some("barwright plan"));
+            .link(Shape::Split, say!("out of date"), why)
+            .next(say!("Plan and prove again."), Some("barwright plan"));
     }
     let at = lot.entered(&technique.hash);
     let Some(proof) = lot.proof.here() else {
         return draft
-            .link(Shape::Open, "not proved", "What it sees of the ordered flaws is not proved yet.")
-            .next("Prove the coverage.", Some("barwright prove"))
+            .link(
+                Shape::Open,
+                say!("not proved"),
+                say!("What it sees of the ordered flaws is not proved yet."),
+            )
+            .next(say!("Prove the coverage."), Some("barwright prove"))
             .at(at);
     };
     if let Some(why) = stale(proof, &[("technique", Some(&technique.hash))]) {
         return draft
-            .link(Shape::Split, "proof out of date", why)
-            .next("Prove the coverage again.", Some("barwright prove"))
+            .link(Shape::Split, say!("proof out of date"), why)
+            .next(say!("Prove the coverage again."), Some("barwright prove"))
             .at(at);
     }
     if !proof.body.met {
@@ -221,7 +227,7 @@ fn technique(lot: &Lot) -> Link {
             .iter()
             .filter(|c| c.worst < c.ordered)
             .map(|c| {
-                format!(
+                say!(
                     "{} {} % of {} % ordered",
                     text::proved(c.class),
                     text::percent(c.worst, 1),
@@ -232,17 +238,17 @@ fn technique(lot: &Lot) -> Link {
         return draft
             .link(
                 Shape::Split,
-                "coverage short",
-                format!("In the worst case it covers {}.", short.join(", ")),
+                say!("coverage short"),
+                say!("In the worst case it covers {}.", short.join(", ")),
             )
-            .next("See the weakest place on the proof, and change order or station.", None)
+            .next(say!("See the weakest place on the proof, and change order or station."), None)
             .at(at);
     }
     draft
         .link(
             Shape::Closed,
             format!("{} m/s", text::number(technique.body.line_speed_m_s, 2)),
-            format!(
+            say!(
                 "{} beams, proved over the tolerances of the station.",
                 technique.body.beams.len()
             ),
@@ -251,17 +257,21 @@ fn technique(lot: &Lot) -> Link {
 }
 
 fn levelled(lot: &Lot) -> Link {
-    let draft = Link::draft("Levelled", "/level");
+    let draft = Link::draft(say!("Levelled"), "/level");
     if let Some(link) = draft.damaged(&lot.level).or_else(|| draft.damaged(&lot.reference)) {
         return link;
     }
     let Some(level) = lot.level.here() else {
-        let link = draft.link(Shape::Open, "to be levelled", "The beams have no common level yet.");
+        let link = draft.link(
+            Shape::Open,
+            say!("to be levelled"),
+            say!("The beams have no common level yet."),
+        );
         return if lot.reference.here().is_none() {
-            link.next("Lay out the reference bar.", Some("barwright refbar"))
+            link.next(say!("Lay out the reference bar."), Some("barwright refbar"))
         } else {
             link.next(
-                "Turn the reference bar, then level from its capture.",
+                say!("Turn the reference bar, then level from its capture."),
                 Some("barwright level CAPTURE"),
             )
         };
@@ -269,8 +279,8 @@ fn levelled(lot: &Lot) -> Link {
     let technique = lot.technique.here().map(|t| &t.hash);
     if let Some(why) = stale(level, &[("technique", technique)]) {
         return draft
-            .link(Shape::Split, "out of date", why)
-            .next("Level again.", Some("barwright level CAPTURE"));
+            .link(Shape::Split, say!("out of date"), why)
+            .next(say!("Level again."), Some("barwright level CAPTURE"));
     }
     let at = lot.entered(&level.hash);
     let beams = &level.body.beams;
@@ -279,28 +289,28 @@ fn levelled(lot: &Lot) -> Link {
         // Gain may have done its part while a bar off centre or an exchanged plug waits for a hand.
         let (short, why) = if bad == 0 {
             (
-                "needs a hand".to_owned(),
-                "What explains the readings is not for gain to hide.".to_owned(),
+                say!("needs a hand").to_owned(),
+                say!("What explains the readings is not for gain to hide.").to_owned(),
             )
         } else {
             let of = beams.len();
-            (format!("{bad} of {of} off"), format!("{bad} of {of} beams could not be levelled."))
+            (say!("{bad} of {of} off"), say!("{bad} of {of} beams could not be levelled."))
         };
         return draft
             .link(Shape::Split, short, why)
-            .next("See the findings: what gain cures and what needs a hand.", None)
+            .next(say!("See the findings: what gain cures and what needs a hand."), None)
             .at(at);
     }
     let corrected = beams.iter().filter(|b| b.state == BeamState::Corrected).count();
     let why = match corrected {
-        0 => format!("All {} beams read inside the accepted band.", beams.len()),
-        n => format!("{n} of {} beams were given a new gain.", beams.len()),
+        0 => say!("All {} beams read inside the accepted band.", beams.len()),
+        n => say!("{n} of {} beams were given a new gain.", beams.len()),
     };
-    draft.link(Shape::Closed, format!("{} beams", beams.len()), why).at(at)
+    draft.link(Shape::Closed, say!("{} beams", beams.len()), why).at(at)
 }
 
 fn checked(lot: &Lot) -> Link {
-    let draft = Link::draft("Checked", "/checks");
+    let draft = Link::draft(say!("Checked"), "/checks");
     if let Some(link) = lot.checks.iter().find_map(|(_, check)| draft.damaged(check)) {
         return link;
     }
@@ -309,13 +319,13 @@ fn checked(lot: &Lot) -> Link {
         return draft
             .link(
                 Shape::Open,
-                "to be checked",
-                "The reference bar was not yet passed at line speed.",
+                say!("to be checked"),
+                say!("The reference bar was not yet passed at line speed."),
             )
-            .next("Pass it, then judge the passes.", again);
+            .next(say!("Pass it, then judge the passes."), again);
     };
     let Some(last) = last.here() else {
-        return draft.link(Shape::Split, "not readable", "The last check is gone.");
+        return draft.link(Shape::Split, say!("not readable"), say!("The last check is gone."));
     };
     let roles = [
         ("technique", lot.technique.here().map(|t| &t.hash)),
@@ -323,7 +333,10 @@ fn checked(lot: &Lot) -> Link {
     ];
     let at = lot.entered(&last.hash);
     if let Some(why) = stale(last, &roles) {
-        return draft.link(Shape::Split, "out of date", why).next("Check again.", again).at(at);
+        return draft
+            .link(Shape::Split, say!("out of date"), why)
+            .next(say!("Check again."), again)
+            .at(at);
     }
     let good = lot.checks.iter().filter(|(_, c)| c.here().is_some_and(|c| c.body.good)).count();
     let all = lot.checks.len();
@@ -331,22 +344,22 @@ fn checked(lot: &Lot) -> Link {
         return draft
             .link(
                 Shape::Split,
-                "last one failed",
-                "The last check did not meet the rules: every bar since the last good one is held.",
+                say!("last one failed"),
+                say!("The last check did not meet the rules: every bar since the last good one is held."),
             )
-            .next("Find the cause on the check's page, cure it, level and check again.", again)
+            .next(say!("Find the cause on the check's page, cure it, level and check again."), again)
             .at(at);
     }
     let why = if good == all {
-        format!("{all} {}, all good.", if all == 1 { "check" } else { "checks" })
+        say!("{all} {}, all good.", if all == 1 { "check" } else { "checks" })
     } else {
-        format!("The last check is good; {} of {all} before it failed.", all - good)
+        say!("The last check is good; {} of {all} before it failed.", all - good)
     };
-    draft.link(Shape::Closed, format!("{good} of {all} good"), why).at(at)
+    draft.link(Shape::Closed, say!("{good} of {all} good"), why).at(at)
 }
 
 fn screened(lot: &Lot) -> Link {
-    let draft = Link::draft("Screened", "/bars");
+    let draft = Link::draft(say!("Screened"), "/bars");
     if let Some(link) = lot.bars.iter().find_map(|b| draft.damaged(&b.screened)) {
         return link;
     }
@@ -355,8 +368,8 @@ fn screened(lot: &Lot) -> Link {
     let next = Some("barwright screen CAPTURE");
     if done == 0 {
         return draft
-            .link(Shape::Open, "no bar yet", "No bar was screened yet.")
-            .next("Screen the bars of the lot.", next);
+            .link(Shape::Open, say!("no bar yet"), say!("No bar was screened yet."))
+            .next(say!("Screen the bars of the lot."), next);
     }
     let last = lot.bars.last().and_then(|b| b.screened.here());
     let at = last.and_then(|s| lot.entered(&s.hash));
@@ -364,28 +377,32 @@ fn screened(lot: &Lot) -> Link {
         Some(all) if done < all => draft
             .link(
                 Shape::Open,
-                format!("{done} of {all}"),
-                format!("{} of {all} bars are still to be screened.", all - done),
+                say!("{done} of {all}"),
+                say!("{} of {all} bars are still to be screened.", all - done),
             )
-            .next("Screen the rest of the lot.", next)
+            .next(say!("Screen the rest of the lot."), next)
             .at(at),
         _ => draft
-            .link(Shape::Closed, format!("{done} bars"), "Every bar of the lot was screened.")
+            .link(Shape::Closed, say!("{done} bars"), say!("Every bar of the lot was screened."))
             .at(at),
     }
 }
 
 fn released(lot: &Lot) -> Link {
-    let draft = Link::draft("Released", "/ledger");
+    let draft = Link::draft(say!("Released"), "/ledger");
     let said = match &lot.ledger {
         Ledger::Here(said) => said,
         Ledger::Absent => {
             return draft
-                .link(Shape::Open, "no ledger", "Nothing was entered yet, so nothing is released.")
-                .next("Enter the documents of the lot.", Some("barwright ledger add"));
+                .link(
+                    Shape::Open,
+                    say!("no ledger"),
+                    say!("Nothing was entered yet, so nothing is released."),
+                )
+                .next(say!("Enter the documents of the lot."), Some("barwright ledger add"));
         }
         Ledger::Bad { what, hint } => {
-            let link = draft.link(Shape::Split, "ledger broken", format!("{what}."));
+            let link = draft.link(Shape::Split, say!("ledger broken"), format!("{what}."));
             return match hint {
                 Some(hint) => link.next(sentence(hint), None),
                 None => link,
@@ -394,8 +411,8 @@ fn released(lot: &Lot) -> Link {
     };
     if let Some(fault) = said.verification.as_ref().and_then(|v| v.first_fault.as_ref()) {
         return draft
-            .link(Shape::Split, "ledger altered", sentence(&fault.what))
-            .next("Trust no state after that entry, and work on from a copy.", None);
+            .link(Shape::Split, say!("ledger altered"), sentence(&fault.what))
+            .next(say!("Trust no state after that entry, and work on from a copy."), None);
     }
     let count = |wanted: fn(&State) -> bool| said.bars.iter().filter(|b| wanted(&b.state)).count();
     let held = count(|s| matches!(s, State::Held { .. }));
@@ -407,14 +424,16 @@ fn released(lot: &Lot) -> Link {
         return draft
             .link(
                 Shape::Split,
-                format!("{held} held"),
-                format!("{out} of {bars} bars are released, {held} must not leave."),
+                say!("{held} held"),
+                say!("{out} of {bars} bars are released, {held} must not leave."),
             )
-            .next("Do what the list of holds says of each.", None)
+            .next(say!("Do what the list of holds says of each."), None)
             .at(at);
     }
     if bars == 0 {
-        return draft.link(Shape::Open, "no bar yet", "No bar stands in the ledger.").at(at);
+        return draft
+            .link(Shape::Open, say!("no bar yet"), say!("No bar stands in the ledger."))
+            .at(at);
     }
     let due = bars - out.min(bars) - rejected.min(bars - out.min(bars));
     if due > 0 {
@@ -422,19 +441,19 @@ fn released(lot: &Lot) -> Link {
         let link = draft
             .link(
                 Shape::Open,
-                format!("{out} of {bars}"),
-                format!("{due} of {bars} bars wait for a judgement, a closing check or an entry."),
+                say!("{out} of {bars}"),
+                say!("{due} of {bars} bars wait for a judgement, a closing check or an entry."),
             )
             .at(at);
         return if unjudged > 0 {
-            link.next("Judge the screened bars.", Some("barwright sentence"))
+            link.next(say!("Judge the screened bars."), Some("barwright sentence"))
         } else {
-            link.next("Make the closing check and enter it.", Some("barwright check CAPTURE"))
+            link.next(say!("Make the closing check and enter it."), Some("barwright check CAPTURE"))
         };
     }
     let why = match rejected {
-        0 => format!("All {bars} bars stand between two good checks."),
-        n => format!("{out} of {bars} bars stand between two good checks, {n} are rejected."),
+        0 => say!("All {bars} bars stand between two good checks."),
+        n => say!("{out} of {bars} bars stand between two good checks, {n} are rejected."),
     };
-    draft.link(Shape::Closed, format!("{out} of {bars}"), why).at(at)
+    draft.link(Shape::Closed, say!("{out} of {bars}"), why).at(at)
 }

@@ -22,13 +22,15 @@ pub struct JobFolder {
     root: PathBuf,
     /// Where its ledger is; none for its own.
     ledger: Option<Home>,
+    /// What the house keeps of its own; none for the folder's `house`.
+    house: Option<PathBuf>,
 }
 
 impl JobFolder {
     /// The folder at a path; nothing is read or made yet.
     #[must_use]
     pub fn new(root: impl Into<PathBuf>) -> Self {
-        Self { root: root.into(), ledger: None }
+        Self { root: root.into(), ledger: None, house: None }
     }
 
     /// The same folder with its ledger elsewhere: a PostgreSQL database that several lines share, or
@@ -36,6 +38,18 @@ impl JobFolder {
     #[must_use]
     pub fn with_ledger(self, home: Home) -> Self {
         Self { ledger: Some(home), ..self }
+    }
+
+    /// The same folder with the house's own texts and papers elsewhere, so that many jobs share them.
+    #[must_use]
+    pub fn with_house(self, house: PathBuf) -> Self {
+        Self { house: Some(house), ..self }
+    }
+
+    /// Where the house's own texts and papers lie.
+    #[must_use]
+    pub fn house(&self) -> PathBuf {
+        self.house.clone().unwrap_or_else(|| self.path("house"))
     }
 
     /// Takes a turn at changing its documents; `waiting` is told once where somebody else has it.

@@ -6,6 +6,7 @@ use barwright_job::{
     screened::ScreenedBar,
 };
 use barwright_ledger::{BarState, State};
+use barwright_phrase::say;
 
 use crate::{
     access::Viewer,
@@ -13,6 +14,7 @@ use crate::{
     files::{self, FileError},
     folder::JobFolder,
     judging::InForce,
+    manner::Languages,
     record::Ledger,
     working::Seen,
 };
@@ -53,6 +55,8 @@ pub struct Lot {
     pub ledger: Ledger,
     /// Work that takes long, the latest.
     pub work: Option<Seen>,
+    /// Languages that the pages can be read in besides English.
+    pub languages: Languages,
     /// Who looks.
     pub viewer: Viewer,
     /// The day, UTC.
@@ -113,6 +117,7 @@ impl Lot {
             unlisted,
             ledger,
             work: None,
+            languages: &[],
             viewer,
             today: today(),
             folder: folder.clone(),
@@ -237,14 +242,14 @@ impl Standing {
     /// In a word or three.
     pub fn words(self) -> &'static str {
         match self {
-            Self::Held => "held",
-            Self::Damaged => "document damaged",
-            Self::Rejected => "rejected",
-            Self::Unjudged => "not judged",
-            Self::Unrecorded => "not in the ledger",
-            Self::Waiting => "waiting",
-            Self::Cropped => "released in pieces",
-            Self::Released => "released",
+            Self::Held => say!("held"),
+            Self::Damaged => say!("document damaged"),
+            Self::Rejected => say!("rejected"),
+            Self::Unjudged => say!("not judged"),
+            Self::Unrecorded => say!("not in the ledger"),
+            Self::Waiting => say!("waiting"),
+            Self::Cropped => say!("released in pieces"),
+            Self::Released => say!("released"),
         }
     }
 

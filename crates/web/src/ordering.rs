@@ -1,6 +1,7 @@
 //! Writing an order as fields with its text beside it: either way round, and what is wrong with it.
 //! Pure. The text is the document; comments and layout stay when a field is changed.
 
+use barwright_phrase::say;
 use std::collections::BTreeMap;
 
 use barwright_job::{DocumentError, Order};
@@ -26,131 +27,133 @@ enum Kind {
     Figure,
 }
 
-const fn words(key: &'static str, name: &'static str) -> Field {
+fn words(key: &'static str, name: &'static str) -> Field {
     Field { key, name, unit: "", kind: Kind::Words }
 }
 
-const fn figure(key: &'static str, name: &'static str, unit: &'static str) -> Field {
+fn figure(key: &'static str, name: &'static str, unit: &'static str) -> Field {
     Field { key, name, unit, kind: Kind::Figure }
 }
 
 /// Fields that stand together.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Group {
     /// Heading.
     pub name: &'static str,
     /// The table that must be there for the group to be shown; empty: always.
     pub needs: &'static str,
     /// Its fields.
-    pub fields: &'static [Field],
+    pub fields: Vec<Field>,
 }
 
 /// All fields. Lengths that pieces are sold by are a list, and written in the text.
-pub const GROUPS: &[Group] = &[
-    Group {
-        name: "Order",
-        needs: "",
-        fields: &[
-            words("order.number", "number"),
-            words("order.customer", "customer"),
-            words("order.heat", "heat"),
-            words("order.rules", "acceptance rules"),
-        ],
-    },
-    Group {
-        name: "Round section",
-        needs: "section.round",
-        fields: &[
-            figure("section.round.diameter_mm", "diameter", "mm"),
-            figure("section.round.tolerance_mm", "tolerance, plus and minus", "mm"),
-            figure("section.round.ovality_mm", "ovality", "mm"),
-        ],
-    },
-    Group {
-        name: "Square section",
-        needs: "section.square",
-        fields: &[
-            figure("section.square.side_mm", "side", "mm"),
-            figure("section.square.corner_radius_mm", "corner radius", "mm"),
-            figure("section.square.tolerance_mm", "tolerance, plus and minus", "mm"),
-        ],
-    },
-    Group {
-        name: "Flat section",
-        needs: "section.flat",
-        fields: &[
-            figure("section.flat.thickness_mm", "thickness", "mm"),
-            figure("section.flat.tolerance_mm", "tolerance, plus and minus", "mm"),
-        ],
-    },
-    Group {
-        name: "Bars",
-        needs: "",
-        fields: &[
-            Field { key: "bars.count", name: "how many", unit: "", kind: Kind::Count },
-            figure("bars.length_mm", "length", "mm"),
-            figure("bars.straightness_mm_per_m", "bow, at most", "mm/m"),
-        ],
-    },
-    Group {
-        name: "Steel",
-        needs: "",
-        fields: &[
-            words("steel.grade", "grade"),
-            figure("steel.longitudinal_m_s", "longitudinal velocity", "m/s"),
-            figure("steel.shear_m_s", "shear velocity", "m/s"),
-            figure("steel.density_kg_m3", "density", "kg/m³"),
-            figure("steel.attenuation_l_db_per_m", "attenuation, longitudinal", "dB/m"),
-            figure("steel.attenuation_s_db_per_m", "attenuation, shear", "dB/m"),
-            figure("steel.velocity_tolerance_percent", "velocities, plus and minus", "%"),
-            figure("steel.grain_noise_disc_mm", "grain noise, as a disc of", "mm"),
-        ],
-    },
-    Group {
-        name: "To be found: disc in the volume",
-        needs: "",
-        fields: &[
-            figure("flaws.disc.diameter_mm", "diameter", "mm"),
-            figure("flaws.disc.skin_mm", "deeper than", "mm"),
-            figure("flaws.disc.coverage_percent", "coverage", "% of the area"),
-            figure("flaws.disc.tilt_deg", "tilt, at most", "°"),
-            figure("flaws.shortest_mm", "shortest flaw of any class", "mm"),
-        ],
-    },
-    Group {
-        name: "To be found: crack at the surface",
-        needs: "",
-        fields: &[
-            figure("flaws.crack.depth_mm", "depth", "mm"),
-            figure("flaws.crack.coverage_percent", "coverage", "% of the circumference"),
-        ],
-    },
-    Group {
-        name: "To be found: inclusion",
-        needs: "",
-        fields: &[
-            figure("flaws.inclusion.diameter_mm", "diameter", "mm"),
-            figure("flaws.inclusion.coverage_percent", "coverage", "% of the area"),
-        ],
-    },
-    Group {
-        name: "To be found: pipe",
-        needs: "",
-        fields: &[
-            figure("flaws.pipe.diameter_mm", "diameter", "mm"),
-            figure("flaws.pipe.within_mm", "within", "mm of the centre"),
-            figure("flaws.pipe.coverage_percent", "coverage", "% of that zone"),
-        ],
-    },
-    Group {
-        name: "To be cut",
-        needs: "",
-        fields: &[
-            figure("cut.shortest_mm", "shortest piece", "mm"),
-            figure("cut.kerf_mm", "saw cut", "mm"),
-        ],
-    },
-];
+pub fn groups() -> Vec<Group> {
+    vec![
+        Group {
+            name: say!("Order"),
+            needs: "",
+            fields: vec![
+                words("order.number", say!("number")),
+                words("order.customer", say!("customer")),
+                words("order.heat", say!("heat")),
+                words("order.rules", say!("acceptance rules")),
+            ],
+        },
+        Group {
+            name: say!("Round section"),
+            needs: "section.round",
+            fields: vec![
+                figure("section.round.diameter_mm", say!("diameter"), "mm"),
+                figure("section.round.tolerance_mm", say!("tolerance, plus and minus"), "mm"),
+                figure("section.round.ovality_mm", say!("ovality"), "mm"),
+            ],
+        },
+        Group {
+            name: say!("Square section"),
+            needs: "section.square",
+            fields: vec![
+                figure("section.square.side_mm", say!("side"), "mm"),
+                figure("section.square.corner_radius_mm", say!("corner radius"), "mm"),
+                figure("section.square.tolerance_mm", say!("tolerance, plus and minus"), "mm"),
+            ],
+        },
+        Group {
+            name: say!("Flat section"),
+            needs: "section.flat",
+            fields: vec![
+                figure("section.flat.thickness_mm", say!("thickness"), "mm"),
+                figure("section.flat.tolerance_mm", say!("tolerance, plus and minus"), "mm"),
+            ],
+        },
+        Group {
+            name: say!("Bars"),
+            needs: "",
+            fields: vec![
+                Field { key: "bars.count", name: say!("how many"), unit: "", kind: Kind::Count },
+                figure("bars.length_mm", say!("length"), "mm"),
+                figure("bars.straightness_mm_per_m", say!("bow, at most"), "mm/m"),
+            ],
+        },
+        Group {
+            name: say!("Steel"),
+            needs: "",
+            fields: vec![
+                words("steel.grade", say!("grade")),
+                figure("steel.longitudinal_m_s", say!("longitudinal velocity"), "m/s"),
+                figure("steel.shear_m_s", say!("shear velocity"), "m/s"),
+                figure("steel.density_kg_m3", say!("density"), "kg/m³"),
+                figure("steel.attenuation_l_db_per_m", say!("attenuation, longitudinal"), "dB/m"),
+                figure("steel.attenuation_s_db_per_m", say!("attenuation, shear"), "dB/m"),
+                figure("steel.velocity_tolerance_percent", say!("velocities, plus and minus"), "%"),
+                figure("steel.grain_noise_disc_mm", say!("grain noise, as a disc of"), "mm"),
+            ],
+        },
+        Group {
+            name: say!("To be found: disc in the volume"),
+            needs: "",
+            fields: vec![
+                figure("flaws.disc.diameter_mm", say!("diameter"), "mm"),
+                figure("flaws.disc.skin_mm", say!("deeper than"), "mm"),
+                figure("flaws.disc.coverage_percent", say!("coverage"), "% of the area"),
+                figure("flaws.disc.tilt_deg", say!("tilt, at most"), "°"),
+                figure("flaws.shortest_mm", say!("shortest flaw of any class"), "mm"),
+            ],
+        },
+        Group {
+            name: say!("To be found: crack at the surface"),
+            needs: "",
+            fields: vec![
+                figure("flaws.crack.depth_mm", say!("depth"), "mm"),
+                figure("flaws.crack.coverage_percent", say!("coverage"), "% of the circumference"),
+            ],
+        },
+        Group {
+            name: say!("To be found: inclusion"),
+            needs: "",
+            fields: vec![
+                figure("flaws.inclusion.diameter_mm", say!("diameter"), "mm"),
+                figure("flaws.inclusion.coverage_percent", say!("coverage"), "% of the area"),
+            ],
+        },
+        Group {
+            name: say!("To be found: pipe"),
+            needs: "",
+            fields: vec![
+                figure("flaws.pipe.diameter_mm", say!("diameter"), "mm"),
+                figure("flaws.pipe.within_mm", say!("within"), "mm of the centre"),
+                figure("flaws.pipe.coverage_percent", say!("coverage"), "% of that zone"),
+            ],
+        },
+        Group {
+            name: say!("To be cut"),
+            needs: "",
+            fields: vec![
+                figure("cut.shortest_mm", say!("shortest piece"), "mm"),
+                figure("cut.kerf_mm", say!("saw cut"), "mm"),
+            ],
+        },
+    ]
+}
 
 /// Sections that an order can be for, by their word in the document.
 pub const SECTIONS: [&str; 3] = ["round", "square", "flat"];
@@ -217,12 +220,12 @@ impl Looked {
     }
 }
 
-fn field(key: &str) -> Option<&'static Field> {
-    GROUPS.iter().flat_map(|group| group.fields).find(|field| field.key == key)
+fn field(key: &str) -> Option<Field> {
+    groups().into_iter().flat_map(|group| group.fields).find(|field| field.key == key)
 }
 
 fn values(document: &DocumentMut) -> BTreeMap<String, String> {
-    let all = GROUPS.iter().flat_map(|group| group.fields);
+    let all = groups().into_iter().flat_map(|group| group.fields);
     all.filter_map(|field| Some((field.key.to_owned(), value_of(document, field.key)?))).collect()
 }
 
@@ -342,7 +345,7 @@ mod tests {
     // Property: a field taken into the text is read back, and nothing else of the text changes.
     #[test]
     fn every_field_is_read_back_and_the_rest_of_the_text_stays() {
-        for field in GROUPS.iter().flat_map(|group| group.fields) {
+        for field in groups().into_iter().flat_map(|group| group.fields) {
             let value = if field.kind == Kind::Words { "a \"b\" #c" } else { "7" };
             let looked = changed(field.key, value);
             let read = &looked.values.as_ref().unwrap()[field.key];

@@ -5,6 +5,7 @@ use barwright_job::{Rules, rules::Ended};
 use barwright_ledger::{
     Entry, Equipment, Kind, LedgerError, People, expiry::Expiry, people::Denied,
 };
+use barwright_phrase::say;
 use jiff::civil::Date;
 
 /// Kinds of entries that permissions rest on.
@@ -30,9 +31,9 @@ impl Barred {
     #[must_use]
     pub fn hint(&self) -> Option<&'static str> {
         Some(match self {
-            Self::Denied(_) => "have somebody of these roles do it",
+            Self::Denied(_) => say!("have somebody of these roles do it"),
             Self::Ledger(e) => return e.hint(),
-            Self::Expired(_) => "have it renewed, and enter the new certificate",
+            Self::Expired(_) => say!("have it renewed, and enter the new certificate"),
         })
     }
 }

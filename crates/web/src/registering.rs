@@ -4,6 +4,7 @@ use barwright_ledger::{
     LedgerError, Record,
     record::{Calibration, EquipmentFacts, MountFacts, PersonFacts, Role},
 };
+use barwright_phrase::say;
 use jiff::civil::Date;
 
 /// Longest name, mark or number, in characters.
@@ -66,10 +67,11 @@ impl Fields<'_> {
             })
             .collect::<Result<Vec<_>, _>>()?;
         Ok(Record::person(PersonFacts {
-            person: self.some("person", "the name")?,
+            person: self.some("person", say!("the name"))?,
             roles,
-            certified_until: self.date("certified_until", "the last day of the certification")?,
-            certificate: self.maybe("certificate", "the number of the certificate")?,
+            certified_until: self
+                .date("certified_until", say!("the last day of the certification"))?,
+            certificate: self.maybe("certificate", say!("the number of the certificate"))?,
         }))
     }
 
@@ -78,17 +80,17 @@ impl Fields<'_> {
     /// # Errors
     /// What is wrong with the form.
     pub fn equipment(&self) -> Result<Record, Wrong> {
-        let certificate = self.maybe("certificate", "the number of the certificate")?;
-        let until = self.date("until", "the last day of the calibration")?;
+        let certificate = self.maybe("certificate", say!("the number of the certificate"))?;
+        let until = self.date("until", say!("the last day of the calibration"))?;
         let calibration = match (certificate.is_empty(), until) {
             (true, None) => None,
             (false, Some(until)) => Some(Calibration { certificate, until }),
-            (false, None) => return Err(Wrong::Missing("the last day of the calibration")),
-            (true, Some(_)) => return Err(Wrong::Missing("the number of the certificate")),
+            (false, None) => return Err(Wrong::Missing(say!("the last day of the calibration"))),
+            (true, Some(_)) => return Err(Wrong::Missing(say!("the number of the certificate"))),
         };
         Ok(Record::equipment(EquipmentFacts {
-            equipment: self.some("equipment", "the serial number or mark")?,
-            what: self.some("what", "what it is")?,
+            equipment: self.some("equipment", say!("the serial number or mark"))?,
+            what: self.some("what", say!("what it is"))?,
             calibration,
         }))
     }
@@ -99,8 +101,8 @@ impl Fields<'_> {
     /// What is wrong with the form; [`LedgerError`] for a line without a name.
     pub fn mount(&self, line: &str) -> Result<Result<Record, LedgerError>, Wrong> {
         let facts = MountFacts {
-            equipment: self.some("equipment", "the serial number or mark")?,
-            place: self.some("place", "the place on the line")?,
+            equipment: self.some("equipment", say!("the serial number or mark"))?,
+            place: self.some("place", say!("the place on the line"))?,
             on: self.all("on").next() != Some("off"),
         };
         Ok(Record::mount(facts, line))

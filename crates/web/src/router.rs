@@ -9,7 +9,6 @@ use axum::{
     middleware::{self, Next},
     response::{IntoResponse, Response},
 };
-use barwright_report::figures::with as styled;
 use maud::Markup;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLayer};
@@ -17,9 +16,10 @@ use tower_http::{compression::CompressionLayer, set_header::SetResponseHeaderLay
 use crate::{
     access::{self, Access, Reach, Viewer},
     cache::Cache,
-    figures,
     folder::JobFolder,
+    house::House,
     lot::Lot,
+    manner::{self, Manner},
     pages,
     receive::Newsroom,
     record::Ledger,
@@ -48,6 +48,8 @@ struct Site {
     changing: Arc<Semaphore>,
     /// Whose turn it is to compute.
     computing: Arc<Semaphore>,
+    /// Languages, and how papers look.
+    house: House,
 }
 
 impl Site {
@@ -68,11 +70,12 @@ impl Site {
     ) -> Response {
         let ledger = Ledger::read(&self.folder).await;
         let site = self.clone();
-        let wanted = figures::wanted();
+        let manner = Manner::here();
         let made = tokio::task::spawn_blocking(move || {
             let mut lot = Lot::read(&site.folder, &site.cache, ledger, viewer);
             lot.work = site.works.seen();
-            styled(wanted, || match make(&lot) {
+            lot.languages = site.house.languages;
+            manner.with(|| match make(&lot) {
                 Some(page) => page.into_response(),
                 None => (StatusCode::NOT_FOUND, pages::missing::page(&lot)).into_response(),
             })
@@ -85,12 +88,12 @@ impl Site {
 
 /// The pages of a job folder, for this machine.
 pub fn router(folder: JobFolder) -> Router {
-    router_for(folder, None, Reach::Loopback)
+    router_for(folder, None, Reach::Loopback, House::default())
 }
 
 /// The pages of a job folder, and of the lines that shots are received from. `reach`: who can reach
-/// them.
-pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Router {
+/// them; `house`: its languages.
+pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach, house: House) -> Router {
     let access = Access::new(folder.clone(), reach);
     let site = Site {
         folder,
@@ -100,6 +103,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         works: Works::default(),
         changing: Arc::new(Semaphore::new(1)),
         computing: Arc::new(Semaphore::new(1)),
+        house,
     };
     let header = |name: HeaderName, value: &'static str| {
         SetResponseHeaderLayer::overriding(name, HeaderValue::from_static(value))
@@ -112,9 +116,9 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach) -> Ro
         })
         .with_state(site)
         .merge(access::routes().with_state(access.clone()))
-        .layer(middleware::from_fn(figures::follow))
         .layer(middleware::from_fn_with_state(access.clone(), access::guard))
         .layer(access.sessions())
+        .layer(middleware::from_fn_with_state(house.languages, manner::follow))
         .layer(CompressionLayer::new())
         .layer(header(header::CONTENT_SECURITY_POLICY, POLICY))
         .layer(header(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))

@@ -10,6 +10,7 @@ use crate::{
     access::{Reach, accounts::Accounts},
     files::FileError,
     folder::JobFolder,
+    house::{House, HouseError},
     receive::Newsroom,
     router::router_for,
 };
@@ -30,6 +31,12 @@ pub enum ServeError {
         /// The reason.
         source: FileError,
     },
+    /// The house folder cannot be used.
+    #[error("the house folder cannot be used: {source}")]
+    House {
+        /// The reason.
+        source: HouseError,
+    },
     /// The system refused the address.
     #[error("cannot listen on {address}: {source}")]
     Listen {
@@ -49,8 +56,9 @@ pub enum ServeError {
 impl ServeError {
     /// The cure in words, where one is known.
     #[must_use]
-    pub fn hint(&self) -> Option<&'static str> {
-        match self {
+    pub fn hint(&self) -> Option<String> {
+        let hint = match self {
+            Self::House { source } => return source.hint(),
             Self::Open { .. } => Some(
                 "use 127.0.0.1, or make accounts first: `barwright people password NAME`; without them whoever \
                  reaches the pages reads the whole job folder",
@@ -64,7 +72,8 @@ impl ServeError {
                 _ => None,
             },
             Self::Broken { .. } => None,
-        }
+        };
+        hint.map(str::to_owned)
     }
 }
 
@@ -93,6 +102,7 @@ fn reach(folder: &JobFolder, address: SocketAddr, open: bool) -> Result<Reach, S
 /// taken or refused.
 pub async fn serve(folder: JobFolder, address: SocketAddr, open: bool) -> Result<(), ServeError> {
     let reach = reach(&folder, address, open)?;
+    let house = house(&folder)?;
     let listener = listen(address).await?;
     let interrupted = async {
         if tokio::signal::ctrl_c().await.is_err() {
@@ -100,7 +110,7 @@ pub async fn serve(folder: JobFolder, address: SocketAddr, open: bool) -> Result
             std::future::pending::<()>().await;
         }
     };
-    run(router_for(folder, None, reach), listener, interrupted).await
+    run(router_for(folder, None, reach, house), listener, interrupted).await
 }
 
 /// As [`serve`], with the lines that shots are received from, until it is dropped; on this machine
@@ -116,9 +126,14 @@ pub async fn serve_line(
     if !address.ip().is_loopback() {
         return Err(ServeError::Open { address });
     }
+    let house = house(&folder)?;
     let listener = listen(address).await?;
-    let pages = router_for(folder, Some(news), Reach::Loopback);
+    let pages = router_for(folder, Some(news), Reach::Loopback, house);
     run(pages, listener, std::future::pending()).await
+}
+
+fn house(folder: &JobFolder) -> Result<House, ServeError> {
+    House::read(folder).map_err(|source| ServeError::House { source })
 }
 
 async fn listen(address: SocketAddr) -> Result<TcpListener, ServeError> {
@@ -128,13 +143,14 @@ async fn listen(address: SocketAddr) -> Result<TcpListener, ServeError> {
 /// Serves on a listener of this machine until `end` is over; requests under way are answered first.
 ///
 /// # Errors
-/// [`ServeError::Broken`].
+/// [`ServeError::House`], [`ServeError::Broken`].
 pub async fn serve_on(
     folder: JobFolder,
     listener: TcpListener,
     end: impl Future<Output = ()> + Send + 'static,
 ) -> Result<(), ServeError> {
-    run(router_for(folder, None, Reach::Loopback), listener, end).await
+    let house = house(&folder)?;
+    run(router_for(folder, None, Reach::Loopback, house), listener, end).await
 }
 
 async fn run(

@@ -3,6 +3,7 @@
 //! Commands and pages call one of them; the demo calls all of them in turn. None of them prints, and none
 //! enters anything in the ledger.
 
+use barwright_phrase::say;
 use std::path::Path;
 
 use barwright_capture::{
@@ -76,7 +77,7 @@ impl StepError {
             Self::Capture(e) => e.hint(),
             Self::Plan(e) => e.hint(),
             Self::Evaluate(e) => e.hint(),
-            Self::NoCapture => Some("name the capture of the reference bar".into()),
+            Self::NoCapture => Some(say!("name the capture of the reference bar").into()),
             Self::NothingJudged => {
                 Some("run `barwright screen` and `barwright sentence` first".into())
             }

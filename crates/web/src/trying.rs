@@ -1,6 +1,7 @@
 //! What a technique covers when water, temperature, bar or centring are otherwise: what is asked by
 //! a form, and the answer. Computed, never kept.
 
+use barwright_phrase::say;
 use std::{
     f64::consts::{FRAC_PI_2, PI},
     time::Instant,
@@ -61,10 +62,9 @@ impl Slider {
             Ok(value) if (least..=most).contains(&value) => self.asked = value,
             Ok(_) => {
                 let places = self.decimals();
-                self.wrong =
-                    Some(format!("choose {least:.places$} to {most:.places$} {}", self.unit));
+                self.wrong = Some(say!("choose {least:.places$} to {most:.places$} {}", self.unit));
             }
-            Err(_) => self.wrong = Some("this is not a number".into()),
+            Err(_) => self.wrong = Some(say!("this is not a number").into()),
         }
         self
     }
@@ -108,7 +108,7 @@ impl Change {
             sliders: [
                 slider(
                     "water_path_mm",
-                    "probes further out by",
+                    say!("probes further out by"),
                     "mm",
                     [-2.0, 2.0, 0.1],
                     0.0,
@@ -116,7 +116,7 @@ impl Change {
                 ),
                 slider(
                     "temperature_c",
-                    "water at",
+                    say!("water at"),
                     "°C",
                     [5.0, 45.0, 0.5],
                     water.temperature_c,
@@ -125,7 +125,7 @@ impl Change {
                 slider("diameter_mm", "diameter", "mm", range, diameter_mm, &asked.diameter_mm),
                 slider(
                     "off_centre_mm",
-                    "bar off centre by",
+                    say!("bar off centre by"),
                     "mm",
                     [0.0, 2.0, 0.05],
                     0.0,

@@ -2,6 +2,7 @@
 //! papers. One at a time, in the name of who began it; what is made is written and entered in the
 //! ledger, or neither.
 
+use barwright_phrase::say;
 use std::{
     sync::{
         Arc, Mutex, MutexGuard, PoisonError,
@@ -79,14 +80,14 @@ impl What {
     #[must_use]
     pub fn words(self) -> &'static str {
         match self {
-            Self::Technique => "working out the technique",
-            Self::Proof => "proving the coverage",
-            Self::ReferenceBar => "laying out the reference bar",
-            Self::Level => "levelling the beams",
-            Self::Check => "judging the passes",
-            Self::Bars => "screening and judging bars",
-            Self::Judgements => "judging bars",
-            Self::Papers => "setting the papers",
+            Self::Technique => say!("working out the technique"),
+            Self::Proof => say!("proving the coverage"),
+            Self::ReferenceBar => say!("laying out the reference bar"),
+            Self::Level => say!("levelling the beams"),
+            Self::Check => say!("judging the passes"),
+            Self::Bars => say!("screening and judging bars"),
+            Self::Judgements => say!("judging bars"),
+            Self::Papers => say!("setting the papers"),
         }
     }
 
@@ -156,8 +157,8 @@ pub enum WorkError {
 fn counted(what: What) -> String {
     match what.captures() {
         [1, 1] => "one".into(),
-        [least, usize::MAX] => format!("{least} or more"),
-        [least, most] => format!("{least} to {most}"),
+        [least, usize::MAX] => say!("{least} or more"),
+        [least, most] => say!("{least} to {most}"),
     }
 }
 
@@ -166,14 +167,14 @@ impl WorkError {
     #[must_use]
     pub fn hint(&self) -> Option<String> {
         match self {
-            Self::Busy(_) => Some("wait for its end".into()),
+            Self::Busy(_) => Some(say!("wait for its end").into()),
             Self::Barred(e) => e.hint().map(str::to_owned),
             Self::File(e) => e.hint(),
             Self::Step(e) => e.hint(),
             Self::Paper(e) => e.hint(),
             Self::Ledger(e) => e.hint().map(str::to_owned),
-            Self::Captures(..) => Some("choose them on the page".into()),
-            Self::NoCapture(_) => Some("look at the page again".into()),
+            Self::Captures(..) => Some(say!("choose them on the page").into()),
+            Self::NoCapture(_) => Some(say!("look at the page again").into()),
             Self::Stopped | Self::BrokenOff => None,
         }
     }

@@ -38,7 +38,10 @@ struct Pages {
 
 impl Pages {
     fn of(folder: &JobFolder, reach: Reach) -> Self {
-        Self { pages: router_for(folder.clone(), None, reach), cookie: None }
+        Self {
+            pages: router_for(folder.clone(), None, reach, barwright_web::House::default()),
+            cookie: None,
+        }
     }
 
     async fn ask(&mut self, request: axum::http::request::Builder, body: String) -> Answer {

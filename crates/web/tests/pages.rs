@@ -62,7 +62,7 @@ async fn pages_that_release_steel_carry_the_cautions() {
     let job = support::full().await;
     for address in ["/", "/checks", "/bars", "/bars/B001", "/ledger", "/papers"] {
         let a = get(&job.folder, address).await;
-        for caution in barwright_report::CAUTIONS {
+        for caution in barwright_report::cautions() {
             let words = caution.replace('\'', "&#39;");
             assert!(a.text.contains(caution) || a.text.contains(&words), "{address}: {caution}");
         }
@@ -427,11 +427,11 @@ async fn figures_are_written_as_the_reader_wants_them() {
     let order = "/documents/order.toml";
     assert_eq!(with("comma", order).await, get(&job.folder, order).await.text);
 
-    let chosen = get(&job.folder, "/figures?style=inch&to=/bars/B001").await;
+    let chosen = get(&job.folder, "/manner?figures=inch&to=/bars/B001").await;
     assert_eq!(chosen.header(header::LOCATION), "/bars/B001");
     assert!(chosen.header(header::SET_COOKIE).starts_with("figures=inch;"));
     for elsewhere in ["//example.org", "https://example.org", "/\\example.org"] {
-        let chosen = get(&job.folder, &format!("/figures?style=inch&to={elsewhere}")).await;
+        let chosen = get(&job.folder, &format!("/manner?figures=inch&to={elsewhere}")).await;
         assert_eq!(chosen.header(header::LOCATION), "/", "{elsewhere}");
     }
 }

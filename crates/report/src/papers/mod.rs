@@ -12,6 +12,8 @@ mod reference;
 mod standing;
 mod technique;
 
+use barwright_phrase::say;
+
 pub use bar::{BarInput, bar_certificate};
 pub use check::{CheckInput, check_report, repeatability_words};
 pub use level::{LevelInput, level_record, spokes};
@@ -21,12 +23,17 @@ pub use reference::{ReferenceInput, reference_sheet};
 pub use standing::{CheckEntry, Outcome, Standing, outcome};
 pub use technique::{TechniqueInput, technique_sheet};
 
-/// Stands on every paper and page that releases steel.
-pub const CAUTIONS: [&str; 3] = [
-    "Barwright supports the judgement of qualified personnel and an approved written procedure; it replaces neither.",
-    "The ordered standard, local codes and the responsible level 3 decide.",
-    "Moving bars, water and high voltage: follow the site's rules.",
-];
+/// What stands on every paper and page that releases steel, in the language at hand.
+#[must_use]
+pub fn cautions() -> [&'static str; 3] {
+    [
+        say!(
+            "Barwright supports the judgement of qualified personnel and an approved written procedure; it replaces neither."
+        ),
+        say!("The ordered standard, local codes and the responsible level 3 decide."),
+        say!("Moving bars, water and high voltage: follow the site's rules."),
+    ]
+}
 
 /// When and on what ground a paper is made.
 #[derive(Debug, Clone, Copy, Default)]

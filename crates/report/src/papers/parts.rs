@@ -7,7 +7,7 @@ use barwright_job::{
 };
 use serde_json::{Value, json};
 
-use super::{CAUTIONS, CheckEntry, Issue};
+use super::{CheckEntry, Issue};
 use crate::{palette::TOKENS, text};
 
 /// The data that every template finds: colours, title, running head, moment, ledger, cautions.
@@ -26,7 +26,7 @@ pub(super) fn frame(title: &str, running: &[String], issue: &Issue<'_>) -> Value
             "short": Hash(l.hash.to_owned()).short(),
             "at": l.at,
         })),
-        "cautions": CAUTIONS,
+        "cautions": super::cautions(),
         "not_validated": issue.not_validated,
     })
 }
@@ -48,9 +48,7 @@ pub(super) fn hash_line(role: &str, hash: &Hash) -> Value {
 /// The hash of a document itself and of all it was made from.
 pub(super) fn hashes<T>(itself: &str, sealed: &Sealed<T>) -> Value {
     let mut lines = vec![hash_line(itself, &sealed.hash)];
-    lines.extend(
-        sealed.made_from.iter().map(|(role, hash)| hash_line(&role.replace('_', " "), hash)),
-    );
+    lines.extend(sealed.made_from.iter().map(|(role, hash)| hash_line(&text::role(role), hash)));
     Value::Array(lines)
 }
 

@@ -1,6 +1,7 @@
 //! The cut plan under the ribbon: pieces, saw cuts, what is kept and what is lost.
 
 use barwright_job::judgement::{CutPlan, Fate};
+use barwright_phrase::say;
 
 use super::{ACROSS, Axis, LEFT};
 use crate::{
@@ -14,21 +15,21 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
     let h = 26.0;
     let unit = size_unit();
     svg.open("cut-plan");
-    svg.text((LEFT - 8.0, y + 17.0), "cut plan", Type::new(11.0, &look.ink, Anchor::End));
+    svg.text((LEFT - 8.0, y + 17.0), say!("cut plan"), Type::new(11.0, &look.ink, Anchor::End));
     for piece in cut.pieces.iter().filter(|p| axis.meets(p.from_m, p.to_m)) {
         let (x, w) = axis.stretch(piece.from_m, piece.to_m);
         let length = size(piece.to_m - piece.from_m, 0);
         match piece.fate {
             Fate::Keep => {
                 let sold = piece.sold_as.as_ref();
-                let sold = sold.map_or(String::new(), |name| format!(", sold as {name}"));
-                svg.open_titled("keep", &format!("kept, {length} {unit}{sold}"));
+                let sold = sold.map_or(String::new(), |name| say!(", sold as {name}"));
+                svg.open_titled("keep", &say!("kept, {length} {unit}{sold}"));
                 svg.rect((x, y, w, h), &look.tint, &look.accent, 1.2);
                 let mid = x + w / 2.0;
                 if w > 92.0 {
                     svg.text(
                         (mid, y + 17.5),
-                        &format!("kept {length} {unit}"),
+                        &say!("kept {length} {unit}"),
                         Type::new(12.0, &look.ink, Anchor::Middle),
                     );
                 } else if w > 34.0 {
@@ -36,7 +37,7 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
                 }
             }
             Fate::Scrap => {
-                svg.open_titled("scrap", &format!("scrap, {length} {unit}: {}", piece.reason));
+                svg.open_titled("scrap", &say!("scrap, {length} {unit}: {}", piece.reason));
                 svg.rect((x, y, w, h), &look.card, &look.soft, 0.9);
                 if w > 2.0 {
                     svg.line((x, y), (x + w, y + h), &look.soft, 0.8).line(
@@ -61,7 +62,7 @@ pub(super) fn cut_plan(svg: &mut Svg, cut: &CutPlan, axis: &Axis, look: &Palette
     }
     svg.text(
         (LEFT, y + h + 24.0),
-        &format!(
+        &say!(
             "kept {}, lost {}; ▲ saw cut; crossed: scrap; hatched: not inspected",
             sized(cut.kept_m, 0),
             sized(cut.lost_m, 0)

@@ -1,6 +1,7 @@
 //! Heights of beams as spokes against the accepted band.
 
 use barwright_job::technique::{Beam, Technique};
+use barwright_phrase::say;
 use barwright_wave::{Mode, Point};
 
 use super::{Room, Spoke, Spokes};
@@ -119,13 +120,13 @@ fn side(beam: &Beam, along: Point) -> f64 {
 
 fn spoke_words(beam: &Beam, spoke: &Spoke) -> String {
     let height = match spoke.height_fsh {
-        None => "no echo".to_owned(),
+        None => say!("no echo").to_owned(),
         Some(h) if spoke.clipped => {
-            format!("at least {} % of full screen", text::number(h * 100.0, 0))
+            say!("at least {} % of full screen", text::number(h * 100.0, 0))
         }
-        Some(h) => format!("{} % of full screen", text::number(h * 100.0, 1)),
+        Some(h) => say!("{} % of full screen", text::number(h * 100.0, 1)),
     };
-    format!("beam {} {}, probe {}: {height}", beam.id, mode(beam.mode), beam.probe + 1)
+    say!("beam {} {}, probe {}: {height}", beam.id, mode(beam.mode), beam.probe + 1)
 }
 
 fn mode(mode: Mode) -> &'static str {

@@ -1,5 +1,6 @@
 //! Signing in and out.
 
+use barwright_phrase::say;
 use std::time::{Duration, Instant};
 
 use axum::{
@@ -56,7 +57,7 @@ async fn ask(Extension(viewer): Extension<Viewer>, Query(asked): Query<Asked>) -
         Viewer::Person(_) => Redirect::to(own(&asked.to)).into_response(),
         Viewer::Stranger => pages::sign_in::page(own(&asked.to), None).into_response(),
         Viewer::Anybody => pages::sign_in::refused(
-            "There is no account",
+            say!("There is no account"),
             "So these pages are open for reading and nobody changes anything by them. \
              `barwright people password NAME` makes an account; from then on everybody signs in.",
         )
@@ -76,13 +77,13 @@ async fn sign_in(
         |status, words: &str| (status, pages::sign_in::page(&to, Some(words))).into_response();
     if let Err(wait) = access.attempts.begin(&typed.name, from.0, Instant::now()) {
         let seconds = wait.as_secs() + 1;
-        let words = format!("After several wrong passwords one must wait: {}.", in_words(wait));
+        let words = say!("After several wrong passwords one must wait: {}.", in_words(wait));
         let mut answer = again(StatusCode::TOO_MANY_REQUESTS, &words);
         answer.headers_mut().insert(header::RETRY_AFTER, seconds.into());
         return answer;
     }
     let Some(person) = known(&access, typed.name, password).await else {
-        return again(StatusCode::UNAUTHORIZED, "Name or password is wrong.");
+        return again(StatusCode::UNAUTHORIZED, say!("Name or password is wrong."));
     };
     let (person, mark) = person;
     access.attempts.right(&person, from.0);
@@ -94,7 +95,7 @@ async fn sign_in(
     };
     match begun {
         Ok(()) => Redirect::to(&to).into_response(),
-        Err(_) => again(StatusCode::INTERNAL_SERVER_ERROR, "The session could not be begun."),
+        Err(_) => again(StatusCode::INTERNAL_SERVER_ERROR, say!("The session could not be begun.")),
     }
 }
 
@@ -122,8 +123,8 @@ async fn sign_out(session: Session) -> Response {
 
 fn in_words(wait: Duration) -> String {
     match wait.as_secs() + 1 {
-        1 => "1 second".into(),
-        n => format!("{n} seconds"),
+        1 => say!("1 second").into(),
+        n => say!("{n} seconds"),
     }
 }
 

@@ -4,7 +4,8 @@
 use std::f64::consts::TAU;
 use std::fmt::Write as _;
 
-use maud::{Markup, PreEscaped, html};
+use barwright_phrase::html;
+use maud::{Markup, PreEscaped};
 
 use crate::{chain::Shape, lot::Standing};
 

@@ -1,9 +1,10 @@
 //! Parts that several pages share.
 
 use barwright_job::{Finding, Sealed};
+use barwright_phrase::{html, say};
 use barwright_report::figures::{way, way_unit};
-use barwright_report::{papers::CAUTIONS, text};
-use maud::{Markup, PreEscaped, html};
+use barwright_report::{papers, text};
+use maud::{Markup, PreEscaped};
 
 use crate::{cache::Doc, files::FileError, lot::Lot};
 
@@ -47,7 +48,7 @@ pub fn beams(list: &[u32]) -> String {
     const SHOWN: usize = 8;
     let mut words: Vec<String> = list.iter().take(SHOWN).map(u32::to_string).collect();
     if list.len() > SHOWN {
-        words.push(format!("and {} more", list.len() - SHOWN));
+        words.push(say!("and {} more", list.len() - SHOWN));
     }
     words.join(", ")
 }
@@ -82,7 +83,7 @@ pub fn findings(list: &[Finding]) -> Markup {
 pub fn cautions() -> Markup {
     html! {
         aside.cautions aria-label="Cautions" {
-            @for line in CAUTIONS { p { (line) } }
+            @for line in papers::cautions() { p { (line) } }
         }
     }
 }
@@ -104,7 +105,7 @@ pub fn origin<T>(lot: &Lot, sealed: &Sealed<T>) -> Markup {
                 p { "Made from:" }
                 ul {
                     @for (role, hash) in &sealed.made_from {
-                        li { (role.replace('_', " ")) " " code { (hash.short()) } }
+                        li { (text::role(role)) " " code { (hash.short()) } }
                     }
                 }
             }

@@ -1,39 +1,44 @@
 //! The frame of every page: the bar across the top, the chain, the holds, the words below.
 
-use maud::{DOCTYPE, Markup, html};
+use std::collections::BTreeMap;
+
+use barwright_phrase::{html, say};
+use maud::{DOCTYPE, Markup};
 
 use super::mark;
 use crate::{
     access::Viewer,
     chain::{Link, Shape, chain},
-    figures,
     lot::Lot,
+    manner,
 };
 use barwright_ledger::BarState;
 use barwright_report::{
     figures::{Decimal, style, way_m, way_unit},
-    text,
+    text, texts,
 };
 
 /// The pages that are no link of the chain.
-const OTHERS: [(&str, &str); 9] = [
-    ("/", "Lot"),
-    ("/line", "Line"),
-    ("/proof", "Proof"),
-    ("/reference", "Reference bar"),
-    ("/changeover", "Changeover"),
-    ("/trends", "Trends"),
-    ("/ledger", "Ledger"),
-    ("/papers", "Papers"),
-    ("/people", "People and equipment"),
-];
+fn others() -> [(&'static str, &'static str); 9] {
+    [
+        ("/", say!("Lot")),
+        ("/line", say!("Line")),
+        ("/proof", say!("Proof")),
+        ("/reference", say!("Reference bar")),
+        ("/changeover", say!("Changeover")),
+        ("/trends", say!("Trends")),
+        ("/ledger", say!("Ledger")),
+        ("/papers", say!("Papers")),
+        ("/people", say!("People and equipment")),
+    ]
+}
 
 /// A page: its address, its heading, a sentence under it, and the rest.
 pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -> Markup {
     let order = lot.order.here();
     html! {
         (DOCTYPE)
-        html lang="en" data-comma[style().decimal == Decimal::Comma] data-way=(way_m()) data-way-unit=(way_unit()) {
+        html lang=(texts::tag()) data-comma[style().decimal == Decimal::Comma] data-way=(way_m()) data-way-unit=(way_unit()) data-words=[script_words()] {
             (head(title))
             body {
                 a.skip href="#main" { "Skip to the content" }
@@ -48,12 +53,12 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
                             } @else { span { "no order yet" } }
                         }
                         @if let Some(name) = lot.viewer.name() { (signed_in(name)) }
-                        button.form type="button" hidden data-form-switch { "Dark" }
+                        (form_switch())
                     }
                     (links(&chain(lot), here, here == "/"))
                     nav.others aria-label="Pages" {
                         ul {
-                            @for (href, name) in OTHERS {
+                            @for (href, name) in others() {
                                 li { a href=(href) aria-current=[(here == href).then_some("page")] { (name) } }
                             }
                         }
@@ -67,10 +72,25 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
                 footer.foot {
                     p { "Read from " code { (text::visible(&lot.folder.root().display().to_string())) } ". " (change(&lot.viewer)) }
                     (figures_chosen(here))
+                    (languages(lot, here))
                 }
             }
         }
     }
+}
+
+/// Light or dark; `form.js` shows it and says what it does.
+pub fn form_switch() -> Markup {
+    html! {
+        button.form type="button" hidden data-form-switch data-words-light="Light" data-words-dark="Dark"
+            data-words-to-light="Switch to the light form" data-words-to-dark="Switch to the dark form" { "Dark" }
+    }
+}
+
+/// What the scripts say in the language at hand; nothing in English.
+pub fn script_words() -> Option<String> {
+    let words: BTreeMap<_, _> = texts::of_scripts().collect();
+    (!words.is_empty()).then(|| serde_json::to_string(&words).unwrap_or_default())
 }
 
 fn signed_in(name: &str) -> Markup {
@@ -88,9 +108,25 @@ fn figures_chosen(here: &str) -> Markup {
     html! {
         nav.figures-chosen aria-label="How figures are written" {
             span { "Figures as " }
-            @for (word, example, figures) in figures::CHOICES {
-                a href=(format!("{}?style={word}&to={here}", figures::ADDRESS)) aria-current=[(figures == now).then_some("true")] { (example) }
+            @for (word, example, figures) in manner::STYLES {
+                a href=(format!("{}?figures={word}&to={here}", manner::ADDRESS)) aria-current=[(figures == now).then_some("true")] { (example) }
                 " "
+            }
+        }
+    }
+}
+
+/// The language of the pages, and the other ones where the house has any.
+fn languages(lot: &Lot, here: &str) -> Markup {
+    html! {
+        @if !lot.languages.is_empty() {
+            nav.figures-chosen aria-label="Language" {
+                span { "Language " }
+                @for (tag, name, chosen) in manner::choices(lot.languages) {
+                    a lang=(tag) hreflang=(tag) href=(format!("{}?language={tag}&to={here}", manner::ADDRESS))
+                        aria-current=[chosen.then_some("true")] { (name) }
+                    " "
+                }
             }
         }
     }
@@ -99,8 +135,8 @@ fn figures_chosen(here: &str) -> Markup {
 /// What these pages change, in a sentence.
 fn change(viewer: &Viewer) -> &'static str {
     match viewer {
-        Viewer::Person(_) => "These pages change nothing but what a form on them says.",
-        Viewer::Anybody | Viewer::Stranger => "These pages change nothing.",
+        Viewer::Person(_) => say!("These pages change nothing but what a form on them says."),
+        Viewer::Anybody | Viewer::Stranger => say!("These pages change nothing."),
     }
 }
 

@@ -6,8 +6,9 @@ use barwright_job::{
     judgement::{Fate, Judgement},
     screened::ScreenedBar,
 };
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped};
 
 const WIDTH: f64 = 300.0;
 const HEIGHT: f64 = 16.0;
@@ -43,13 +44,13 @@ pub fn strip(screened: &ScreenedBar, judgement: Option<&Judgement>, longest_m: f
         let _ = write!(body, "<path class=\"flaw\" d=\"M{at:.1} 0V16\"/>");
     }
     let words = match judgement {
-        Some(j) => format!(
+        Some(j) => say!(
             "{} indications, {} m kept of {} m",
             j.indications.len(),
             text::number(j.cut.kept_m, 3),
             text::number(j.length_m, 3)
         ),
-        None => format!("{} m, not judged", text::number(screened.length_m, 3)),
+        None => say!("{} m, not judged", text::number(screened.length_m, 3)),
     };
     html! {
         svg.strip viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) preserveAspectRatio="none" role="img"

@@ -1,6 +1,7 @@
 //! Tables with units in the head and figures that stand under each other.
 
-use maud::{Markup, html};
+use barwright_phrase::html;
+use maud::Markup;
 
 /// A column of a table.
 #[derive(Debug, Clone, Copy)]

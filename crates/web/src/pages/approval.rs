@@ -2,8 +2,9 @@
 
 use barwright_job::{Sealed, Technique};
 use barwright_ledger::Entry;
+use barwright_phrase::html;
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     access::Viewer,

@@ -5,9 +5,10 @@ use barwright_ledger::{
     BarKey, Entry, State,
     store::questions::{After, Bars, Story},
 };
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use super::ledger::{entries, words_of};
 use crate::{
@@ -39,7 +40,7 @@ pub fn bars(lot: &Lot, question: &Question, answer: &Answer) -> Markup {
     shell::shell(
         lot,
         "/ledger",
-        "Ask the ledger",
+        say!("Ask the ledger"),
         &html! { "Which bars of a heat, an order or a customer; which were screened with a probe, a level, a technique or a version of the program." },
         &html! {
             (form(question))
@@ -83,8 +84,8 @@ fn answered(question: &Question, found: &Bars) -> Markup {
         }
         @if !found.bars.is_empty() {
             (table(
-                "Bars found",
-                &[words("Bar"), words("state"), prose("why"), words("line"), words("screening")],
+                say!("Bars found"),
+                &[words(say!("Bar")), words(say!("state")), prose(say!("why")), words(say!("line")), words(say!("screening"))],
                 found.bars.iter().map(|b| {
                     let (state, why) = words_of(&b.state.state);
                     let stop = matches!(b.state.state, State::Held { .. } | State::Rejected);
@@ -116,7 +117,7 @@ pub fn story(lot: &Lot, key: &BarKey, story: &Result<Option<Story>, String>) -> 
     shell::shell(
         lot,
         "/ledger",
-        &format!("Bar {}", text::visible(&key.to_string())),
+        &say!("Bar {}", text::visible(&key.to_string())),
         &html! { "What the ledger holds about it, gone through entry by entry, and what its state rests on." },
         &html! {
             @match story {
@@ -143,9 +144,9 @@ fn told(story: &Story) -> Markup {
     html! {
         p.verdict { (mark::link(shape)) strong { (state) } ": " (why) "." }
         (parts::facts(&[
-            ("line", html! { @if story.state.line.is_empty() { "–" } @else { (text::visible(&story.state.line)) } }),
-            ("check before", check(story.state.opening_check)),
-            ("check after", check(story.state.closing_check)),
+            (say!("line"), html! { @if story.state.line.is_empty() { "–" } @else { (text::visible(&story.state.line)) } }),
+            (say!("check before"), check(story.state.opening_check)),
+            (say!("check after"), check(story.state.closing_check)),
         ]))
         @if !story.shipped.is_empty() {
             h2 { "Left the house" }
@@ -175,7 +176,7 @@ pub fn changes(lot: &Lot, author: &str, found: &Result<Vec<Entry>, String>) -> M
     shell::shell(
         lot,
         "/ledger",
-        "Who changed what",
+        say!("Who changed what"),
         &html! { "Corrections, retests, approvals, people, keys, access and equipment; of one person also what that person set." },
         &html! {
             form.entry method="get" action=(CHANGES) {

@@ -6,13 +6,14 @@ use barwright_job::{
     screened::ScreenedBar,
 };
 use barwright_ledger::{BarState, State};
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit, sized, way, way_unit};
 use barwright_report::{
     Palette, Place, Ribbon,
     ribbon::{ALONG_PX, Heights, SHORTEST_WINDOW_M, across_px, ribbon},
     section_view, text,
 };
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, PreEscaped};
 
 use super::{
     deciding::{self, Refusal},
@@ -57,11 +58,11 @@ pub fn page(lot: &Lot, name: &str, refusal: Option<&Refusal>) -> Option<Markup> 
                 @if let Doc::Here(j) = &bar.judgement { (deciding::section(lot, bar, j, refusal)) }
             }
             Doc::Bad(e) => { (parts::unusable(e)) }
-            Doc::Absent => { (parts::absent("Here the screened bar would stand.", "barwright screen CAPTURE")) }
+            Doc::Absent => { (parts::absent(say!("Here the screened bar would stand."), "barwright screen CAPTURE")) }
         }
         (parts::cautions())
     };
-    Some(shell::shell(lot, "/bars", &format!("Bar {}", text::visible(name)), &lead, &body))
+    Some(shell::shell(lot, "/bars", &say!("Bar {}", text::visible(name)), &lead, &body))
 }
 
 fn neighbours(lot: &Lot, bar: &Bar) -> Markup {
@@ -88,13 +89,13 @@ fn screened(lot: &Lot, bar: &Bar, s: &Sealed<ScreenedBar>, standing: Standing) -
     let technique = lot.technique.here();
     html! {
         @if let Some(t) = technique { (unrolled_picture(lot, bar, &s.body, judgement.map(|j| &j.body), &t.body)) }
-        @else { (parts::absent("The bar is drawn in the section of the technique, which is missing.", "barwright plan")) }
+        @else { (parts::absent(say!("The bar is drawn in the section of the technique, which is missing."), "barwright plan")) }
         div.three {
             section.column {
                 @match &bar.judgement {
                     Doc::Here(j) => { (verdict(&j.body)) }
                     Doc::Bad(e) => { (parts::unusable(e)) }
-                    Doc::Absent => { (parts::absent("Here the verdict, the indications and the cut plan would stand.", "barwright sentence")) }
+                    Doc::Absent => { (parts::absent(say!("Here the verdict, the indications and the cut plan would stand."), "barwright sentence")) }
                 }
             }
             section.column { (ledger(lot.state(bar), standing)) (papers(lot, bar)) }
@@ -161,7 +162,9 @@ fn unrolled_picture(
 ) -> Markup {
     let picture = drawn(&lot.folder, &lot.cache, &bar.name, (s, j, t), None);
     let [top, height] = across_px(s.inspected.len());
-    let caption = "The bar unrolled: metres from the head end along, clock position up; not inspected is hatched. Below, on the same axis, how it is cut.";
+    let caption = say!(
+        "The bar unrolled: metres from the head end along, clock position up; not inspected is hatched. Below, on the same axis, how it is cut."
+    );
     html! {
         figure.picture.long
             data-along-from=(ALONG_PX[0]) data-along-to=(ALONG_PX[1]) data-along-length=(s.length_m)
@@ -179,20 +182,20 @@ fn unrolled_picture(
             }
             script type="module" src="/assets/heard.js" {}
         }
-        @if let Some(j) = j { (behind("The cut plan as a table", &cut(&j.cut))) }
-        (behind("Stretches not inspected, as a table", &lost(s)))
+        @if let Some(j) = j { (behind(say!("The cut plan as a table"), &cut(&j.cut))) }
+        (behind(say!("Stretches not inspected, as a table"), &lost(s)))
     }
 }
 
 fn cut(plan: &CutPlan) -> Markup {
     table(
-        "Pieces",
+        say!("Pieces"),
         &[
-            figures("Piece", ""),
-            figures("from", size_unit()),
-            figures("to", size_unit()),
-            figures("length", size_unit()),
-            prose("what becomes of it"),
+            figures(say!("Piece"), ""),
+            figures(say!("from"), size_unit()),
+            figures(say!("to"), size_unit()),
+            figures(say!("length"), size_unit()),
+            prose(say!("what becomes of it")),
         ],
         plan.pieces.iter().enumerate().map(|(k, p)| {
             vec![
@@ -211,13 +214,13 @@ fn cut(plan: &CutPlan) -> Markup {
 
 fn lost(s: &ScreenedBar) -> Markup {
     table(
-        "Stretches not inspected",
+        say!("Stretches not inspected"),
         &[
-            words("Class"),
-            figures("from", size_unit()),
-            figures("to", size_unit()),
-            words("why"),
-            prose("beams"),
+            words(say!("Class")),
+            figures(say!("from"), size_unit()),
+            figures(say!("to"), size_unit()),
+            words(say!("why")),
+            prose(say!("beams")),
         ],
         s.lost.iter().map(|l| {
             vec![
@@ -241,19 +244,19 @@ fn indications(bar: &str, j: &Judgement, t: Option<&Technique>) -> Markup {
     html! {
         h2 { "Indications" }
         (table(
-            "Indications along the bar",
+            say!("Indications along the bar"),
             &[
-                words("Letter"),
-                prose("likely kind"),
-                figures("from", size_unit()),
-                figures("length", size_unit()),
-                words("clock"),
-                figures("depth", size_unit()),
-                figures("height", "% FSH"),
-                figures("equivalent size", size_unit()),
-                figures("uncertainty", "dB"),
-                figures("echoes", ""),
-                words("A-scans"),
+                words(say!("Letter")),
+                prose(say!("likely kind")),
+                figures(say!("from"), size_unit()),
+                figures(say!("length"), size_unit()),
+                words(say!("clock")),
+                figures(say!("depth"), size_unit()),
+                figures(say!("height"), say!("% FSH")),
+                figures(say!("equivalent size"), size_unit()),
+                figures(say!("uncertainty"), "dB"),
+                figures(say!("echoes"), ""),
+                words(say!("A-scans")),
             ],
             j.indications.iter().map(|i| {
                 let mut cells = row(i);
@@ -307,13 +310,13 @@ fn row(i: &Indication) -> Vec<Markup> {
 
 /// A length along the bar in millimetres: under a beam's width it is not told.
 fn length(metres: f64) -> String {
-    if metres < 0.5e-3 { format!("under {}", size(1e-3, 0)) } else { size(metres, 0) }
+    if metres < 0.5e-3 { say!("under {}", size(1e-3, 0)) } else { size(metres, 0) }
 }
 
 fn section(t: &Technique, i: &Indication) -> Markup {
     let places = [Place { letter: &i.letter, at: i.place, uncertainty_m: i.place_uncertainty_m }];
     let picture = section_view(t, &places, &Palette::page());
-    let caption = format!(
+    let caption = say!(
         "{}: {} o'clock, {} deep, at {} {}.",
         text::visible(&i.letter),
         text::clock(i.place.angle()),
@@ -326,10 +329,10 @@ fn section(t: &Technique, i: &Indication) -> Markup {
 
 fn verdict(j: &Judgement) -> Markup {
     let meaning = match j.verdict {
-        Verdict::Release => "Good over the whole length that is sold.",
-        Verdict::Crop => "Good after the listed stretches are cut out.",
-        Verdict::Hold => "Not decided: another pass or a second look is needed.",
-        Verdict::Reject => "Not good.",
+        Verdict::Release => say!("Good over the whole length that is sold."),
+        Verdict::Crop => say!("Good after the listed stretches are cut out."),
+        Verdict::Hold => say!("Not decided: another pass or a second look is needed."),
+        Verdict::Reject => say!("Not good."),
     };
     let cut = &j.cut;
     html! {
@@ -356,9 +359,9 @@ fn verdict(j: &Judgement) -> Markup {
             }
         }
         (facts(&[
-            ("kept", html! { strong { (way(cut.kept_m, 3)) } " " span.unit { (way_unit()) } }),
-            ("lost", unit(way(cut.lost_m, 3), way_unit())),
-            ("pieces kept", html! { (cut.pieces.iter().filter(|p| p.fate == Fate::Keep).count()) }),
+            (say!("kept"), html! { strong { (way(cut.kept_m, 3)) } " " span.unit { (way_unit()) } }),
+            (say!("lost"), unit(way(cut.lost_m, 3), way_unit())),
+            (say!("pieces kept"), html! { (cut.pieces.iter().filter(|p| p.fate == Fate::Keep).count()) }),
         ]))
     }
 }
@@ -402,10 +405,10 @@ fn ledger(state: Option<&BarState>, standing: Standing) -> Markup {
             State::Rejected => { p { "It stays rejected until a retest is ordered." } }
         }
         (facts(&[
-            ("check before it", entry(s.opening_check)),
-            ("screened", entry(s.screened)),
-            ("judged", entry(s.judged)),
-            ("check after it", entry(s.closing_check)),
+            (say!("check before it"), entry(s.opening_check)),
+            (say!("screened"), entry(s.screened)),
+            (say!("judged"), entry(s.judged)),
+            (say!("check after it"), entry(s.closing_check)),
         ]))
     }
 }
@@ -413,11 +416,11 @@ fn ledger(state: Option<&BarState>, standing: Standing) -> Markup {
 fn inspected(s: &ScreenedBar) -> Markup {
     html! {
         h2 { "Inspected" }
-        (facts(&s.inspected.iter().map(|i| (text::class(i.class), unit(text::percent(i.share, 2), "% of the length"))).collect::<Vec<_>>()))
+        (facts(&s.inspected.iter().map(|i| (text::class(i.class), unit(text::percent(i.share, 2), say!("% of the length")))).collect::<Vec<_>>()))
         (facts(&[
-            ("shots", html! { (s.shots) }),
-            ("echoes over threshold", html! { (s.echoes_over_threshold) }),
-            ("noise", unit(text::percent(s.noise_fsh, 1), "% FSH")),
+            (say!("shots"), html! { (s.shots) }),
+            (say!("echoes over threshold"), html! { (s.echoes_over_threshold) }),
+            (say!("noise"), unit(text::percent(s.noise_fsh, 1), say!("% FSH"))),
         ]))
     }
 }

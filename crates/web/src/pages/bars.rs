@@ -1,8 +1,9 @@
 //! The bars of the lot, all or by state.
 
+use barwright_phrase::{html, say};
 use barwright_report::figures::{way, way_unit};
 use barwright_report::{Palette, lot_cut, text};
-use maud::{Markup, html};
+use maud::Markup;
 
 use super::home::{counts, rack};
 use crate::{
@@ -23,19 +24,19 @@ pub fn page(lot: &Lot, asked: Option<&str>) -> Markup {
     shell::shell(
         lot,
         "/bars",
-        "Bars",
+        say!("Bars"),
         &html! { "Every screened bar from head to tail, with what is kept of it and where it stands." },
         &html! {
             @if wanted.is_none() { (working::sections(lot, &[What::Judgements, What::Bars])) }
             (filter(lot, wanted))
             @if lot.bars.is_empty() {
-                (parts::absent("Here the screened bars would lie.", "barwright screen CAPTURE"))
+                (parts::absent(say!("Here the screened bars would lie."), "barwright screen CAPTURE"))
             } @else if shown.is_empty() {
                 p { "No bar stands so." }
             } @else {
                 (rack(lot, &shown))
                 (why(lot, &shown))
-                (behind("The same as a table", &numbers(lot, &shown)))
+                (behind(say!("The same as a table"), &numbers(lot, &shown)))
             }
             (strangers(lot))
             @if wanted.is_none() { (cut_plan(lot)) }
@@ -75,7 +76,7 @@ fn cut_plan(lot: &Lot) -> Markup {
             @for number in 0..lot_cut::pictures(plan) {
                 (parts::long_picture(
                     barwright_report::lot_cut(plan, number, &Palette::page()),
-                    "Each row a bar, to scale: what is kept with its length, and what goes, by cause.",
+                    say!("Each row a bar, to scale: what is kept with its length, and what goes, by cause."),
                 ))
             }
             (parts::findings(&plan.findings))
@@ -138,16 +139,16 @@ fn strangers(lot: &Lot) -> Markup {
 
 fn numbers(lot: &Lot, shown: &[&Bar]) -> Markup {
     table(
-        "Bars",
+        say!("Bars"),
         &[
-            words("Bar"),
-            words("stands"),
-            words("verdict"),
-            figures("indications", ""),
-            figures("inspected, volume", "%"),
-            figures("inspected, surface", "%"),
-            figures("kept", way_unit()),
-            figures("lost", way_unit()),
+            words(say!("Bar")),
+            words(say!("stands")),
+            words(say!("verdict")),
+            figures(say!("indications"), ""),
+            figures(say!("inspected, volume"), "%"),
+            figures(say!("inspected, surface"), "%"),
+            figures(say!("kept"), way_unit()),
+            figures(say!("lost"), way_unit()),
         ],
         shown.iter().map(|b| {
             let j = b.judgement.here().map(|j| &j.body);

@@ -7,8 +7,9 @@ use barwright_job::{
     changeover::{Changeover, Step, StepKind, StepState},
 };
 use barwright_ledger::Kind;
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use super::working;
 use crate::{
@@ -39,12 +40,12 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         ADDRESS,
-        "Changeover",
+        say!("Changeover"),
         &html! { "From one size to the next: what is done by hand, how long it took, and what a short recording of the reference bar says of it." },
         &html! {
             @match &lot.changeover {
                 Doc::Bad(e) => { (parts::unusable(e)) }
-                Doc::Absent => { (parts::absent("Here the steps of the changeover would stand, each with its time and what a recording says of it.", "barwright changeover begin")) }
+                Doc::Absent => { (parts::absent(say!("Here the steps of the changeover would stand, each with its time and what a recording says of it."), "barwright changeover begin")) }
                 Doc::Here(sealed) => { (body(lot, sealed, may)) }
             }
             @if may { (begin(lot)) }
@@ -91,7 +92,7 @@ fn body(lot: &Lot, sealed: &Sealed<Changeover>, may: bool) -> Markup {
                 @if may && current {
                     h2 { "Verify" }
                     p { "Two short turns of the reference bar under the ring tell whether technique, ring, probes, plugs, centring and water are right." }
-                    (working::choose(lot, CaptureKind::Reference, VERIFY, "Verify by this recording"))
+                    (working::choose(lot, CaptureKind::Reference, VERIFY, say!("Verify by this recording")))
                 }
                 (parts::findings(&c.findings))
             }

@@ -1,9 +1,10 @@
 //! The dynamic checks: the reference bar passed at line speed, again and again.
 
 use barwright_job::{Sealed, check::Check};
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit, sized};
 use barwright_report::{papers::repeatability_words, text};
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     cache::Doc,
@@ -24,12 +25,12 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/checks",
-        "Checks",
+        say!("Checks"),
         &html! { "A bar counts only between two good checks of the same technique and level. A check that fails holds every bar since the last good one." },
         &html! {
             (working::section(lot, What::Check))
             @if lot.checks.is_empty() {
-                (parts::absent("Here the passes of the reference bar at line speed would stand, each reflector in each pass.", "barwright check CAPTURE"))
+                (parts::absent(say!("Here the passes of the reference bar at line speed would stand, each reflector in each pass."), "barwright check CAPTURE"))
             }
             @for (name, check) in lot.checks.iter().rev() {
                 section.card {
@@ -57,11 +58,11 @@ fn one(lot: &Lot, name: &str, sealed: &Sealed<Check>) -> Markup {
             section { (reflectors(c)) }
             section.column {
                 (facts(&[
-                    ("entered", html! { (lot.entered(&sealed.hash).unwrap_or_else(|| "not in the ledger".to_owned())) }),
-                    ("passes", html! { (c.passes) @if let Some(r) = rules { " " span.unit { "of " (r.passes) " asked" } } }),
-                    ("line speed seen", unit(text::number(c.line_speed_m_s, 2), "m/s")),
-                    ("calls on plain steel", html! { @if c.false_calls > 0 { em.flag { (c.false_calls) } } @else { (c.false_calls) } }),
-                    ("noise", unit(text::percent(c.noise_fsh, 1), "% FSH")),
+                    (say!("entered"), html! { (lot.entered(&sealed.hash).unwrap_or_else(|| say!("not in the ledger").to_owned())) }),
+                    (say!("passes"), html! { (c.passes) @if let Some(r) = rules { " " span.unit { "of " (r.passes) " asked" } } }),
+                    (say!("line speed seen"), unit(text::number(c.line_speed_m_s, 2), "m/s")),
+                    (say!("calls on plain steel"), html! { @if c.false_calls > 0 { em.flag { (c.false_calls) } } @else { (c.false_calls) } }),
+                    (say!("noise"), unit(text::percent(c.noise_fsh, 1), say!("% FSH"))),
                 ]))
                 p { (repeatability_words(c)) }
                 @if let Some(r) = rules {
@@ -80,15 +81,15 @@ fn one(lot: &Lot, name: &str, sealed: &Sealed<Check>) -> Markup {
 
 fn reflectors(c: &Check) -> Markup {
     table(
-        "Reflectors, pass by pass",
+        say!("Reflectors, pass by pass"),
         &[
-            words("Mark"),
-            figures("found", "passes"),
-            words("heights, % FSH"),
-            figures("spread", "dB"),
-            figures("place error", size_unit()),
-            figures("over noise", "dB"),
-            figures("beams", ""),
+            words(say!("Mark")),
+            figures(say!("found"), "passes"),
+            words(say!("heights, % FSH")),
+            figures(say!("spread"), "dB"),
+            figures(say!("place error"), size_unit()),
+            figures(say!("over noise"), "dB"),
+            figures(say!("beams"), ""),
         ],
         c.reflectors.iter().map(|r| {
             let heights: Vec<String> = r

@@ -1,9 +1,10 @@
 //! What beams heard at a place of a bar, as A-scans.
 
 use barwright_job::Technique;
+use barwright_phrase::{html, say};
 use barwright_report::figures::{sized, way, way_unit};
 use barwright_report::{Ascan, Palette, ascan, text};
-use maud::{Markup, html};
+use maud::Markup;
 
 use super::unrolled::clock_of;
 use crate::{
@@ -43,7 +44,7 @@ pub fn address_of(bar: &str, spot: Spot) -> String {
 pub fn page(lot: &Lot, bar: &str, asked: &Asked) -> Option<Markup> {
     let part = alone(&lot.folder, &lot.cache, bar, asked)?;
     let lead = html! { "A-scans are kept around indications and where coupling was lost: these are the nearest to the place asked for." };
-    let title = format!("Bar {}: what was heard", text::visible(bar));
+    let title = say!("Bar {}: what was heard", text::visible(bar));
     let body = html! {
         p { a href=(format!("/bars/{}", segment(bar))) { "Back to the bar" } }
         form.entry method="get" action=(address(bar)) {
@@ -66,7 +67,7 @@ pub fn alone(folder: &JobFolder, cache: &Cache, bar: &str, asked: &Asked) -> Opt
     let technique = cache.get(&folder.technique_path(), || folder.technique());
     let Some(technique) = technique.here() else {
         return Some(parts::absent(
-            "A-scans are shown with the gates of the technique, which is missing.",
+            say!("A-scans are shown with the gates of the technique, which is missing."),
             "barwright plan",
         ));
     };
@@ -88,7 +89,7 @@ fn shown(
     heard: &Heard,
 ) -> Markup {
     let clock = |shot: &Shot| clock_of(&technique.section, shot.spot.across);
-    let title = format!(
+    let title = say!(
         "Beam {} at {} {}, {}",
         heard.shot.beam,
         way(heard.shot.spot.z_m, 3),
@@ -108,13 +109,14 @@ fn shown(
         },
         &Palette::page(),
     );
-    let caption =
-        "What the beam heard: lines are gates at their thresholds, rings the peaks that were read.";
+    let caption = say!(
+        "What the beam heard: lines are gates at their thresholds, rings the peaks that were read."
+    );
     html! {
         (parts::long_picture(picture, caption))
         (table(
-            "The nearest A-scans",
-            &[words("Beam"), figures("place", way_unit()), words("clock"), figures("highest echo", "% FSH"), words("coupling")],
+            say!("The nearest A-scans"),
+            &[words(say!("Beam")), figures(say!("place"), way_unit()), words(say!("clock")), figures(say!("highest echo"), say!("% FSH")), words(say!("coupling"))],
             shots.iter().enumerate().map(|(k, shot)| vec![
                 html! {
                     a href=(format!("{}&choice={k}", address_of(bar, Spot { z_m: asked.z_m, across: asked.across })))

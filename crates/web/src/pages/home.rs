@@ -1,8 +1,9 @@
 //! The lot: its chain in large, what is due, and its bars.
 
 use barwright_ledger::State;
+use barwright_phrase::{html, say};
 use barwright_report::figures::{way, way_unit};
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     chain::{Link, Shape, chain, sentence},
@@ -15,8 +16,8 @@ use barwright_report::text;
 pub fn page(lot: &Lot) -> Markup {
     let links = chain(lot);
     let title = match lot.order.here() {
-        Some(o) => format!("Lot {}", text::visible(&o.order.number)),
-        None => "A lot to begin".to_owned(),
+        Some(o) => say!("Lot {}", text::visible(&o.order.number)),
+        None => say!("A lot to begin").to_owned(),
     };
     let lead = lead(&links);
     shell::shell(
@@ -38,13 +39,13 @@ pub fn page(lot: &Lot) -> Markup {
 
 fn lead(links: &[Link; 6]) -> &'static str {
     if links.iter().any(|l| l.shape == Shape::Split) {
-        "The chain is broken. What broke it, and what mends it, stands below."
+        say!("The chain is broken. What broke it, and what mends it, stands below.")
     } else if links.iter().all(|l| l.shape == Shape::Closed) {
-        "The chain is closed from the order to the release."
+        say!("The chain is closed from the order to the release.")
     } else if links[0].shape == Shape::Open {
-        "Nothing is here yet. It begins with the order; what is due stands below."
+        say!("Nothing is here yet. It begins with the order; what is due stands below.")
     } else {
-        "The chain is sound as far as it goes. What is due stands below."
+        say!("The chain is sound as far as it goes. What is due stands below.")
     }
 }
 
@@ -110,7 +111,7 @@ fn bars(lot: &Lot) -> Markup {
         return html! {
             h2 { "Bars" }
             (parts::absent(
-                "Here the bars of the lot would lie, one under the other, with what is kept of each.",
+                say!("Here the bars of the lot would lie, one under the other, with what is kept of each."),
                 "barwright screen CAPTURE",
             ))
         };

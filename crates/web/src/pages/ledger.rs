@@ -1,8 +1,9 @@
 //! The ledger: what was entered, whether it still says what it said, and what is held.
 
 use barwright_ledger::{Entry, State};
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     chain::Shape,
@@ -22,13 +23,13 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/ledger",
-        "Ledger",
+        say!("Ledger"),
         &html! { "Every entry carries the hash of the one before it, so that a changed, missing or moved entry shows. A bar is released only by what stands here." },
         &html! {
             @match &lot.ledger {
                 Ledger::Here(said) => { (body(said)) }
                 Ledger::Absent => {
-                    (parts::absent("Here every document that was entered would stand, in order, and the state of every bar that follows.", "barwright ledger add order --author NAME"))
+                    (parts::absent(say!("Here every document that was entered would stand, in order, and the state of every bar that follows."), "barwright ledger add order --author NAME"))
                 }
                 Ledger::Bad { what, hint } => {
                     section.unusable role="alert" {
@@ -72,9 +73,9 @@ fn body(said: &Said) -> Markup {
                 h2 { "Head" }
                 p { "What papers print, so that a later ledger can be held to it:" }
                 (facts(&[
-                    ("ledger", html! { (text::visible(&said.head.ledger.name)) }),
-                    ("last entry", html! { (said.head.seq) }),
-                    ("hash", html! { code.whole { (said.head.hash.0) } }),
+                    (say!("ledger"), html! { (text::visible(&said.head.ledger.name)) }),
+                    (say!("last entry"), html! { (said.head.seq) }),
+                    (say!("hash"), html! { code.whole { (said.head.hash.0) } }),
                 ]))
             }
         }
@@ -106,8 +107,8 @@ fn holds(said: &Said) -> Markup {
                     @match list.last_good_check { Some(seq) => { "entry " (seq) "." } None => { "none." } }
                 }
                 (table(
-                    "Bars that this holds",
-                    &[words("Bar"), prose("to do"), words("cut into"), words("left the house")],
+                    say!("Bars that this holds"),
+                    &[words(say!("Bar")), prose(say!("to do")), words(say!("cut into")), words(say!("left the house"))],
                     list.bars.iter().take(MOST_HELD).map(|b| vec![
                         html! { a href=(asking::bar(&b.bar)) { (text::visible(&b.bar.to_string())) } },
                         html! {
@@ -142,8 +143,8 @@ fn lines(said: &Said) -> Markup {
         return html! { p { "No line yet." } };
     }
     table(
-        "Lines and their next checks",
-        &[words("Line"), prose("next check"), words("run by")],
+        say!("Lines and their next checks"),
+        &[words(say!("Line")), prose(say!("next check")), words(say!("run by"))],
         said.lines.iter().map(|l| {
             vec![
                 html! { (text::visible(&l.line)) },
@@ -170,8 +171,8 @@ fn bars(said: &Said) -> Markup {
         return html! { p { "No bar was entered yet." } };
     }
     table(
-        "State of every bar",
-        &[words("Bar"), words("heat"), words("state"), prose("why"), figures("check before", "entry"), figures("check after", "entry")],
+        say!("State of every bar"),
+        &[words(say!("Bar")), words(say!("heat")), words(say!("state")), prose(say!("why")), figures(say!("check before"), "entry"), figures(say!("check after"), "entry")],
         said.bars.iter().map(|s| {
             let entry = |seq: Option<i64>| match seq {
                 Some(n) => html! { a href=(format!("#entry-{n}")) { (n) } },
@@ -194,22 +195,22 @@ fn bars(said: &Said) -> Markup {
 /// A state, and why.
 pub fn words_of(state: &State) -> (&'static str, String) {
     match state {
-        State::Released => ("released", "between two good checks".into()),
+        State::Released => (say!("released"), say!("between two good checks").into()),
         State::Cropped { pieces_m } => (
-            "released in pieces",
+            say!("released in pieces"),
             match pieces_m.len() {
-                1 => "one piece, between two good checks".into(),
-                n => format!("{n} pieces, between two good checks"),
+                1 => say!("one piece, between two good checks").into(),
+                n => say!("{n} pieces, between two good checks"),
             },
         ),
-        State::Held { why } => ("held", why.words()),
-        State::Rejected => ("rejected", "judged so".into()),
+        State::Held { why } => (say!("held"), why.words()),
+        State::Rejected => (say!("rejected"), say!("judged so").into()),
         State::Waiting { for_judgement, for_check } => (
             "waiting",
             match (for_judgement, for_check) {
-                (true, true) => "for its judgement and the closing check".into(),
-                (true, false) => "for its judgement".into(),
-                _ => "for the closing check".into(),
+                (true, true) => say!("for its judgement and the closing check").into(),
+                (true, false) => say!("for its judgement").into(),
+                _ => say!("for the closing check").into(),
             },
         ),
     }
@@ -221,16 +222,16 @@ pub fn entries(list: &[Entry]) -> Markup {
         return html! { p { "None yet." } };
     }
     table(
-        "Entries, oldest first",
+        say!("Entries, oldest first"),
         &[
-            figures("Entry", ""),
-            words("when"),
-            words("what"),
-            words("about"),
-            words("line"),
-            words("by"),
-            words("document"),
-            words("hash"),
+            figures(say!("Entry"), ""),
+            words(say!("when")),
+            words(say!("what")),
+            words(say!("about")),
+            words(say!("line")),
+            words(say!("by")),
+            words(say!("document")),
+            words(say!("hash")),
         ],
         list.iter().map(|e| {
             let document = document_of(e).and_then(|d| d.get(..12)).unwrap_or("–");

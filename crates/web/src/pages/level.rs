@@ -4,10 +4,11 @@ use barwright_job::{
     Sealed, Technique,
     level::{BeamState, Level},
 };
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit};
 use barwright_report::{Heights, Palette, Rays, Ring, Spokes, heights, papers::spokes, ring, text};
 use barwright_wave::{Mode, Point};
-use maud::{Markup, html};
+use maud::Markup;
 
 use super::{levelling, technique::wave};
 use crate::{
@@ -26,13 +27,13 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/level",
-        "Level",
+        say!("Level"),
         &html! { "What every beam read of its reflector, and the gain it was given. A wave of one period around the ring is a bar off centre; a low probe is a cable or coupling; a low beam is an element." },
         &html! {
             (levelling::way(lot))
             (parts::with(
                 &lot.level,
-                "Here the heights of all beams would stand around the ring, against the accepted band.",
+                say!("Here the heights of all beams would stand around the ring, against the accepted band."),
                 "barwright level CAPTURE",
                 |l| body(lot, l),
             ))
@@ -52,7 +53,7 @@ fn body(lot: &Lot, sealed: &Sealed<Level>) -> Markup {
             section {
                 @match technique {
                     Some(t) => { (pictures(lot, t, l)) }
-                    None => { (parts::absent("The ring is drawn from the technique, which is missing.", "barwright plan")) }
+                    None => { (parts::absent(say!("The ring is drawn from the technique, which is missing."), "barwright plan")) }
                 }
             }
             section.column {
@@ -62,7 +63,7 @@ fn body(lot: &Lot, sealed: &Sealed<Level>) -> Markup {
             }
         }
         @if let Some(t) = technique { (before_and_after(lot, t, l)) }
-        (behind("Every beam as a table", &numbers(l, technique)))
+        (behind(say!("Every beam as a table"), &numbers(l, technique)))
         (parts::origin(lot, sealed))
     }
 }
@@ -83,7 +84,7 @@ fn before_and_after(lot: &Lot, t: &Technique, l: &Level) -> Markup {
     html! {
         section {
             h2 { "Before and after" }
-            (parts::long_picture(picture, "Every beam's height as it was read and as it will stand at its new gain, against the accepted band. A part that a misplaced bar explains is not given to gain, so such beams stay outside."))
+            (parts::long_picture(picture, say!("Every beam's height as it was read and as it will stand at its new gain, against the accepted band. A part that a misplaced bar explains is not given to gain, so such beams stay outside.")))
         }
     }
 }
@@ -113,7 +114,7 @@ fn pictures(lot: &Lot, t: &Technique, l: &Level) -> Markup {
                         },
                         &Palette::page(),
                     );
-                    (parts::picture(picture, &format!("Heights of the {} beams over what is expected of them; the shaded ring is the accepted band.", wave(mode))))
+                    (parts::picture(picture, &say!("Heights of the {} beams over what is expected of them; the shaded ring is the accepted band.", wave(mode))))
                 }
             }
         }
@@ -123,21 +124,21 @@ fn pictures(lot: &Lot, t: &Technique, l: &Level) -> Markup {
 fn states(l: &Level) -> Markup {
     let count = |s: BeamState| l.beams.iter().filter(|b| b.state == s).count();
     let told = [
-        (BeamState::Inside, "read inside the band"),
-        (BeamState::Corrected, "given a new gain"),
-        (BeamState::Clipped, "clipped: a pass at lower gain is needed"),
-        (BeamState::Missing, "without an echo in their window"),
-        (BeamState::OutOfReach, "beyond what the gain can do"),
-        (BeamState::Doubled, "with two echoes in their window"),
-        (BeamState::OutOfWindow, "with the echo beside their window"),
-        (BeamState::Neighbour, "that read another reflector"),
+        (BeamState::Inside, say!("read inside the band")),
+        (BeamState::Corrected, say!("given a new gain")),
+        (BeamState::Clipped, say!("clipped: a pass at lower gain is needed")),
+        (BeamState::Missing, say!("without an echo in their window")),
+        (BeamState::OutOfReach, say!("beyond what the gain can do")),
+        (BeamState::Doubled, say!("with two echoes in their window")),
+        (BeamState::OutOfWindow, say!("with the echo beside their window")),
+        (BeamState::Neighbour, say!("that read another reflector")),
     ];
     html! {
         h2 { "Beams" }
         (facts(&told.map(|(s, words)| (words, html! { (count(s)) }))))
         (facts(&[
-            ("passes", html! { (l.passes) }),
-            ("bar off the ring's centre", match l.bar_offset_m {
+            (say!("passes"), html! { (l.passes) }),
+            (say!("bar off the ring's centre"), match l.bar_offset_m {
                 Some([x, y]) => {
                     let p = Point::new(x, y);
                     html! { (unit(size(p.radius(), 2), size_unit())) " towards " (text::clock(p.angle())) }
@@ -177,17 +178,17 @@ fn explanations(l: &Level) -> Markup {
 
 fn numbers(l: &Level, technique: Option<&Technique>) -> Markup {
     table(
-        "Level of every beam",
+        say!("Level of every beam"),
         &[
-            figures("Beam", ""),
-            words("wave"),
-            words("enters at"),
-            figures("read", "% FSH"),
-            figures("expected", "% FSH"),
-            figures("uncertainty", "dB"),
-            figures("change", "dB"),
-            figures("gain", "dB re unit transfer"),
-            words("state"),
+            figures(say!("Beam"), ""),
+            words(say!("wave")),
+            words(say!("enters at")),
+            figures(say!("read"), say!("% FSH")),
+            figures(say!("expected"), say!("% FSH")),
+            figures(say!("uncertainty"), "dB"),
+            figures(say!("change"), "dB"),
+            figures(say!("gain"), say!("dB re unit transfer")),
+            words(say!("state")),
         ],
         l.beams.iter().map(|b| {
             let beam = technique.and_then(|t| t.beams.get(b.beam as usize));

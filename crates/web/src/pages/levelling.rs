@@ -1,9 +1,10 @@
 //! From drawing to motion to gains: the way to a level, step by step, each with its state.
 
 use barwright_job::{Sealed, level::BeamState, level::Level, reference::ReferenceBar};
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use super::{reference::motion_list, working};
 use crate::{
@@ -28,13 +29,13 @@ pub fn way(lot: &Lot) -> Markup {
         section {
             h2 { "The way to a level" }
             ol.links {
-                (step(reference.map_or(Shape::Open, |_| Shape::Closed), "The bar", &bar(reference)))
-                (step(reference.map_or(Shape::Open, |_| Shape::Closed), "Its motion", &motion(reference)))
-                (step(level.map_or(Shape::Open, |_| Shape::Closed), "The recording", &recording(lot, reference, level)))
+                (step(reference.map_or(Shape::Open, |_| Shape::Closed), say!("The bar"), &bar(reference)))
+                (step(reference.map_or(Shape::Open, |_| Shape::Closed), say!("Its motion"), &motion(reference)))
+                (step(level.map_or(Shape::Open, |_| Shape::Closed), say!("The recording"), &recording(lot, reference, level)))
                 @if let Some(level) = level {
                     @let hand = !level.body.explanations.is_empty();
-                    (step(if hand && !level.body.good { Shape::Split } else { Shape::Closed }, "By hand", &by_hand(&level.body)))
-                    (step(gains_shape(&level.body), "By gain", &by_gain(&level.body)))
+                    (step(if hand && !level.body.good { Shape::Split } else { Shape::Closed }, say!("By hand"), &by_hand(&level.body)))
+                    (step(gains_shape(&level.body), say!("By gain"), &by_gain(&level.body)))
                 }
             }
         }

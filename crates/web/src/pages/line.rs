@@ -2,8 +2,9 @@
 //! two metres.
 
 use barwright_ledger::store::questions::LineNow;
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     chain::{Shape, sentence},
@@ -18,12 +19,12 @@ pub fn page(lot: &Lot, lines: Option<&[(String, Vec<News>)]>) -> Markup {
     shell::shell(
         lot,
         "/line",
-        "Line",
+        say!("Line"),
         &html! { "The bar under the ring as it runs. An alarm is a place where enough echoes agree; what it is, and the verdict, follow at the bar's end." },
         &html! {
             @match lines {
                 None | Some([]) => {
-                    (parts::absent("Here the bars would be seen while they run.", "barwright receive --pages 127.0.0.1:8642"))
+                    (parts::absent(say!("Here the bars would be seen while they run."), "barwright receive --pages 127.0.0.1:8642"))
                 }
                 Some(lines) => {
                     p.quiet role="status" data-line-link { "Waiting for the service." }

@@ -1,6 +1,7 @@
 //! What is answered where there is nothing.
 
-use maud::{DOCTYPE, Markup, html};
+use barwright_phrase::{html, say};
+use maud::{DOCTYPE, Markup};
 
 use crate::{look::shell, lot::Lot};
 
@@ -9,7 +10,7 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "",
-        "Nothing under this address",
+        say!("Nothing under this address"),
         &html! { "The address may be mistyped, or the bar or paper is not in this folder." },
         &html! { p { a href="/" { "To the chain of the lot" } } },
     )
@@ -20,7 +21,7 @@ pub fn broken() -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            (shell::head("Fault"))
+            (shell::head(say!("Fault")))
             body {
                 main {
                     h1 { "This page could not be made" }

@@ -2,8 +2,9 @@
 
 use barwright_job::Hash;
 use barwright_ledger::Kind;
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     access::Viewer,
@@ -11,7 +12,7 @@ use crate::{
     files,
     look::{mark, shell},
     lot::Lot,
-    ordering::{Draft, Field, GROUPS, Looked, SECTIONS, blank},
+    ordering::{Draft, Field, Looked, SECTIONS, blank, groups},
     permission::permitted_by,
 };
 
@@ -26,7 +27,7 @@ pub fn page(lot: &Lot, section: &str, refused: Option<(&Draft, &str)>) -> Markup
     shell::shell(
         lot,
         "/order",
-        "Write the order",
+        say!("Write the order"),
         &html! { "The document is the text; the fields are the same, one by one. What is wrong is said at both." },
         &body(lot, section, refused),
     )
@@ -59,10 +60,10 @@ fn body(lot: &Lot, section: &str, refused: Option<(&Draft, &str)>) -> Markup {
         form.ordering method="post" action=(ADDRESS) data-order data-look=(LOOK) {
             input type="hidden" name="seen" value=(draft.seen);
             div.fields data-fields hidden {
-                @for group in GROUPS {
+                @for group in &groups() {
                     fieldset data-needs=(group.needs) {
                         legend { (group.name) }
-                        @for field in group.fields { (one(field, &value(field))) }
+                        @for field in &group.fields { (one(field, &value(field))) }
                     }
                 }
             }

@@ -1,7 +1,8 @@
 //! The papers printed so far.
 
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     downloads::{self, Download},
@@ -16,12 +17,12 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/papers",
-        "Papers",
+        say!("Papers"),
         &html! { "Sheets and certificates as PDF. A certificate is only written for steel that the ledger releases; any other bar gets a record that says in large words what it is." },
         &html! {
             (working::section(lot, What::Papers))
             @if lot.papers.is_empty() {
-                (parts::absent("Here the papers of the lot would lie.", "barwright certify"))
+                (parts::absent(say!("Here the papers of the lot would lie."), "barwright certify"))
             } @else {
                 ul.papers {
                     @for name in &lot.papers {
@@ -72,9 +73,9 @@ fn address(name: &str) -> String {
 fn length(bytes: u64) -> String {
     let kib = bytes as f64 / 1024.0;
     if kib < 1000.0 {
-        format!("{} KiB", text::number(kib.max(0.1), 1))
+        say!("{} KiB", text::number(kib.max(0.1), 1))
     } else {
-        format!("{} MiB", text::number(kib / 1024.0, 1))
+        say!("{} MiB", text::number(kib / 1024.0, 1))
     }
 }
 

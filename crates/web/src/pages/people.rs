@@ -6,8 +6,9 @@ use barwright_ledger::{
     expiry::Expiry,
     record::{PersonFacts, Role},
 };
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     access::Viewer,
@@ -35,7 +36,7 @@ pub fn page(lot: &Lot, refused: Option<&str>) -> Markup {
     shell::shell(
         lot,
         ADDRESS,
-        "People and equipment",
+        say!("People and equipment"),
         &html! { "Who may do what, by whose certificate; which probes, electronics and reference bars are in use, and until when they are calibrated. All of it as the ledger has it." },
         &html! {
             @if let Some(why) = refused {
@@ -118,8 +119,8 @@ fn persons(lot: &Lot, people: &People, at: i64) -> Markup {
         return html! { p { "Nobody is on record: until the first person is entered everybody may enter everything." } };
     }
     table(
-        "People",
-        &[words("Name"), prose("roles"), words("certified until"), prose("certificate"), words("by")],
+        say!("People"),
+        &[words(say!("Name")), prose(say!("roles")), words(say!("certified until")), prose(say!("certificate")), words(say!("by"))],
         list.into_iter().map(|(seq, p)| {
             let ended = Expiry::of_person(p, lot.today).is_some();
             let roles: Vec<&str> = p.roles.iter().map(|role| role.words()).collect();
@@ -146,8 +147,8 @@ fn keys(people: &People) -> Markup {
     html! {
         @if !list.is_empty() {
             (table(
-                "Keys",
-                &[words("Key"), words("whose"), words("signs from"), prose("until")],
+                say!("Keys"),
+                &[words(say!("Key")), words(say!("whose")), words(say!("signs from")), prose(say!("until"))],
                 list.into_iter().map(|(id, key)| vec![
                     html! { code { (id) } },
                     html! { (text::visible(&key.person)) },
@@ -165,14 +166,14 @@ fn pieces(lot: &Lot, equipment: &Equipment, at: i64) -> Markup {
         return html! { p { "No probe, electronics, reference bar or thermometer is on record." } };
     }
     table(
-        "Equipment",
+        say!("Equipment"),
         &[
-            words("Mark"),
-            prose("what it is"),
-            words("calibrated until"),
-            prose("certificate"),
-            prose("in use"),
-            words("by"),
+            words(say!("Mark")),
+            prose(say!("what it is")),
+            words(say!("calibrated until")),
+            prose(say!("certificate")),
+            prose(say!("in use")),
+            words(say!("by")),
         ],
         list.into_iter().map(|(seq, piece)| {
             let ended = Expiry::of_equipment(piece, lot.today).is_some();
@@ -213,15 +214,15 @@ fn person_form() -> Markup {
         h2 { "Enter a person" }
         p.quiet { "Of a name that is on record the new entry counts from now on. Without a role: has left." }
         form.entry method="post" action=(PERSON) {
-            (input("person", "Name, as entries carry it", true))
+            (input("person", say!("Name, as entries carry it"), true))
             fieldset {
                 legend { "Roles" }
                 @for role in Role::ALL {
                     label.tick { input type="checkbox" name="role" value=(role.words()); span { (role.words()) } }
                 }
             }
-            (date("certified_until", "Certified until"))
-            (input("certificate", "Number of the certificate", false))
+            (date("certified_until", say!("Certified until")))
+            (input("certificate", say!("Number of the certificate"), false))
             button.main type="submit" { "Enter this person" }
         }
     }
@@ -231,10 +232,10 @@ fn equipment_form() -> Markup {
     html! {
         h2 { "Enter equipment" }
         form.entry method="post" action=(EQUIPMENT) {
-            (input("equipment", "Serial number or mark", true))
-            (input("what", "What it is: probe, electronics, reference bar, thermometer", true))
-            (date("until", "Calibrated until"))
-            (input("certificate", "Number of the certificate", false))
+            (input("equipment", say!("Serial number or mark"), true))
+            (input("what", say!("What it is: probe, electronics, reference bar, thermometer"), true))
+            (date("until", say!("Calibrated until")))
+            (input("certificate", say!("Number of the certificate"), false))
             button.main type="submit" { "Enter this piece" }
         }
     }
@@ -246,8 +247,8 @@ fn mount_form(lot: &Lot) -> Markup {
         h2 { "Put to use on " (text::visible(line_of(station))) }
         p.quiet { "It ends the stretch that the last check opened: a new check is due." }
         form.entry method="post" action=(MOUNT) {
-            (input("equipment", "Serial number or mark", true))
-            (input("place", "Place: a probe's number, or a word", true))
+            (input("equipment", say!("Serial number or mark"), true))
+            (input("place", say!("Place: a probe's number, or a word"), true))
             fieldset {
                 legend { "From now on" }
                 label.tick { input type="radio" name="on" value="on" checked; span { "it is there" } }

@@ -5,10 +5,11 @@ use barwright_job::{
     proof::{ClassProof, Proof},
     technique::Section,
 };
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit};
 use barwright_report::{Case, Map, MapPlace, Palette, margin_map, places, text, unseen_words};
 use barwright_wave::Point;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     chain::Shape,
@@ -28,13 +29,13 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/proof",
-        "Coverage proof",
+        say!("Coverage proof"),
         &html! { "How far the echo of the ordered flaw stands above the alarm height, at every place of the section: of as many shots as must agree, at the worst place between two pulses." },
         &html! {
             (working::section(lot, What::Proof))
             (parts::with(
                 &lot.proof,
-                "Here the margin maps would stand, one for each ordered flaw, nominal and at worst over the tolerances.",
+                say!("Here the margin maps would stand, one for each ordered flaw, nominal and at worst over the tolerances."),
                 "barwright prove",
                 |proof| body(lot, proof),
             ))
@@ -84,16 +85,16 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
             div.maps {
                 @match maps {
                     Some([nominal, worst]) => {
-                        (parts::picture(nominal, &format!("Margin for {name}, everything nominal. Hatched: not seen.")))
-                        (parts::picture(worst, &format!("Margin for {name}, worst over the tolerances. Hatched: not seen.")))
+                        (parts::picture(nominal, &say!("Margin for {name}, everything nominal. Hatched: not seen.")))
+                        (parts::picture(worst, &say!("Margin for {name}, worst over the tolerances. Hatched: not seen.")))
                     }
-                    None => { (parts::absent("The map is drawn in the section of the technique, which is missing.", "barwright plan")) }
+                    None => { (parts::absent(say!("The map is drawn in the section of the technique, which is missing."), "barwright plan")) }
                 }
                 div.column {
                     (facts(&[
-                        ("ordered", unit(text::percent(class.ordered, 1), "%")),
-                        ("covered, nominal", unit(text::percent(class.nominal, 2), "%")),
-                        ("covered, worst", html! {
+                        (say!("ordered"), unit(text::percent(class.ordered, 1), "%")),
+                        (say!("covered, nominal"), unit(text::percent(class.nominal, 2), "%")),
+                        (say!("covered, worst"), html! {
                             strong { (text::percent(class.worst, 2)) } " " span.unit { "%" }
                             @if class.worst < class.ordered { " " em.flag { "short of the order" } }
                         }),
@@ -107,7 +108,7 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
                 (drawn(class))
             }
             @if let Some(t) = technique {
-                (behind("The same as a table", &numbers(class, &t.section)))
+                (behind(say!("The same as a table"), &numbers(class, &t.section)))
             }
         }
     }
@@ -168,10 +169,10 @@ fn drawn(class: &ClassProof) -> Markup {
         section {
             h3 { "Drawn at random, all tolerances at once" }
             (facts(&[
-                ("draws", html! { (d.count) ", seed " (d.seed) }),
-                ("lowest", unit(text::percent(d.lowest, 2), "%")),
-                ("19 in 20 exceed", unit(text::percent(d.low_5_percent, 2), "%")),
-                ("mean", unit(text::percent(d.mean, 2), "%")),
+                (say!("draws"), html! { (d.count) ", seed " (d.seed) }),
+                (say!("lowest"), unit(text::percent(d.lowest, 2), "%")),
+                (say!("19 in 20 exceed"), unit(text::percent(d.low_5_percent, 2), "%")),
+                (say!("mean"), unit(text::percent(d.mean, 2), "%")),
             ]))
             p { "The draw that covers least: " (text::visible(&d.lowest_words)) }
         }
@@ -190,13 +191,13 @@ fn beside(p: &Proof) -> Markup {
         section.class {
             h2 { "By rays beside" }
             (table(
-                "Share covered, by both engines",
+                say!("Share covered, by both engines"),
                 &[
-                    words("Class"),
-                    figures("nominal", "%"),
-                    figures("worst", "%"),
-                    figures("rays, nominal", "%"),
-                    figures("rays, worst", "%"),
+                    words(say!("Class")),
+                    figures(say!("nominal"), "%"),
+                    figures(say!("worst"), "%"),
+                    figures(say!("rays, nominal"), "%"),
+                    figures(say!("rays, worst"), "%"),
                 ],
                 p.by_rays.iter().map(|rays| {
                     let own = p.classes.iter().find(|c| c.class == rays.class);
@@ -225,19 +226,19 @@ fn numbers(class: &ClassProof, section: &Section) -> Markup {
     };
     type Belongs = Box<dyn Fn(Option<f32>) -> bool>;
     let mut bands: Vec<(String, Belongs)> = vec![
-        ("not computed or no beam".into(), Box::new(|v| v.is_none())),
-        ("under 0".into(), Box::new(|v| v.is_some_and(|v| v < 0.0))),
+        (say!("not computed or no beam").into(), Box::new(|v| v.is_none())),
+        (say!("under 0").into(), Box::new(|v| v.is_some_and(|v| v < 0.0))),
     ];
     for low in [0.0f32, 3.0, 6.0, 9.0] {
         bands.push((
-            format!("{low:.0} to {:.0}", low + 3.0),
+            say!("{low:.0} to {:.0}", low + 3.0),
             Box::new(move |v| v.is_some_and(|v| (low..low + 3.0).contains(&v))),
         ));
     }
-    bands.push(("12 and over".into(), Box::new(|v| v.is_some_and(|v| v >= 12.0))));
+    bands.push((say!("12 and over").into(), Box::new(|v| v.is_some_and(|v| v >= 12.0))));
     table(
-        &format!("Margin in dB re alarm height, share of the {}", text::proved_of(class.class)),
-        &[words("Margin, dB"), figures("nominal", "%"), figures("worst", "%")],
+        &say!("Margin in dB re alarm height, share of the {}", text::proved_of(class.class)),
+        &[words(say!("Margin, dB")), figures(say!("nominal"), "%"), figures(say!("worst"), "%")],
         bands.iter().map(|(name, keep)| {
             vec![
                 html! { (name) },

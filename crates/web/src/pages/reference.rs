@@ -1,9 +1,10 @@
 //! The reference bar and how it is moved.
 
 use barwright_job::{Sealed, reference::ReferenceBar};
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit};
 use barwright_report::{Palette, refbar_drawing::shape_words, reference_bar_drawing, text};
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     look::{
@@ -21,13 +22,13 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/reference",
-        "Reference bar",
+        say!("Reference bar"),
         &html! { "Reflectors of known size, so that every beam sees one, and how the bar is moved under the ring." },
         &html! {
             (working::section(lot, What::ReferenceBar))
             (parts::with(
                 &lot.reference,
-                "Here the drawing of the reference bar would stand, with its reflectors and its motion list.",
+                say!("Here the drawing of the reference bar would stand, with its reflectors and its motion list."),
                 "barwright refbar",
                 |r| body(lot, r),
             ))
@@ -43,16 +44,16 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
             Some(section) => {
                 (parts::long_picture(
                     reference_bar_drawing(r, &section, &Palette::page()),
-                    &format!("{}: side view, and a section at each reflector.", text::visible(&r.name)),
+                    &say!("{}: side view, and a section at each reflector.", text::visible(&r.name)),
                 ))
             }
-            None => { (parts::absent("The drawing needs the section of the technique, which is missing.", "barwright plan")) }
+            None => { (parts::absent(say!("The drawing needs the section of the technique, which is missing."), "barwright plan")) }
         }
         div.two {
             section {
                 (table(
-                    "Reflectors",
-                    &[words("Mark"), prose("what it is"), figures("from the head end", size_unit()), figures("angle from the mark", "°"), figures("from the axis", size_unit())],
+                    say!("Reflectors"),
+                    &[words(say!("Mark")), prose(say!("what it is")), figures(say!("from the head end"), size_unit()), figures(say!("angle from the mark"), "°"), figures(say!("from the axis"), size_unit())],
                     r.reflectors.iter().map(|x| vec![
                         html! { (text::visible(&x.name)) },
                         html! { (shape_words(&x.shape)) },
@@ -62,7 +63,7 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
                     ]),
                 ))
                 (motion_list(r))
-                (behind("What every beam should read", &expected(r)))
+                (behind(say!("What every beam should read"), &expected(r)))
             }
             section.column {
                 h2 { "To be made so" }
@@ -78,14 +79,14 @@ fn body(lot: &Lot, sealed: &Sealed<ReferenceBar>) -> Markup {
 /// The motion list as a table.
 pub fn motion_list(r: &ReferenceBar) -> Markup {
     table(
-        "Motion list",
+        say!("Motion list"),
         &[
-            figures("Step", ""),
-            prose("what it is for"),
-            figures("place under the ring", size_unit()),
-            figures("turn", "°"),
-            figures("a cycle every", "°"),
-            figures("takes", "s"),
+            figures(say!("Step"), ""),
+            prose(say!("what it is for")),
+            figures(say!("place under the ring"), size_unit()),
+            figures(say!("turn"), "°"),
+            figures(say!("a cycle every"), "°"),
+            figures(say!("takes"), "s"),
         ],
         r.motion.iter().enumerate().map(|(k, m)| {
             vec![
@@ -102,14 +103,14 @@ pub fn motion_list(r: &ReferenceBar) -> Markup {
 
 fn expected(r: &ReferenceBar) -> Markup {
     table(
-        "Expected echoes",
+        say!("Expected echoes"),
         &[
-            figures("Beam", ""),
-            words("reflector"),
-            figures("motion step", ""),
-            figures("height", "% FSH"),
-            figures("at a turn of", "°"),
-            figures("after the surface", "µs"),
+            figures(say!("Beam"), ""),
+            words(say!("reflector")),
+            figures(say!("motion step"), ""),
+            figures(say!("height"), say!("% FSH")),
+            figures(say!("at a turn of"), "°"),
+            figures(say!("after the surface"), "µs"),
         ],
         r.expected.iter().map(|e| {
             let name = r.reflectors.get(e.reflector as usize).map_or("–", |x| x.name.as_str());

@@ -1,6 +1,8 @@
 //! The page for signing in, and what is answered to who may not look. Neither says anything of the lot.
 
-use maud::{DOCTYPE, Markup, html};
+use barwright_phrase::{html, say};
+use barwright_report::texts;
+use maud::{DOCTYPE, Markup};
 
 use crate::{
     chain::Shape,
@@ -10,14 +12,14 @@ use crate::{
 fn frame(title: &str, body: &Markup) -> Markup {
     html! {
         (DOCTYPE)
-        html lang="en" {
+        html lang=(texts::tag()) data-words=[shell::script_words()] {
             (shell::head(title))
             body {
                 header.top {
                     div.plate {
                         span.name { (mark::link(Shape::Closed)) span { "Barwright" } }
                         p.lot {}
-                        button.form type="button" hidden data-form-switch { "Dark" }
+                        (shell::form_switch())
                     }
                 }
                 main #main tabindex="-1" { (body) }
@@ -29,7 +31,7 @@ fn frame(title: &str, body: &Markup) -> Markup {
 /// The form; `to`: where to go on to. `why`: what was wrong the last time.
 pub fn page(to: &str, why: Option<&str>) -> Markup {
     frame(
-        "Sign in",
+        say!("Sign in"),
         &html! {
             div.head { h1 { "Sign in" } p.lead { "Whoever looks at these pages says who they are." } }
             form.entry method="post" action="/sign-in" {

@@ -1,10 +1,11 @@
 //! The technique: where the probes stand, what fires when, which rule binds.
 
 use barwright_job::{Sealed, Technique};
+use barwright_phrase::{html, say};
 use barwright_report::figures::{size, size_unit};
 use barwright_report::{Palette, Rays, Ring, least_words, ring, schedule, text};
 use barwright_wave::Mode;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     look::{
@@ -28,13 +29,13 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/technique",
-        "Technique",
+        say!("Technique"),
         &lead,
         &html! {
             (working::section(lot, What::Technique))
             (parts::with(
                 &lot.technique,
-                "Here the technique would stand: the ring with its beams, the firing order and the rules it keeps.",
+                say!("Here the technique would stand: the ring with its beams, the firing order and the rules it keeps."),
                 "barwright plan",
                 |t| body(lot, t),
             ))
@@ -49,7 +50,7 @@ fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
     html! {
         div.two {
             section {
-                (parts::picture(picture, "The section to scale with its probes, and every beam inside it."))
+                (parts::picture(picture, say!("The section to scale with its probes, and every beam inside it.")))
                 (one_probe(t, &look))
             }
             section.column {
@@ -59,14 +60,14 @@ fn body(lot: &Lot, sealed: &Sealed<Technique>) -> Markup {
         (approval::section(lot, sealed))
         section {
             h2 { "Firing order" }
-            (parts::long_picture(schedule(t, &look), "Time across, probes down: each block a firing, its tail the listening time."))
+            (parts::long_picture(schedule(t, &look), say!("Time across, probes down: each block a firing, its tail the listening time.")))
             @if let Some(words) = least_words(&t.schedule) { p { "Bound: " (words) "." } }
-            (behind("Firings as a table", &firings(t)))
+            (behind(say!("Firings as a table"), &firings(t)))
         }
         (limits(t))
         (others(t))
         (changes(t))
-        (behind("Beams as a table", &beams(t)))
+        (behind(say!("Beams as a table"), &beams(t)))
         (parts::findings(&t.findings))
         (parts::origin(lot, sealed))
     }
@@ -81,7 +82,7 @@ fn one_probe(t: &Technique, look: &Palette) -> Markup {
     html! {
         details.behind {
             summary { "The beams of the first probe alone" }
-            (parts::picture(picture, "The beams of probe 1."))
+            (parts::picture(picture, say!("The beams of probe 1.")))
         }
     }
 }
@@ -100,13 +101,13 @@ fn sentences(t: &Technique) -> Markup {
             }
         }
         (facts(&[
-            ("ring", html! { (text::visible(&t.ring)) ", " (t.probes.len()) " probes" }),
-            ("beams", html! { (count(Mode::L)) " longitudinal, " (count(Mode::S)) " shear" }),
-            ("pulse", html! { (unit(text::number(t.pulse.centre_hz * 1e-6, 2), "MHz")) ", bandwidth " (unit(text::percent(t.pulse.bandwidth_rel, 0), "%")) }),
-            ("cycle", html! { (t.schedule.firings.len()) " firings in " (unit(text::number(t.schedule.period_s * 1e3, 2), "ms")) }),
-            ("record", html! { (t.record.samples) " samples at " (unit(text::number(t.record.sample_rate_hz * 1e-6, 0), "MHz")) }),
-            ("not inspected at each end", unit(size(t.unguided_end_m, 0), size_unit())),
-            ("80 % height stands for", html! {
+            (say!("ring"), html! { (text::visible(&t.ring)) ", " (t.probes.len()) " probes" }),
+            (say!("beams"), html! { (count(Mode::L)) " longitudinal, " (count(Mode::S)) " shear" }),
+            (say!("pulse"), html! { (unit(text::number(t.pulse.centre_hz * 1e-6, 2), "MHz")) ", bandwidth " (unit(text::percent(t.pulse.bandwidth_rel, 0), "%")) }),
+            (say!("cycle"), html! { (t.schedule.firings.len()) " firings in " (unit(text::number(t.schedule.period_s * 1e3, 2), "ms")) }),
+            (say!("record"), html! { (t.record.samples) " samples at " (unit(text::number(t.record.sample_rate_hz * 1e-6, 0), "MHz")) }),
+            (say!("not inspected at each end"), unit(size(t.unguided_end_m, 0), size_unit())),
+            (say!("80 % height stands for"), html! {
                 "a disc of " (unit(size(s.disc_diameter_m, 2), size_unit()))
                 @if let Some(c) = s.crack_depth_m { ", a crack of " (unit(size(c, 2), size_unit())) }
             }),
@@ -140,8 +141,8 @@ fn others(t: &Technique) -> Markup {
     html! {
         h2 { "What else was weighed" }
         (table(
-            "Techniques that were not taken, best first",
-            &[prose("Technique"), figures("beams", ""), figures("speed", "m/s"), prose("why not")],
+            say!("Techniques that were not taken, best first"),
+            &[prose(say!("Technique")), figures(say!("beams"), ""), figures(say!("speed"), "m/s"), prose(say!("why not"))],
             t.others.iter().map(|o| vec![
                 html! { (text::visible(&o.words)) },
                 html! { (o.beams) },
@@ -160,12 +161,12 @@ fn changes(t: &Technique) -> Markup {
     html! {
         h2 { "What a change would buy" }
         (table(
-            "Each change alone, everything else as planned",
+            say!("Each change alone, everything else as planned"),
             &[
-                prose("Change"),
-                figures("speed", "m/s"),
-                figures("gain", "%"),
-                prose("what limits it then"),
+                prose(say!("Change")),
+                figures(say!("speed"), "m/s"),
+                figures(say!("gain"), "%"),
+                prose(say!("what limits it then")),
             ],
             t.changes.iter().map(|c| vec![
                 html! { (text::visible(&c.words)) },
@@ -190,8 +191,12 @@ fn speed(speed_m_s: Option<f64>) -> Markup {
 
 fn firings(t: &Technique) -> Markup {
     table(
-        "Firings of one cycle",
-        &[figures("Firing", ""), figures("start", "µs"), prose("beams that fire together")],
+        say!("Firings of one cycle"),
+        &[
+            figures(say!("Firing"), ""),
+            figures(say!("start"), "µs"),
+            prose(say!("beams that fire together")),
+        ],
         t.schedule.firings.iter().enumerate().map(|(k, f)| {
             let list: Vec<String> = f.beams.iter().map(u32::to_string).collect();
             vec![
@@ -205,25 +210,25 @@ fn firings(t: &Technique) -> Markup {
 
 fn beams(t: &Technique) -> Markup {
     table(
-        "Beams of the technique",
+        say!("Beams of the technique"),
         &[
-            figures("Beam", ""),
-            figures("probe", ""),
-            words("wave"),
-            figures("first element", ""),
-            figures("elements", ""),
-            words("enters at"),
-            figures("gain", "dB"),
-            figures("surface", "µs"),
-            prose("gates, µs after the surface"),
-            figures("width along the bar", size_unit()),
+            figures(say!("Beam"), ""),
+            figures(say!("probe"), ""),
+            words(say!("wave")),
+            figures(say!("first element"), ""),
+            figures(say!("elements"), ""),
+            words(say!("enters at")),
+            figures(say!("gain"), "dB"),
+            figures(say!("surface"), "µs"),
+            prose(say!("gates, µs after the surface")),
+            figures(say!("width along the bar"), size_unit()),
         ],
         t.beams.iter().map(|b| {
             let gates: Vec<String> = b
                 .gates
                 .iter()
                 .map(|g| {
-                    format!(
+                    say!(
                         "{} {} to {}",
                         text::gate(g.kind),
                         text::number(g.start_s * 1e6, 1),

@@ -1,8 +1,9 @@
 //! Trends: what drifts over the checks, since when, and how long it may.
 
 use barwright_evaluate::trends::{Drift, Settings, Trends, Watched, chart};
+use barwright_phrase::{html, say};
 use barwright_report::{Palette, text};
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     chain::Shape,
@@ -23,7 +24,7 @@ pub fn page(lot: &Lot) -> Markup {
     shell::shell(
         lot,
         "/trends",
-        "Trends",
+        say!("Trends"),
         &html! { "A station dies slowly. What drifts over the checks stands here before a check fails: which probe, since when, and how many checks are left." },
         &html! {
             @match (&lot.ledger, lot.rules.here()) {
@@ -33,10 +34,10 @@ pub fn page(lot: &Lot) -> Markup {
                     (body(&of_entries(&said.entries, 0, rules, station, technique, &Settings::default())))
                 }
                 (Ledger::Here(_), None) => {
-                    (parts::absent("The limits that a drift runs into stand in the rules, which are missing or unusable.", "barwright example"))
+                    (parts::absent(say!("The limits that a drift runs into stand in the rules, which are missing or unusable."), "barwright example"))
                 }
                 _ => {
-                    (parts::absent("Here the figures of every check would stand, one after the other, once checks are entered in the ledger.", "barwright ledger add check NUMBER --author NAME"))
+                    (parts::absent(say!("Here the figures of every check would stand, one after the other, once checks are entered in the ledger."), "barwright ledger add check NUMBER --author NAME"))
                 }
             }
         },
@@ -70,7 +71,7 @@ fn body(line: &LineTrends) -> Markup {
                 }
             }
         }
-        @if !t.series.is_empty() { (behind("Every series as a table", &numbers(t))) }
+        @if !t.series.is_empty() { (behind(say!("Every series as a table"), &numbers(t))) }
     }
 }
 
@@ -100,12 +101,12 @@ fn one(line: &LineTrends, d: &Drift) -> Markup {
 /// A sentence on one series.
 fn said(w: &Watched) -> String {
     let Some(chart) = &w.chart else {
-        return "Too few values to say what is usual.".into();
+        return say!("Too few values to say what is usual.").into();
     };
     let limit = chart.values.last().map_or(0.0, |v| v.limit);
     let unit = if w.unit.starts_with('µ') { "µs" } else { "dB" };
-    let state = if w.out { "outside its limits" } else { "inside its limits" };
-    format!(
+    let state = if w.out { say!("outside its limits") } else { say!("inside its limits") };
+    say!(
         "The weighted average stands {} {unit} from what is usual, {state} of {} {unit}.",
         text::signed(w.away(), 3),
         text::number(limit, 3)
@@ -135,16 +136,16 @@ fn notable(t: &Trends) -> Vec<&Watched> {
 
 fn numbers(t: &Trends) -> Markup {
     table(
-        "Every series",
+        say!("Every series"),
         &[
-            words("Series"),
-            words("unit"),
-            figures("values", ""),
-            figures("usual", ""),
-            figures("scatter", ""),
-            figures("average off by", ""),
-            figures("limit", ""),
-            words("state"),
+            words(say!("Series")),
+            words(say!("unit")),
+            figures(say!("values"), ""),
+            figures(say!("usual"), ""),
+            figures(say!("scatter"), ""),
+            figures(say!("average off by"), ""),
+            figures(say!("limit"), ""),
+            words(say!("state")),
         ],
         t.series.iter().map(|w| {
             let chart = w.chart.as_ref();

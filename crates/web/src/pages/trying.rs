@@ -1,9 +1,10 @@
 //! Trying a change: sliders beside the maps of what the technique covers then.
 
 use barwright_job::{Order, Technique, proof::ClassProof};
+use barwright_phrase::{html, say};
 use barwright_plan::PlanError;
 use barwright_report::{Case, Map, Palette, margin_map, text};
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     chain::Shape,
@@ -25,7 +26,7 @@ pub fn page(lot: &Lot, asked: &Asked) -> Markup {
     shell::shell(
         lot,
         "/proof",
-        "A change tried",
+        say!("A change tried"),
         &html! { "What the technique covers when one thing is otherwise than it was planned for; laws, gates and gains stay as they are. One state, no tolerances beside it: this is a look, no proof." },
         &body(lot, asked),
     )
@@ -55,7 +56,9 @@ fn parts_of<'a>(lot: &'a Lot, asked: &Asked) -> Option<(&'a Order, &'a Technique
 fn body(lot: &Lot, asked: &Asked) -> Markup {
     let Some((order, technique, change)) = parts_of(lot, asked) else {
         return parts::absent(
-            "Here a change could be tried. It needs a technique for round bars in water, and its order and station.",
+            say!(
+                "Here a change could be tried. It needs a technique for round bars in water, and its order and station."
+            ),
             "barwright plan",
         );
     };
@@ -133,11 +136,11 @@ fn classes(technique: &Technique, tried: &Tried) -> Markup {
                 div {
                     (parts::picture(
                         margin_map(&Map { class, section: technique.section, probes: &technique.probes, case: Case::Nominal }, &Palette::page()),
-                        &format!("Margin for {} in this state. Hatched: not seen.", text::proved(class.class)),
+                        &say!("Margin for {} in this state. Hatched: not seen.", text::proved(class.class)),
                     ))
                     (facts(&[
-                        ("ordered", unit(text::percent(class.ordered, 1), "%")),
-                        ("covered", html! { strong { (text::percent(class.nominal, 2)) } " " span.unit { "%" } }),
+                        (say!("ordered"), unit(text::percent(class.ordered, 1), "%")),
+                        (say!("covered"), html! { strong { (text::percent(class.nominal, 2)) } " " span.unit { "%" } }),
                     ]))
                     h3 { "Weakest place" }
                     (weakest_place(class))

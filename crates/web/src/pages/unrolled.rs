@@ -1,5 +1,6 @@
 //! Heights of a bar's echoes over its unrolled surface.
 
+use barwright_phrase::say;
 use barwright_report::figures::sized;
 use std::{f64::consts::TAU, path::Path};
 
@@ -64,7 +65,7 @@ pub fn across(section: &Section, at: Point) -> f64 {
 /// The same in words: a clock position, or a depth.
 pub fn clock_of(section: &Section, across: f64) -> String {
     match *section {
-        Section::Flat { thickness_m } => format!("{} deep", sized(across * thickness_m, 1)),
+        Section::Flat { thickness_m } => say!("{} deep", sized(across * thickness_m, 1)),
         _ => text::clock(-(across + 0.25) * TAU),
     }
 }

@@ -1,8 +1,9 @@
 //! Beginning work that takes long, and how it stands.
 
 use barwright_capture::CaptureKind;
+use barwright_phrase::{html, say};
 use barwright_report::text;
-use maud::{Markup, html};
+use maud::Markup;
 
 use crate::{
     access::Viewer,
@@ -84,8 +85,8 @@ fn under_way(seen: &Seen) -> Markup {
 /// What a work that failed left; of several bars those before stay.
 fn nothing(what: What) -> &'static str {
     match what {
-        What::Bars | What::Judgements => "Nothing more was made",
-        _ => "Nothing was made",
+        What::Bars | What::Judgements => say!("Nothing more was made"),
+        _ => say!("Nothing was made"),
     }
 }
 
@@ -108,44 +109,44 @@ fn offer(lot: &Lot, what: What) -> Offer {
     match what {
         What::Technique => plain(
             lot.order.here().is_some() && lot.station.here().is_some(),
-            lot.technique.here().map(|_| "The one that is here gives way: proof, level and checks made with it no longer count for the new one."),
-            "Work out the technique",
+            lot.technique.here().map(|_| say!("The one that is here gives way: proof, level and checks made with it no longer count for the new one.")),
+            say!("Work out the technique"),
         ),
         What::Proof => plain(
             technique,
-            lot.proof.here().map(|_| "The proof that is here gives way to the new one."),
-            "Prove the coverage",
+            lot.proof.here().map(|_| say!("The proof that is here gives way to the new one.")),
+            say!("Prove the coverage"),
         ),
         What::ReferenceBar => plain(
             technique,
-            lot.reference.here().map(|_| "The one that is here gives way: a level and checks made with it no longer count for the new one."),
-            "Lay out the reference bar",
+            lot.reference.here().map(|_| say!("The one that is here gives way: a level and checks made with it no longer count for the new one.")),
+            say!("Lay out the reference bar"),
         ),
         What::Level => Offer {
             ready: technique && lot.reference.here().is_some(),
             there: None,
-            name: "Level from what is chosen",
+            name: say!("Level from what is chosen"),
             from: Some(CaptureKind::Reference),
         },
         What::Check => Offer {
             ready: level,
             there: None,
-            name: "Judge these passes",
+            name: say!("Judge these passes"),
             from: Some(CaptureKind::Check),
         },
         What::Bars => Offer {
             ready: level,
             there: None,
-            name: "Screen and judge what is chosen",
+            name: say!("Screen and judge what is chosen"),
             from: Some(CaptureKind::Production),
         },
         What::Judgements => {
-            plain(lot.unjudged() > 0, None, "Judge the bars that have no judgement in force")
+            plain(lot.unjudged() > 0, None, say!("Judge the bars that have no judgement in force"))
         }
         What::Papers => plain(
             lot.level.here().is_some() && lot.bars.iter().any(|b| b.judgement.here().is_some()),
-            (!lot.papers.is_empty()).then_some("Papers of the same names are set anew, as the ledger stands now."),
-            "Set all papers of the lot",
+            (!lot.papers.is_empty()).then_some(say!("Papers of the same names are set anew, as the ledger stands now.")),
+            say!("Set all papers of the lot"),
         ),
     }
 }
@@ -271,20 +272,24 @@ fn with_cause(error: &crate::FileError) -> String {
 fn legend(what: Option<What>) -> &'static str {
     match what {
         Some(What::Level) => {
-            "Recordings of the reference bar: one with all beams, and up to three more at lower gain where echoes were clipped"
+            say!(
+                "Recordings of the reference bar: one with all beams, and up to three more at lower gain where echoes were clipped"
+            )
         }
-        Some(What::Check) => "Recording of the passes",
-        Some(_) => "Recordings of bars",
-        None => "Recording of the reference bar",
+        Some(What::Check) => say!("Recording of the passes"),
+        Some(_) => say!("Recordings of bars"),
+        None => say!("Recording of the reference bar"),
     }
 }
 
 fn details(lot: &Lot, told: &Told, screened: bool) -> Markup {
     let header = &told.header;
     let gains = match (&header.level, lot.level.here()) {
-        (None, _) => "with the technique's own gains",
-        (Some(hash), Some(level)) if *hash == level.hash => "with the gains of the level in force",
-        (Some(_), _) => "with the gains of another level",
+        (None, _) => say!("with the technique's own gains"),
+        (Some(hash), Some(level)) if *hash == level.hash => {
+            say!("with the gains of the level in force")
+        }
+        (Some(_), _) => say!("with the gains of another level"),
     };
     html! {
         "bar " (text::visible(&header.bar)) ", " (told.shots) " shots, " (gains)

@@ -9,6 +9,7 @@ use axum::{
 };
 use barwright_job::changeover::StepKind;
 use barwright_ledger::{LedgerError, Record};
+use barwright_phrase::say;
 use serde::Deserialize;
 
 use super::Site;
@@ -73,7 +74,7 @@ async fn approve(
     };
     match done {
         Ok(_) => Redirect::to("/technique").into_response(),
-        Err(e) => refused("Not approved", &e, e.hint(), e.status()),
+        Err(e) => refused(say!("Not approved"), &e, e.hint(), e.status()),
     }
 }
 
@@ -82,12 +83,12 @@ async fn begin_work(site: Site, viewer: Viewer, asked: Asked) -> Response {
     // Not the folder's turn: work under way has that, and this says so instead of waiting.
     let _turn = site.changing.acquire().await;
     let Some(person) = viewer.name() else {
-        return refused("Not begun", &"Nobody signed in", None, StatusCode::FORBIDDEN);
+        return refused(say!("Not begun"), &say!("Nobody signed in"), None, StatusCode::FORBIDDEN);
     };
     let back = pages::working::page(asked.what);
     match site.works.begin(&site.folder, asked, person).await {
         Ok(()) => Redirect::to(back).into_response(),
-        Err(e) => work_refused("Not begun", &e),
+        Err(e) => work_refused(say!("Not begun"), &e),
     }
 }
 
@@ -99,12 +100,17 @@ async fn work(State(site): State<Site>) -> Json<Option<Seen>> {
 /// Stops it. Whoever may begin such work may stop it.
 async fn stop_work(State(site): State<Site>, Extension(viewer): Extension<Viewer>) -> Response {
     let Some(person) = viewer.name() else {
-        return refused("Not stopped", &"Nobody signed in", None, StatusCode::FORBIDDEN);
+        return refused(
+            say!("Not stopped"),
+            &say!("Nobody signed in"),
+            None,
+            StatusCode::FORBIDDEN,
+        );
     };
     let back = site.works.seen().map_or("/", |seen| pages::working::page(seen.what));
     match site.works.stop(&site.folder, person).await {
         Ok(()) => Redirect::to(back).into_response(),
-        Err(e) => work_refused("Not stopped", &e),
+        Err(e) => work_refused(say!("Not stopped"), &e),
     }
 }
 
@@ -127,7 +133,7 @@ fn refused(
     hint: Option<String>,
     status: StatusCode,
 ) -> Response {
-    let hint = hint.map_or_else(String::new, |hint| format!(" What helps: {hint}."));
+    let hint = hint.map_or_else(String::new, |hint| say!(" What helps: {hint}."));
     (status, pages::sign_in::refused(title, &format!("{why}.{hint}"))).into_response()
 }
 
@@ -251,7 +257,7 @@ async fn changed_over(site: Site, viewer: Viewer, change: Change) -> Response {
     };
     match done {
         Ok(_) => Redirect::to(pages::changeover::ADDRESS).into_response(),
-        Err(e) => refused("Not done", &e, e.hint(), e.status()),
+        Err(e) => refused(say!("Not done"), &e, e.hint(), e.status()),
     }
 }
 

@@ -11,7 +11,6 @@ use axum::{
     routing::get,
 };
 use barwright_ledger::BarKey;
-use barwright_report::figures::with as styled;
 use futures_util::StreamExt;
 use maud::Markup;
 use serde::Deserialize;
@@ -22,9 +21,10 @@ use super::Site;
 use crate::{
     access::Viewer,
     asking::{self, By, Question},
-    assets, downloads, figures,
+    assets, downloads,
     look::segment,
     lot::Lot,
+    manner::{self, Manner},
     pages,
     trying::Asked,
 };
@@ -61,7 +61,7 @@ pub fn routes() -> Router<Site> {
         .route("/papers/{file}", get(paper))
         .route("/documents/{*name}", get(document))
         .route("/assets/{*name}", get(asset))
-        .route(figures::ADDRESS, get(figures::choose))
+        .route(manner::ADDRESS, get(choose_manner))
 }
 
 #[derive(Deserialize)]
@@ -122,9 +122,9 @@ async fn heard(
     let asked = pages::heard::Asked { z_m, across, choice };
     if part.is_some() {
         // Follows a hand: the bar's own documents, without the ledger.
-        let wanted = figures::wanted();
+        let manner = Manner::here();
         let drawn = tokio::task::spawn_blocking(move || {
-            styled(wanted, || pages::heard::alone(&site.folder, &site.cache, &name, &asked))
+            manner.with(|| pages::heard::alone(&site.folder, &site.cache, &name, &asked))
         });
         return match drawn.await {
             Ok(Some(part)) => part.into_response(),
@@ -217,15 +217,19 @@ async fn stretch(
     Path(name): Path<String>,
     Query(asked): Query<Stretch>,
 ) -> Response {
-    let wanted = figures::wanted();
+    let manner = Manner::here();
     let drawn = tokio::task::spawn_blocking(move || {
         let window_m = [asked.from_m, asked.to_m];
-        styled(wanted, || pages::bar::stretch(&site.folder, &site.cache, &name, window_m))
+        manner.with(|| pages::bar::stretch(&site.folder, &site.cache, &name, window_m))
     });
     match drawn.await {
         Ok(Some(svg)) => ([(header::CONTENT_TYPE, "image/svg+xml")], svg).into_response(),
         _ => StatusCode::NOT_FOUND.into_response(),
     }
+}
+
+async fn choose_manner(State(site): State<Site>, choice: Query<manner::Choice>) -> Response {
+    manner::choose(site.house.languages, choice)
 }
 
 async fn asset(Path(name): Path<String>, headers: HeaderMap) -> Response {

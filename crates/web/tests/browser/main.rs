@@ -105,6 +105,7 @@ async fn the_line_is_followed_as_it_runs_and_by_who_comes_later() {
         job.folder.clone(),
         Some(news.clone()),
         barwright_web::Reach::Loopback,
+        barwright_web::House::default(),
     );
     tokio::spawn(async move { axum::serve(listener, pages).await.unwrap() });
     let b = Browser::start().await;
@@ -205,7 +206,8 @@ async fn a_flood_of_news_is_followed_and_a_lost_connection_is_made_up_for() {
             let listener = tokio::net::TcpListener::bind(at).await.unwrap();
             tell.send(listener.local_addr().unwrap()).unwrap();
             let reach = barwright_web::Reach::Loopback;
-            axum::serve(listener, barwright_web::router_for(folder, Some(news), reach))
+            let house = barwright_web::House::default();
+            axum::serve(listener, barwright_web::router_for(folder, Some(news), reach, house))
                 .await
                 .unwrap();
         });
