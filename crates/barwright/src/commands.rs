@@ -11,6 +11,7 @@ pub mod decide;
 pub mod equipment;
 pub mod example;
 pub mod help;
+pub mod house;
 pub mod keys;
 pub mod ledger;
 pub mod level;

@@ -14,7 +14,7 @@ use proc_macro2::{TokenStream, TokenTree};
 use crate::{markup, sentence};
 
 /// The crates whose code speaks.
-const SPEAKING: [&str; 3] = ["../report/src", "../web/src", "../web/assets"];
+const SPEAKING: [&str; 4] = ["../report/src", "../report/templates", "../web/src", "../web/assets"];
 /// A text that no page says as it stands: a catalogue names its language by it.
 const NAME: &str = "The name of this language in itself";
 const LIST: &str = "../report/texts/barwright.pot";
@@ -24,7 +24,7 @@ fn sources(folder: &Path, found: &mut Vec<PathBuf>) {
         let path = entry.expect("an entry").path();
         if path.is_dir() {
             sources(&path, found);
-        } else if path.extension().is_some_and(|e| e == "rs" || e == "js") {
+        } else if path.extension().is_some_and(|e| e == "rs" || e == "js" || e == "typ") {
             found.push(path);
         }
     }
@@ -47,11 +47,15 @@ fn listen(code: TokenStream, tell: &mut dyn FnMut(&str)) {
     }
 }
 
-/// The texts of a script: what its calls of `said` are given.
-fn read_script(code: &str, tell: &mut dyn FnMut(&str)) {
-    for call in code.split("said(\"").skip(1) {
-        let text = call.split('"').next().unwrap_or_default();
-        assert!(!text.ends_with('\\'), "no quotation marks in the texts of scripts: {text}");
+/// The texts of a script or template: what its calls of a function of this name are given.
+fn read_calls(code: &str, of: &str, tell: &mut dyn FnMut(&str)) {
+    let call = format!("{of}(\"");
+    for (at, _) in code.match_indices(&call) {
+        if code[..at].ends_with(|c: char| c.is_alphanumeric() || c == '-' || c == '_') {
+            continue;
+        }
+        let text = code[at + call.len()..].split('"').next().unwrap_or_default();
+        assert!(!text.ends_with('\\'), "no quotation marks in texts outside of the code: {text}");
         tell(text);
     }
 }
@@ -75,10 +79,10 @@ fn listed() -> BTreeMap<String, Vec<String>> {
                     places.push(place.clone());
                 }
             };
-            if name.extension().is_some_and(|e| e == "js") {
-                read_script(&code, tell);
-            } else {
-                listen(code.parse().expect("code that compiles"), tell);
+            match name.extension().and_then(|e| e.to_str()) {
+                Some("js") => read_calls(&code, "said", tell),
+                Some("typ") => read_calls(&code, "t", tell),
+                _ => listen(code.parse().expect("code that compiles"), tell),
             }
         }
     }

@@ -7,7 +7,7 @@
 
 use std::{borrow::Cow, cell::Cell, collections::HashMap, sync::LazyLock};
 
-use polib::{message::MessageView, po_file};
+use polib::po_file;
 
 /// Every text that the pages and pictures say, to begin a catalogue with.
 pub const LIST: &str = include_str!("../texts/barwright.pot");
@@ -222,19 +222,24 @@ fn translated(key: &str) -> Option<&'static str> {
     language().and_then(|c| c.texts.get(key)).map(String::as_str)
 }
 
-/// Texts that scripts of the pages say, with what is said in the language at hand; none in English.
-pub fn of_scripts() -> impl Iterator<Item = (&'static str, &'static str)> {
-    static KEYS: LazyLock<Vec<String>> = LazyLock::new(|| {
+/// How many texts there are.
+#[must_use]
+pub fn count() -> usize {
+    po_file::parse_from_reader(LIST.as_bytes()).map_or(0, |list| list.count())
+}
+
+/// Texts that are looked up outside of this program's code, in files of an ending (`.js`: scripts of the
+/// pages; `.typ`: templates of papers), with what is said in the language at hand; none in English.
+pub fn of_files(ending: &str) -> impl Iterator<Item = (&'static str, &'static str)> {
+    static KEYS: LazyLock<Vec<(String, String)>> = LazyLock::new(|| {
         let listed = po_file::parse_from_reader(LIST.as_bytes()).ok();
-        let of_scripts =
-            |m: &&dyn MessageView| m.source().lines().any(|place| place.ends_with(".js"));
-        listed
-            .iter()
-            .flat_map(|list| list.messages().filter(of_scripts))
-            .map(|m| m.msgid().to_owned())
-            .collect()
+        let messages = listed.iter().flat_map(|list| list.messages());
+        messages.map(|m| (m.msgid().to_owned(), m.source().to_owned())).collect()
     });
-    KEYS.iter().filter_map(|key| Some((key.as_str(), translated(key)?)))
+    let here = move |places: &str| places.lines().any(|place| place.ends_with(ending));
+    KEYS.iter()
+        .filter(move |(_, places)| language().is_some() && here(places))
+        .filter_map(|(key, _)| Some((key.as_str(), translated(key)?)))
 }
 
 /// A text without parts; `english` is said where no catalogue has its `key`.

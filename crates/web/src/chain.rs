@@ -350,8 +350,10 @@ fn checked(lot: &Lot) -> Link {
             .next(say!("Find the cause on the check's page, cure it, level and check again."), again)
             .at(at);
     }
-    let why = if good == all {
-        say!("{all} {}, all good.", if all == 1 { "check" } else { "checks" })
+    let why = if good == all && all == 1 {
+        say!("1 check, all good.").to_owned()
+    } else if good == all {
+        say!("{all} checks, all good.")
     } else {
         say!("The last check is good; {} of {all} before it failed.", all - good)
     };

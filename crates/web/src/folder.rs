@@ -209,6 +209,12 @@ impl JobFolder {
         self.ledger.clone().unwrap_or_else(|| Home::File(self.ledger_path()))
     }
 
+    /// The tokens of other programs.
+    #[must_use]
+    pub fn tokens_path(&self) -> PathBuf {
+        self.path("tokens.json")
+    }
+
     /// Who can sign in to the pages.
     #[must_use]
     pub fn accounts_path(&self) -> PathBuf {

@@ -1,22 +1,95 @@
 //! What a house keeps of its own beside the jobs: languages of the pages, and how papers look.
 //!
-//! The folder `house` of the job, or the one that `--house` names. All of it may be absent.
+//! The folder `house` of the job, or the one that `--house` names: `house.toml`, catalogues in `texts`,
+//! templates in `papers`, a logo. All of it may be absent.
 
 use std::path::{Path, PathBuf};
 
-use barwright_report::texts::{Catalogue, TextsError};
+use barwright_job::{DocumentError, read};
+use barwright_report::{
+    papers::{HousePapers, Logo, ReportError, Sheet},
+    texts::{Catalogue, Language, TextsError},
+};
+use serde::Deserialize;
 
 use crate::{
     files::{self, FileError},
     folder::JobFolder,
-    manner::Languages,
+    manner::{ENGLISH, Languages},
 };
+
+/// The file that says how a house wants its papers.
+const FILE: &str = "house.toml";
+/// Its format.
+const FORMAT: u32 = 1;
 
 /// What the house folder holds.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct House {
     /// Languages of the pages besides English, by their tags.
     pub languages: Languages,
+    /// Language of the papers.
+    pub paper_language: Language,
+    /// How papers look; the program's own way where the house says nothing.
+    pub papers: Option<&'static HousePapers>,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    format: u32,
+    #[serde(default)]
+    papers: WrittenPapers,
+}
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenPapers {
+    #[serde(default)]
+    sheet: WrittenSheet,
+    #[serde(default)]
+    heading: String,
+    logo: Option<String>,
+    language: Option<String>,
+}
+
+#[derive(Debug, Default, Deserialize)]
+enum WrittenSheet {
+    #[default]
+    A4,
+    Letter,
+}
+
+/// Longest heading of papers, in characters: it has one line.
+const LONGEST_HEADING: usize = 80;
+/// Largest logo, in bytes.
+const LARGEST_LOGO: u64 = 2 << 20;
+
+impl Written {
+    fn parse(name: &str, text: &str) -> barwright_job::Result<Self> {
+        let written: Self = read::toml(name, text)?;
+        let impossible = |key: &str, value: String, expected: String| {
+            let document = name.to_owned();
+            let e = DocumentError::Impossible { document, key: key.to_owned(), value, expected };
+            read::at_line(e, text)
+        };
+        if written.format != FORMAT {
+            return Err(impossible("format", written.format.to_string(), FORMAT.to_string()));
+        }
+        let papers = &written.papers;
+        if papers.heading.chars().count() > LONGEST_HEADING {
+            let expected = format!("at most {LONGEST_HEADING} characters");
+            return Err(impossible("papers.heading", papers.heading.clone(), expected));
+        }
+        if let Some(logo) = &papers.logo
+            && (Path::new(logo).components().count() != 1
+                || !(logo.ends_with(".svg") || logo.ends_with(".png")))
+        {
+            let expected = "the name of an SVG or PNG file in the house folder".to_owned();
+            return Err(impossible("papers.logo", logo.clone(), expected));
+        }
+        Ok(written)
+    }
 }
 
 /// Why the house folder cannot be used.
@@ -33,6 +106,30 @@ pub enum HouseError {
         path: PathBuf,
         /// What is wrong with it.
         source: TextsError,
+    },
+    /// A template under a name that no paper has.
+    #[error("{}: {source}", path.display())]
+    Template {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong with it.
+        source: ReportError,
+    },
+    /// The papers are to be in a language that has no catalogue.
+    #[error("{}: papers.language is {tag:?}, and texts/ has no catalogue of it", path.display())]
+    NoLanguage {
+        /// The file that asks for it.
+        path: PathBuf,
+        /// The language.
+        tag: String,
+    },
+    /// A logo that is too large.
+    #[error("{}: {size} bytes; a logo has at most {LARGEST_LOGO}", path.display())]
+    Logo {
+        /// The file.
+        path: PathBuf,
+        /// Its size.
+        size: u64,
     },
     /// Two catalogues of one language.
     #[error("{} and {} are both for the language {tag}", first.display(), second.display())]
@@ -57,6 +154,11 @@ impl HouseError {
                     .to_owned(),
             ),
             Self::Texts { .. } => Some("mend the file, or take it out of the folder".to_owned()),
+            Self::Template { source, .. } => source.hint(),
+            Self::NoLanguage { .. } => Some(
+                "put the catalogue into texts/, or leave papers.language out for English".to_owned(),
+            ),
+            Self::Logo { .. } => Some("make it smaller; SVG is sharp at every size".to_owned()),
             Self::Twice { .. } => Some("take one of them out of the folder".to_owned()),
         }
     }
@@ -69,7 +171,7 @@ impl House {
     /// [`HouseError`]: a file that cannot be read or used; the path is named.
     pub fn read(job: &JobFolder) -> Result<Self, HouseError> {
         let mut found: Vec<(PathBuf, Catalogue)> = Vec::new();
-        for path in catalogues(&job.house().join("texts"))? {
+        for path in of_ending(&job.house().join("texts"), "po")? {
             let po = files::read_text(&path)?;
             let catalogue = Catalogue::read(&po)
                 .map_err(|source| HouseError::Texts { path: path.clone(), source })?;
@@ -81,12 +183,64 @@ impl House {
         }
         found.sort_by(|a, b| a.1.tag.cmp(&b.1.tag));
         let languages: Vec<Catalogue> = found.into_iter().map(|(_, catalogue)| catalogue).collect();
-        Ok(Self { languages: languages.leak() })
+        let languages: Languages = languages.leak();
+        let (papers, tag) = papers(&job.house())?;
+        let paper_language = match tag {
+            Some(tag) if tag != ENGLISH => Some(
+                languages
+                    .iter()
+                    .find(|c| c.tag == tag)
+                    .ok_or_else(|| HouseError::NoLanguage { path: job.house().join(FILE), tag })?,
+            ),
+            _ => None,
+        };
+        let papers = (papers != HousePapers::default()).then(|| &*Box::leak(Box::new(papers)));
+        Ok(Self { languages, paper_language, papers })
     }
 }
 
-/// The PO files of a folder; none where it is absent.
-fn catalogues(folder: &Path) -> Result<Vec<PathBuf>, FileError> {
+/// How the papers look, and the language they are to be in.
+fn papers(folder: &Path) -> Result<(HousePapers, Option<String>), HouseError> {
+    let written = match files::read_written(&folder.join(FILE), Written::parse) {
+        Ok(written) => written.papers,
+        Err(FileError::Absent { .. }) => WrittenPapers::default(),
+        Err(e) => return Err(e.into()),
+    };
+    let mut papers = HousePapers {
+        sheet: match written.sheet {
+            WrittenSheet::A4 => Sheet::A4,
+            WrittenSheet::Letter => Sheet::Letter,
+        },
+        heading: written.heading,
+        logo: written.logo.map(|name| logo(&folder.join(name))).transpose()?,
+        ..HousePapers::default()
+    };
+    for path in of_ending(&folder.join("papers"), "typ")? {
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        let template = files::read_text(&path)?;
+        papers.take(&name, template).map_err(|source| HouseError::Template { path, source })?;
+    }
+    Ok((papers, written.language))
+}
+
+fn logo(path: &Path) -> Result<Logo, HouseError> {
+    let failed = |source: std::io::Error| match source.kind() {
+        std::io::ErrorKind::NotFound => FileError::Absent { path: path.to_owned() },
+        _ => FileError::Read { path: path.to_owned(), source },
+    };
+    let size = std::fs::metadata(path).map_err(failed)?.len();
+    if size > LARGEST_LOGO {
+        return Err(HouseError::Logo { path: path.to_owned(), size });
+    }
+    let bytes = std::fs::read(path).map_err(failed)?;
+    Ok(match path.extension() {
+        Some(ending) if ending == "svg" => Logo::Svg(bytes),
+        _ => Logo::Png(bytes),
+    })
+}
+
+/// The files of a folder with an ending, in the order of their names; none where the folder is absent.
+fn of_ending(folder: &Path, ending: &str) -> Result<Vec<PathBuf>, FileError> {
     let failed = |source| FileError::Read { path: folder.to_owned(), source };
     let entries = match std::fs::read_dir(folder) {
         Ok(entries) => entries,
@@ -96,7 +250,7 @@ fn catalogues(folder: &Path) -> Result<Vec<PathBuf>, FileError> {
     let mut paths = Vec::new();
     for entry in entries {
         let path = entry.map_err(failed)?.path();
-        if path.extension().is_some_and(|e| e == "po") {
+        if path.extension().is_some_and(|e| e == ending) {
             paths.push(path);
         }
     }

@@ -19,7 +19,7 @@ pub const ADDRESS: &str = "/manner";
 const FIGURES: &str = "figures";
 const LANGUAGE: &str = "language";
 /// Of the language that the pages are written in.
-const ENGLISH: &str = "en";
+pub const ENGLISH: &str = "en";
 
 /// Every style of figures: its word, what it looks like, the style.
 pub const STYLES: [(&str, &str, Figures); 3] = [

@@ -6,19 +6,22 @@ use barwright_job::check::Check;
 use barwright_job::{Hash, Order, Rules, Sealed, Technique, level::Level};
 use barwright_ledger::record::Facts;
 use barwright_ledger::{BarKey, BarState, Entry, Head, Ledger, LedgerError, State};
-use barwright_report::ReportError;
+use barwright_phrase::say;
 use barwright_report::papers::{
     BarInput, CheckEntry, CheckInput, Issue, LedgerHead, LevelInput, LotBar, LotInput, ProofInput,
     ReferenceInput, Standing, TechniqueInput, bar_certificate, check_report, level_record,
     lot_certificate, proof_report, reference_sheet, technique_sheet,
 };
+use barwright_report::{ReportError, texts};
 
 use crate::{
     approving::{APPROVAL_RESTS_ON, Approval, approvals},
     files::FileError,
     folder::JobFolder,
+    house::{House, HouseError},
     lot::to_the_minute,
     record::document_of,
+    retest,
 };
 
 /// Why papers could not be set.
@@ -37,6 +40,9 @@ pub enum PaperError {
     /// The ledger knows no such bar.
     #[error("the ledger holds nothing about bar {0}")]
     NotEntered(String),
+    /// The house folder cannot be used.
+    #[error("the house folder cannot be used: {0}")]
+    House(#[from] HouseError),
     /// A time that no calendar has.
     #[error("{0} µs since 1970 is no time of this calendar")]
     Time(i64),
@@ -53,6 +59,7 @@ impl PaperError {
             Self::NotEntered(_) => {
                 Some("enter it with `barwright ledger add bar` and `ledger add judgement`".into())
             }
+            Self::House(e) => e.hint(),
             Self::Time(_) => None,
         }
     }
@@ -64,14 +71,15 @@ pub type Result<T> = std::result::Result<T, PaperError>;
 /// What this version does not validate, and what is not on record; printed on every paper.
 fn not_validated(approved: bool) -> Vec<String> {
     let mut list = vec![
-        "Heights of surface cracks rest on a model checked only between two engines of this program."
-            .to_owned(),
-        "Sizes are equivalent sizes in water immersion, outside the scope of ISO 16811.".to_owned(),
+        say!(
+            "Heights of surface cracks rest on a model checked only between two engines of this program."
+        ),
+        say!("Sizes are equivalent sizes in water immersion, outside the scope of ISO 16811."),
     ];
     if !approved {
-        list.insert(0, "No approval of the technique is on record.".to_owned());
+        list.insert(0, say!("No approval of the technique is on record."));
     }
-    list
+    list.into_iter().map(str::to_owned).collect()
 }
 
 /// Everything of a lot that its papers draw on.
@@ -88,8 +96,10 @@ pub struct Papers<'a> {
     head: Head,
     head_at: String,
     made_at: String,
+    time_us: i64,
     not_validated: Vec<String>,
     approved: Option<String>,
+    house: House,
 }
 
 impl<'a> Papers<'a> {
@@ -116,10 +126,11 @@ impl<'a> Papers<'a> {
                 .map_err(|_| PaperError::Time(us))
         };
         let technique = job.technique()?;
+        let house = House::read(job)?;
         let approved = approvals(&technique.hash, &ledger.by_kinds(&APPROVAL_RESTS_ON)?)?
             .iter()
             .find(|a| a.counts())
-            .map(approval_words);
+            .map(|a| texts::with(house.paper_language, || approval_words(a)));
         Ok(Self {
             order: job.order()?,
             rules: job.rules()?,
@@ -131,9 +142,11 @@ impl<'a> Papers<'a> {
             states,
             head_at: time(head.time_us)?,
             made_at: time(time_us)?,
+            time_us,
             head,
-            not_validated: not_validated(approved.is_some()),
+            not_validated: texts::with(house.paper_language, || not_validated(approved.is_some())),
             approved,
+            house,
             job,
         })
     }
@@ -146,8 +159,14 @@ impl<'a> Papers<'a> {
                 hash: &self.head.hash.0,
                 at: &self.head_at,
             }),
+            house: self.house.papers,
             not_validated: &self.not_validated,
         }
+    }
+
+    /// Sets in the language of the house's papers, whoever asks.
+    fn spoken<T>(&self, set: impl FnOnce() -> T) -> T {
+        texts::with(self.house.paper_language, set)
     }
 }
 
@@ -187,7 +206,7 @@ impl Papers<'_> {
             return (state.state.clone(), state.state.words());
         }
         let seq = state.judged.unwrap_or_default();
-        let why = format!(
+        let why = say!(
             "The judgement {} is not the one that the ledger holds (entry {seq}); it must be entered first.",
             judgement.short()
         );
@@ -203,6 +222,10 @@ impl Papers<'_> {
     /// # Errors
     /// When the ledger does not know the bar, or documents do not belong together.
     pub fn bar(&self, bar: &str) -> Result<Vec<u8>> {
+        self.spoken(|| self.set_bar(bar))
+    }
+
+    fn set_bar(&self, bar: &str) -> Result<Vec<u8>> {
         let state = self.state(bar).ok_or_else(|| PaperError::NotEntered(bar.to_owned()))?;
         let (screened, judgement) = (self.job.screened(bar)?, self.job.judgement(bar)?);
         let (stands, why) = self.stands(state, &judgement.hash);
@@ -227,6 +250,10 @@ impl Papers<'_> {
     /// # Errors
     /// As [`Self::bar`].
     pub fn lot(&self) -> Result<Vec<u8>> {
+        self.spoken(|| self.set_lot())
+    }
+
+    fn set_lot(&self) -> Result<Vec<u8>> {
         struct Read {
             screened: Sealed<barwright_job::screened::ScreenedBar>,
             judgement: Sealed<barwright_job::judgement::Judgement>,
@@ -267,7 +294,7 @@ impl Papers<'_> {
         })?)
     }
 
-    /// Every paper of the lot: of each bar, the sheets, and the lot's own. By name, as PDF. `progress` hears
+    /// Every paper of the lot: of each bar, the sheets, the lot's own and the retest list. By name, as PDF. `progress` hears
     /// how many papers of bars are set.
     ///
     /// # Errors
@@ -280,6 +307,7 @@ impl Papers<'_> {
         }
         set.extend(self.sheets()?);
         set.push(("lot".to_owned(), self.lot()?));
+        set.push((retest::NAME.to_owned(), retest::paper(self.job, self.time_us)?));
         Ok(set)
     }
 
@@ -289,6 +317,10 @@ impl Papers<'_> {
     /// # Errors
     /// When a document is missing or the papers cannot be set.
     pub fn sheets(&self) -> Result<Vec<(String, Vec<u8>)>> {
+        self.spoken(|| self.set_sheets())
+    }
+
+    fn set_sheets(&self) -> Result<Vec<(String, Vec<u8>)>> {
         let (issue, technique, rules) = (self.issue(), &self.technique, &self.rules);
         let order = &self.order;
         let mut sheets = vec![
@@ -330,7 +362,7 @@ impl Papers<'_> {
 }
 
 fn approval_words(a: &Approval) -> String {
-    format!(
+    say!(
         "Approved by {} as {}, {}, entry {} of the ledger.",
         a.person,
         a.role.words(),

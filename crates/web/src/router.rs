@@ -20,7 +20,7 @@ use crate::{
     house::House,
     lot::Lot,
     manner::{self, Manner},
-    pages,
+    pages, plant,
     receive::Newsroom,
     record::Ledger,
     turn::Turn,
@@ -105,6 +105,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach, house
         computing: Arc::new(Semaphore::new(1)),
         house,
     };
+    let plant_calls = plant::routes(site.folder.clone(), site.cache.clone());
     let header = |name: HeaderName, value: &'static str| {
         SetResponseHeaderLayer::overriding(name, HeaderValue::from_static(value))
     };
@@ -119,6 +120,7 @@ pub fn router_for(folder: JobFolder, news: Option<Newsroom>, reach: Reach, house
         .layer(middleware::from_fn_with_state(access.clone(), access::guard))
         .layer(access.sessions())
         .layer(middleware::from_fn_with_state(house.languages, manner::follow))
+        .merge(plant_calls)
         .layer(CompressionLayer::new())
         .layer(header(header::CONTENT_SECURITY_POLICY, POLICY))
         .layer(header(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))

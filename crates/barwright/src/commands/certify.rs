@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use barwright_web::{files, papers::Papers};
+use barwright_web::{files, papers::Papers, retest};
 
 use super::ledger::now_us;
 use crate::bench::Bench;
@@ -17,11 +17,18 @@ pub struct Args {
     /// Bars by name; the whole lot with all sheets if none is named.
     #[arg(value_name = "BAR")]
     bars: Vec<String>,
+    /// Only the retest list: every bar that the ledger holds, by cause.
+    #[arg(long, conflicts_with = "bars")]
+    retest: bool,
 }
 
 /// Prints papers.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let job = &bench.job;
+    if args.retest {
+        let set = vec![(retest::NAME.to_owned(), retest::paper(job, now_us())?)];
+        return write(bench, set);
+    }
     let papers = Papers::new(job, now_us())?;
     let count = if args.bars.is_empty() { job.bars()?.len() } else { args.bars.len() };
     let bar = bench.progress("setting papers", count as u64);
@@ -36,9 +43,13 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         set
     };
     bar.finish_and_clear();
+    write(bench, set)
+}
+
+fn write(bench: &Bench, set: Vec<(String, Vec<u8>)>) -> Result<Outcome, Failure> {
     let mut written: Vec<PathBuf> = Vec::with_capacity(set.len());
     for (name, bytes) in set {
-        let path = job.paper_path(&name);
+        let path = bench.job.paper_path(&name);
         files::write(&path, &bytes)?;
         written.push(path);
     }

@@ -6,13 +6,14 @@ use barwright_job::{
     level::Level,
     screened::{Lost, ScreenedBar},
 };
+use barwright_phrase::say;
 use serde_json::{Value, json};
 
 use super::{
     CheckEntry, Issue, Result, Standing,
     engine::{self, Paper},
     parts,
-    standing::outcome,
+    standing::{outcome, said},
 };
 use crate::{
     palette::Palette,
@@ -59,22 +60,22 @@ pub fn bar_certificate(input: &BarInput<'_>) -> Result<Vec<u8>> {
         input.opening.map(|c| &c.check.body),
         input.closing.map(|c| &c.check.body),
     );
-    let title = if outcome.released { "Bar certificate" } else { "Bar record" };
+    let title = if outcome.released { say!("Bar certificate") } else { say!("Bar record") };
     let running = [
-        format!("order {}", input.order.order.number),
-        format!("heat {}", j.heat),
-        format!("bar {}", j.bar),
+        say!("order {}", input.order.order.number),
+        say!("heat {}", j.heat),
+        say!("bar {}", j.bar),
     ];
     let mut facts = parts::order_facts(input.order);
     facts.extend([
-        json!(["Bar", j.bar]),
-        json!(["Length", format!("{} mm", text::mm(j.length_m, 0))]),
-        json!(["Ordered flaws", parts::flaws(input.order)]),
-        json!(["Rules", parts::rules_words(&input.rules.rules)]),
-        json!(["Station", input.technique.body.station]),
-        json!(["Technique", input.technique.body.name]),
+        json!([say!("Bar"), j.bar]),
+        json!([say!("Length"), format!("{} mm", text::mm(j.length_m, 0))]),
+        json!([say!("Ordered flaws"), parts::flaws(input.order)]),
+        json!([say!("Rules"), parts::rules_words(&input.rules.rules)]),
+        json!([say!("Station"), input.technique.body.station]),
+        json!([say!("Technique"), input.technique.body.name]),
         json!([
-            "Line speed",
+            say!("Line speed"),
             format!("{} m/s", text::number(input.technique.body.line_speed_m_s, 2))
         ]),
     ]);
@@ -95,7 +96,7 @@ pub fn bar_certificate(input: &BarInput<'_>) -> Result<Vec<u8>> {
 
     let mut data = parts::frame(title, &running, &input.issue);
     data["released"] = json!(outcome.released);
-    data["words"] = json!(outcome.words);
+    data["words"] = json!(said(outcome.words));
     data["sentence"] = json!(outcome.sentence);
     data["facts"] = json!(facts);
     data["reasons"] = j
@@ -137,8 +138,8 @@ pub fn bar_certificate(input: &BarInput<'_>) -> Result<Vec<u8>> {
     data["findings"] =
         parts::findings(s.findings.iter().chain(&j.findings).chain(&input.technique.body.findings));
     data["checks"] = json!([
-        parts::check_entry("Opening check", input.opening.as_ref()),
-        parts::check_entry("Closing check", input.closing.as_ref()),
+        parts::check_entry(say!("Opening check"), input.opening.as_ref()),
+        parts::check_entry(say!("Closing check"), input.closing.as_ref()),
     ]);
     data["evidence"] = Value::Array(evidence);
 
@@ -155,15 +156,7 @@ pub fn bar_certificate(input: &BarInput<'_>) -> Result<Vec<u8>> {
         },
         &Palette::paper(),
     );
-    engine::set(
-        Paper {
-            name: "bar.typ",
-            template: include_str!("../../templates/bar.typ"),
-            data,
-            pictures: vec![("ribbon", picture)],
-        },
-        input.issue.made_at,
-    )
+    engine::set(Paper { name: "bar.typ", data, pictures: vec![("ribbon", picture)] }, &input.issue)
 }
 
 /// Every document must have been made for the others: a paper that mixes them would lie.
@@ -216,6 +209,6 @@ fn lost(l: &Lost) -> Value {
         text::mm(l.from_m, 0),
         text::mm(l.to_m, 0),
         l.cause.words(),
-        if l.beams.is_empty() { "all beams".to_owned() } else { parts::beams(&l.beams) },
+        if l.beams.is_empty() { say!("all beams").to_owned() } else { parts::beams(&l.beams) },
     ])
 }

@@ -1,6 +1,7 @@
 //! The report of a dynamic check.
 
 use barwright_job::{Rules, Sealed, Technique, check::Check, level::Level};
+use barwright_phrase::say;
 use serde_json::{Value, json};
 
 use super::{
@@ -38,25 +39,25 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
     input.check.demand("check", "technique", &input.technique.hash)?;
     input.check.demand("check", "level", &input.level.hash)?;
     input.check.demand("check", "rules", &input.rules.hash())?;
-    let running = [format!("order {}", t.order), t.name.clone()];
-    let mut data = parts::frame("Check report", &running, &input.issue);
+    let running = [say!("order {}", t.order), t.name.clone()];
+    let mut data = parts::frame(say!("Check report"), &running, &input.issue);
     data["good"] = json!(c.good);
     data["signed_by"] = json!(input.signed_by);
     data["facts"] = json!([
-        ["Order", t.order],
-        ["Technique", t.name],
-        ["Station", t.station],
-        ["Rules", parts::rules_words(&input.rules.rules)],
-        ["Passes", c.passes.to_string()],
+        [say!("Order"), t.order],
+        [say!("Technique"), t.name],
+        [say!("Station"), t.station],
+        [say!("Rules"), parts::rules_words(&input.rules.rules)],
+        [say!("Passes"), c.passes.to_string()],
         [
-            "Line speed",
-            format!(
+            say!("Line speed"),
+            say!(
                 "{} m/s seen, {} m/s planned",
                 text::number(c.line_speed_m_s, 3),
                 text::number(t.line_speed_m_s, 3)
             )
         ],
-        ["Next check", format!("at most {} h later", text::number(rule.interval_h, 1))],
+        [say!("Next check"), say!("at most {} h later", text::number(rule.interval_h, 1))],
     ]);
     let worst =
         |value: fn(&barwright_job::check::ReflectorCheck) -> f64,
@@ -68,14 +69,14 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
     let found = c.reflectors.iter().all(|r| r.found == c.passes);
     data["limits"] = json!([
         limit(
-            "Passes",
+            say!("Passes"),
             c.passes.to_string(),
-            format!("at least {}", rule.passes),
+            say!("at least {}", rule.passes),
             c.passes >= rule.passes
         ),
         limit(
-            "Reflectors found in every pass",
-            format!(
+            say!("Reflectors found in every pass"),
+            say!(
                 "{} of {}",
                 c.reflectors.iter().filter(|r| r.found == c.passes).count(),
                 c.reflectors.len()
@@ -84,25 +85,25 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
             found && !c.reflectors.is_empty()
         ),
         limit(
-            "Largest spread of heights",
+            say!("Largest spread of heights"),
             format!("{} dB", text::number(spread, 1)),
-            format!("at most {} dB", text::number(rule.spread_db, 1)),
+            say!("at most {} dB", text::number(rule.spread_db, 1)),
             spread <= rule.spread_db
         ),
         limit(
-            "Lowest height over noise",
+            say!("Lowest height over noise"),
             format!("{} dB", text::number(signal, 1)),
-            format!("at least {} dB", text::number(rule.signal_to_noise_db, 1)),
+            say!("at least {} dB", text::number(rule.signal_to_noise_db, 1)),
             signal >= rule.signal_to_noise_db && signal.is_finite()
         ),
         limit(
-            "Largest error of place",
+            say!("Largest error of place"),
             format!("{} mm", text::number(place, 1)),
-            format!("at most {} mm", text::number(rule.place_mm, 1)),
+            say!("at most {} mm", text::number(rule.place_mm, 1)),
             place <= rule.place_mm
         ),
         limit(
-            "Calls on plain stretches",
+            say!("Calls on plain stretches"),
             c.false_calls.to_string(),
             "none".to_owned(),
             c.false_calls == 0
@@ -110,10 +111,10 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
     ]);
     if let (Some(limits), Some(r)) = (data["limits"].as_array_mut(), &c.repeatability) {
         limits.push(limit(
-            "Scatter from pass to pass, with 95 % confidence",
+            say!("Scatter from pass to pass, with 95 % confidence"),
             format!("{} dB", text::number(r.upper_db, 2)),
             rule.repeatability_db
-                .map_or("told".to_owned(), |db| format!("at most {} dB", text::number(db, 2))),
+                .map_or("told".to_owned(), |db| say!("at most {} dB", text::number(db, 2))),
             rule.repeatability_db.is_none_or(|db| r.upper_db <= db),
         ));
     }
@@ -130,7 +131,7 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
                 .join("  ");
             json!([
                 r.name,
-                format!("{} of {}", r.found, c.passes),
+                say!("{} of {}", r.found, c.passes),
                 heights,
                 text::number(r.spread_db, 1),
                 text::mm(r.place_error_m, 1),
@@ -142,15 +143,7 @@ pub fn check_report(input: &CheckInput<'_>) -> Result<Vec<u8>> {
     data["noise"] = json!(text::number(c.noise_fsh * 100.0, 1));
     data["findings"] = parts::findings(&c.findings);
     data["evidence"] = parts::hashes("check", input.check);
-    engine::set(
-        Paper {
-            name: "check.typ",
-            template: include_str!("../../templates/check.typ"),
-            data,
-            pictures: vec![],
-        },
-        input.issue.made_at,
-    )
+    engine::set(Paper { name: "check.typ", data, pictures: vec![] }, &input.issue)
 }
 
 fn limit(name: &str, found: String, allowed: String, met: bool) -> Value {
@@ -160,8 +153,8 @@ fn limit(name: &str, found: String, allowed: String, met: bool) -> Value {
 /// How well heights repeat, in a sentence.
 #[must_use]
 pub fn repeatability_words(check: &Check) -> String {
-    check.repeatability.map_or("No reflector was seen twice.".to_owned(), |r| {
-        format!(
+    check.repeatability.map_or(say!("No reflector was seen twice.").to_owned(), |r| {
+        say!(
             "Heights repeat within {} dB (standard deviation over {} degrees of freedom, at most {} dB \
              with 95 % confidence); two passes differ by more than {} dB once in twenty.",
             text::number(r.deviation_db, 2),

@@ -1,21 +1,24 @@
 //! The typesetter: a world of templates, one data file and the pictures, all in memory.
+//!
+//! What no paper may lack is looked for in the set document, so that a template of the house cannot lose it.
 
 use std::{collections::BTreeMap, sync::LazyLock};
 
 use serde_json::Value;
 use typst::{
-    Library, LibraryExt, World,
+    Library, LibraryExt, World, WorldExt as _,
     diag::{FileError, FileResult, SourceDiagnostic},
-    foundations::{Bytes, Datetime, Duration, Smart},
+    foundations::{Bytes, Datetime, Duration, Label, Selector, Smart},
+    introspection::Introspector as _,
     syntax::{FileId, RootedPath, Source, VirtualPath, VirtualRoot},
     text::{Font, FontBook},
-    utils::LazyHash,
+    utils::{LazyHash, PicoStr},
 };
 use typst_kit::fonts::FontStore;
 use typst_layout::PagedDocument;
 use typst_pdf::{PdfOptions, Timestamp};
 
-use super::{ReportError, Result};
+use super::{Issue, Logo, ReportError, Result, TEMPLATES, code, house, parts};
 use crate::text;
 
 static FONTS: LazyLock<FontStore> = LazyLock::new(|| {
@@ -31,54 +34,107 @@ static LIBRARY: LazyLock<LazyHash<Library>> =
 pub(super) struct Paper {
     /// Name of the template's file, which is also the paper's name in errors.
     pub name: &'static str,
-    /// The template.
-    pub template: &'static str,
     /// What it shows, under `data`.
     pub data: Value,
     /// SVG pictures by name.
     pub pictures: Vec<(&'static str, String)>,
 }
 
-/// Sets a paper as PDF bytes. `made_at` is RFC 3339.
-pub(super) fn set(mut paper: Paper, made_at: &str) -> Result<Vec<u8>> {
+/// What every paper carries: the label that `common.typ` leaves, and the function that leaves it.
+const CARRIED: [(&str, &str); 3] =
+    [("cautions", "cautions()"), ("not-validated", "not-validated()"), ("evidence", "evidence()")];
+/// What those papers carry that say in large words how things stand.
+const STANDING: (&str, &str) = ("standing", "stamp()");
+/// Papers without large words.
+const UNSTAMPED: [&str; 1] = ["reference.typ"];
+
+/// Sets a paper as PDF bytes.
+pub(super) fn set(mut paper: Paper, issue: &Issue<'_>) -> Result<Vec<u8>> {
+    let made_at = issue.made_at;
+    let house = issue.house.unwrap_or(&house::PLAIN);
     let moment: jiff::Timestamp = made_at.parse().map_err(|e: jiff::Error| ReportError::Time {
         found: made_at.to_owned(),
         message: e.to_string(),
     })?;
     tame(&mut paper.data);
-    let failed = |message: String| ReportError::Setting { paper: paper.name, message };
+    let name = paper.name;
+    let failed =
+        |message: String| ReportError::Setting { paper: name, message, own: house.is_own() };
 
-    let mut files = BTreeMap::from([
-        ("data.json".to_owned(), paper.data.to_string()),
-        ("common.typ".to_owned(), include_str!("../../templates/common.typ").to_owned()),
-        (paper.name.to_owned(), paper.template.to_owned()),
-    ]);
-    for (name, svg) in &paper.pictures {
-        files.insert(format!("{name}.svg"), svg.clone());
+    let mut files = BTreeMap::new();
+    for (file, own) in TEMPLATES.into_iter().filter(|(file, _)| *file == name || shared(file)) {
+        let text = house.templates.get(file).map_or(own, String::as_str);
+        files.insert(file.to_owned(), Bytes::from_string(text.to_owned()));
     }
-    let main = file_id(paper.name).ok_or_else(|| failed("its name is no path".to_owned()))?;
+    for (picture, svg) in paper.pictures {
+        files.insert(format!("{picture}.svg"), Bytes::from_string(svg));
+    }
+    if let Some(ledger) = &issue.ledger {
+        let code = code::of_head(ledger).map_err(|e| failed(e.to_string()))?;
+        files.insert("ledger-head.svg".to_owned(), Bytes::from_string(code));
+    }
+    let (logo, bytes) = match &house.logo {
+        Some(Logo::Svg(bytes)) => ("house-logo.svg", Some(bytes)),
+        Some(Logo::Png(bytes)) => ("house-logo.png", Some(bytes)),
+        None => ("", None),
+    };
+    paper.data["logo"] = logo.into();
+    files.extend(bytes.map(|bytes| (logo.to_owned(), Bytes::new(bytes.clone()))));
+    // A paper says which templates are not the program's own.
+    for (file, text) in house.templates.iter().filter(|(file, _)| files.contains_key(*file)) {
+        let line = parts::template_line(file, text);
+        paper.data["evidence"].as_array_mut().map(|lines| lines.push(line));
+    }
+    files.insert("data.json".to_owned(), Bytes::from_string(paper.data.to_string()));
+    let main = file_id(name).ok_or_else(|| failed("its name is no path".to_owned()))?;
     let files = files
         .into_iter()
-        .filter_map(|(name, text)| Some((file_id(&name)?.into_raw().get(), text)))
+        .filter_map(|(file, bytes)| Some((file_id(&file)?.into_raw().get(), bytes)))
         .collect();
     let shelf = Shelf { main, files };
 
     let document: PagedDocument =
-        typst::compile(&shelf).output.map_err(|e| failed(messages(&e)))?;
+        typst::compile(&shelf).output.map_err(|e| failed(messages(&shelf, &e)))?;
+    let standing = (!UNSTAMPED.contains(&name)).then_some(STANDING);
+    for (label, missing) in CARRIED.into_iter().chain(standing) {
+        if !carries(&document, label) {
+            return Err(ReportError::Incomplete { paper: name, missing });
+        }
+    }
     let options = PdfOptions {
-        ident: Smart::Custom(format!("{} {made_at} {}", paper.name, paper.data)),
+        ident: Smart::Custom(format!("{name} {made_at} {}", paper.data)),
         creator: Smart::Custom(Some(format!("Barwright {}", env!("CARGO_PKG_VERSION")))),
         timestamp: stamp(moment),
         ..PdfOptions::default()
     };
-    let bytes = typst_pdf::pdf(&document, &options).map_err(|e| failed(messages(&e)))?;
+    let bytes = typst_pdf::pdf(&document, &options).map_err(|e| failed(messages(&shelf, &e)))?;
     // Memory of earlier papers is dropped after a few more, so that a long run does not grow.
     typst::comemo::evict(8);
     Ok(bytes)
 }
 
-fn messages(errors: &[SourceDiagnostic]) -> String {
-    errors.iter().map(|e| e.message.as_str()).collect::<Vec<_>>().join("; ")
+/// Whether every paper draws on a file of the templates.
+fn shared(file: &str) -> bool {
+    ["common.typ", "words.typ"].contains(&file)
+}
+
+/// Whether something with a label stands in the document.
+fn carries(document: &PagedDocument, label: &str) -> bool {
+    let label = Label::new(PicoStr::intern(label));
+    label.is_some_and(|l| document.introspector().query_first(&Selector::Label(l)).is_some())
+}
+
+/// What the typesetter said, each with its file and line where it has them.
+fn messages(shelf: &Shelf, errors: &[SourceDiagnostic]) -> String {
+    let place = |e: &SourceDiagnostic| {
+        let id = e.span.id()?;
+        let source = shelf.source(id).ok()?;
+        let at = shelf.range(e.span)?.start;
+        let line = source.lines().byte_to_line(at)? + 1;
+        Some(format!("{} line {line}: ", id.vpath().get_without_slash()))
+    };
+    let told = errors.iter().map(|e| place(e).unwrap_or_default() + &e.message);
+    told.collect::<Vec<_>>().join("; ")
 }
 
 fn stamp(moment: jiff::Timestamp) -> Option<Timestamp> {
@@ -154,11 +210,11 @@ fn in_the_type(c: char) -> bool {
 
 struct Shelf {
     main: FileId,
-    files: BTreeMap<u16, String>,
+    files: BTreeMap<u16, Bytes>,
 }
 
 impl Shelf {
-    fn text(&self, id: FileId) -> FileResult<&String> {
+    fn bytes(&self, id: FileId) -> FileResult<&Bytes> {
         self.files
             .get(&id.into_raw().get())
             .ok_or_else(|| FileError::NotFound(id.vpath().get_without_slash().into()))
@@ -179,11 +235,12 @@ impl World for Shelf {
     }
 
     fn source(&self, id: FileId) -> FileResult<Source> {
-        self.text(id).map(|t| Source::new(id, t.clone()))
+        let text = self.bytes(id)?.as_str().map_err(|_| FileError::InvalidUtf8)?.to_owned();
+        Ok(Source::new(id, text))
     }
 
     fn file(&self, id: FileId) -> FileResult<Bytes> {
-        self.text(id).map(|t| Bytes::from_string(t.clone()))
+        self.bytes(id).cloned()
     }
 
     fn font(&self, index: usize) -> Option<Font> {

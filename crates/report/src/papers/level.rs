@@ -4,6 +4,7 @@ use barwright_job::{
     Rules, Sealed, Technique,
     level::{BeamLevel, BeamState, Explanation, Level},
 };
+use barwright_phrase::say;
 use barwright_wave::Mode;
 use serde_json::{Value, json};
 
@@ -58,21 +59,21 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
     let t = &input.technique.body;
     input.level.demand("level", "technique", &input.technique.hash)?;
     input.level.demand("level", "rules", &input.rules.hash())?;
-    let running = [format!("order {}", t.order), t.name.clone()];
-    let mut data = parts::frame("Level record", &running, &input.issue);
+    let running = [say!("order {}", t.order), t.name.clone()];
+    let mut data = parts::frame(say!("Level record"), &running, &input.issue);
     let band = parts::band_fsh(input.rules);
     let count = |state| l.beams.iter().filter(|b| b.state == state).count();
     data["good"] = json!(l.good);
     data["facts"] = json!([
-        ["Order", t.order],
-        ["Technique", t.name],
-        ["Station", t.station],
-        ["Rules", parts::rules_words(&input.rules.rules)],
-        ["Beams", l.beams.len().to_string()],
-        ["Passes", l.passes.to_string()],
+        [say!("Order"), t.order],
+        [say!("Technique"), t.name],
+        [say!("Station"), t.station],
+        [say!("Rules"), parts::rules_words(&input.rules.rules)],
+        [say!("Beams"), l.beams.len().to_string()],
+        [say!("Passes"), l.passes.to_string()],
         [
-            "Target",
-            format!(
+            say!("Target"),
+            say!(
                 "{} % FSH, accepted {} to {} % FSH",
                 text::number(input.rules.level.target_fsh_percent, 0),
                 text::number(input.rules.level.low_fsh_percent, 0),
@@ -80,9 +81,9 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
             )
         ],
         [
-            "Bar centre",
-            l.bar_offset_m.map_or("not told by the surface echoes".to_owned(), |[x, y]| {
-                format!(
+            say!("Bar centre"),
+            l.bar_offset_m.map_or(say!("not told by the surface echoes").to_owned(), |[x, y]| {
+                say!(
                     "{} mm off, towards {} o'clock",
                     text::mm(x.hypot(y), 2),
                     text::clock(y.atan2(x))
@@ -122,11 +123,10 @@ pub fn level_record(input: &LevelInput<'_>) -> Result<Vec<u8>> {
     engine::set(
         Paper {
             name: "level.typ",
-            template: include_str!("../../templates/level.typ"),
             data,
             pictures: vec![("ring", picture), ("heights", heights(&both, &Palette::paper()))],
         },
-        input.issue.made_at,
+        &input.issue,
     )
 }
 

@@ -1,13 +1,14 @@
 //! The paper of a lot: a certificate if every bar ordered is released, a summary if not.
 
 use barwright_job::{Order, Rules, Sealed, Technique, judgement::Judgement, screened::ScreenedBar};
+use barwright_phrase::say;
 use serde_json::{Value, json};
 
 use super::{
     CheckEntry, Issue, Result, Standing,
     engine::{self, Paper},
     parts,
-    standing::{Outcome, outcome},
+    standing::{Outcome, outcome, said},
 };
 use crate::text;
 
@@ -51,7 +52,7 @@ pub fn lot_certificate(input: &LotInput<'_>) -> Result<Vec<u8>> {
     let rules = input.rules.hash();
     let mut bars: Vec<(&LotBar<'_>, Outcome)> = Vec::with_capacity(input.bars.len());
     for bar in input.bars {
-        let name = |what: &str| format!("{what} of bar {}", bar.judgement.body.bar);
+        let name = |what: &str| say!("{what} of bar {}", bar.judgement.body.bar);
         bar.screened.demand(&name("screening"), "technique", &input.technique.hash)?;
         bar.judgement.demand(&name("judgement"), "screened", &bar.screened.hash)?;
         bar.judgement.demand(&name("judgement"), "rules", &rules)?;
@@ -69,21 +70,21 @@ pub fn lot_certificate(input: &LotInput<'_>) -> Result<Vec<u8>> {
     let ordered = usize::try_from(input.order.bars.count).unwrap_or(usize::MAX);
     let released = bars.iter().filter(|(_, o)| o.released).count();
     let whole = released == bars.len() && bars.len() >= ordered && !bars.is_empty();
-    let title = if whole { "Lot certificate" } else { "Lot summary" };
+    let title = if whole { say!("Lot certificate") } else { say!("Lot summary") };
     let running =
-        [format!("order {}", input.order.order.number), format!("heat {}", input.order.order.heat)];
+        [say!("order {}", input.order.order.number), say!("heat {}", input.order.order.heat)];
     let mut data = parts::frame(title, &running, &input.issue);
     let mut facts = parts::order_facts(input.order);
     facts.extend([
-        json!(["Bars", format!("{} ordered, {} judged", input.order.bars.count, bars.len())]),
-        json!(["Ordered flaws", parts::flaws(input.order)]),
-        json!(["Rules", parts::rules_words(&input.rules.rules)]),
-        json!(["Station", input.technique.body.station]),
-        json!(["Technique", input.technique.body.name]),
+        json!([say!("Bars"), say!("{} ordered, {} judged", input.order.bars.count, bars.len())]),
+        json!([say!("Ordered flaws"), parts::flaws(input.order)]),
+        json!([say!("Rules"), parts::rules_words(&input.rules.rules)]),
+        json!([say!("Station"), input.technique.body.station]),
+        json!([say!("Technique"), input.technique.body.name]),
     ]);
     data["released"] = json!(whole);
-    data["words"] = json!(if whole { "LOT RELEASED" } else { "LOT NOT COMPLETE" });
-    data["sentence"] = json!(format!(
+    data["words"] = json!(if whole { say!("LOT RELEASED") } else { say!("LOT NOT COMPLETE") });
+    data["sentence"] = json!(say!(
         "{released} of {ordered} ordered bars are released. Only pieces named as kept on the certificate of a released bar may be delivered."
     ));
     data["facts"] = json!(facts);
@@ -99,15 +100,7 @@ pub fn lot_certificate(input: &LotInput<'_>) -> Result<Vec<u8>> {
         parts::hash_line("rules", &rules),
         parts::hash_line("technique", &input.technique.hash),
     ]);
-    engine::set(
-        Paper {
-            name: "lot.typ",
-            template: include_str!("../../templates/lot.typ"),
-            data,
-            pictures: vec![],
-        },
-        input.issue.made_at,
-    )
+    engine::set(Paper { name: "lot.typ", data, pictures: vec![] }, &input.issue)
 }
 
 fn counts(bars: &[(&LotBar<'_>, Outcome)]) -> Value {
@@ -115,7 +108,7 @@ fn counts(bars: &[(&LotBar<'_>, Outcome)]) -> Value {
         .into_iter()
         .map(|words| {
             let count = bars.iter().filter(|(_, o)| o.words == words).count();
-            json!([words.to_lowercase(), count.to_string()])
+            json!([said(words).to_lowercase(), count.to_string()])
         })
         .collect()
 }
@@ -127,7 +120,7 @@ fn row(bar: &LotBar<'_>, outcome: &Outcome) -> Value {
         "released": outcome.released,
         "row": [
             j.bar,
-            outcome.words.to_lowercase(),
+            said(outcome.words).to_lowercase(),
             text::mm(j.length_m, 0),
             if outcome.released { text::mm(j.cut.kept_m, 0) } else { "–".to_owned() },
             text::percent(share, 1),

@@ -3,12 +3,15 @@
 
 mod bar;
 mod check;
+mod code;
 mod engine;
+mod house;
 mod level;
 mod lot;
 mod parts;
 mod proof;
 mod reference;
+mod retest;
 mod standing;
 mod technique;
 
@@ -16,10 +19,12 @@ use barwright_phrase::say;
 
 pub use bar::{BarInput, bar_certificate};
 pub use check::{CheckInput, check_report, repeatability_words};
+pub use house::{HousePapers, Logo, Sheet, TEMPLATES};
 pub use level::{LevelInput, level_record, spokes};
 pub use lot::{LotBar, LotInput, lot_certificate};
 pub use proof::{ProofInput, proof_report};
 pub use reference::{ReferenceInput, reference_sheet};
+pub use retest::{RetestBar, RetestCause, RetestInput, retest_list};
 pub use standing::{CheckEntry, Outcome, Standing, outcome};
 pub use technique::{TechniqueInput, technique_sheet};
 
@@ -43,6 +48,8 @@ pub struct Issue<'a> {
     pub made_at: &'a str,
     /// Head of the ledger at that moment; absent where the paper was made without a ledger.
     pub ledger: Option<LedgerHead<'a>>,
+    /// How the house wants its papers; the program's own way where absent.
+    pub house: Option<&'a HousePapers>,
     /// What the reader must know to be not validated, one statement a line; printed as given.
     pub not_validated: &'a [String],
 }
@@ -78,8 +85,24 @@ pub enum ReportError {
     Setting {
         /// Template.
         paper: &'static str,
-        /// What the typesetter said.
+        /// What the typesetter said, with file and line where it knows them.
         message: String,
+        /// Whether a template or logo of the house was used.
+        own: bool,
+    },
+    /// A template of the house under a name that no paper has.
+    #[error("no paper has a template {name:?}")]
+    NoTemplate {
+        /// The name.
+        name: String,
+    },
+    /// A template of the house that leaves out what no paper may lack.
+    #[error("the house's template {paper} leaves out {missing}, which no such paper may lack")]
+    Incomplete {
+        /// Template.
+        paper: &'static str,
+        /// The function of `common.typ` that it must call.
+        missing: &'static str,
     },
 }
 
@@ -90,6 +113,16 @@ impl ReportError {
         match self {
             Self::Time { .. } => Some("write it like 2026-11-25T08:14:03Z".to_owned()),
             Self::Mismatch(e) => e.hint(),
+            Self::Setting { own: true, .. } => Some(
+                "mend the file in the house folder, or take it out: the program has its own"
+                    .to_owned(),
+            ),
+            Self::NoTemplate { .. } => {
+                Some(format!("the templates are {}", TEMPLATES.map(|(name, _)| name).join(", ")))
+            }
+            Self::Incomplete { .. } => {
+                Some("put it back, as in the program's own template".to_owned())
+            }
             Self::Setting { .. } => {
                 Some("this is a fault of the program; keep the documents and report it".to_owned())
             }

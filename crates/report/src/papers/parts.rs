@@ -1,19 +1,23 @@
 //! What several papers share, as data for the templates.
 
+use std::collections::BTreeMap;
+
 use barwright_job::{
     Finding, Hash, Order, Rules, Sealed,
     order::{SectionSpec, Steel},
     rules::Head as RulesHead,
 };
+use barwright_phrase::say;
 use serde_json::{Value, json};
 
-use super::{CheckEntry, Issue};
-use crate::{palette::TOKENS, text};
+use super::{CheckEntry, Issue, house};
+use crate::{palette::TOKENS, text, texts};
 
 /// The data that every template finds: colours, title, running head, moment, ledger, cautions.
 pub(super) fn frame(title: &str, running: &[String], issue: &Issue<'_>) -> Value {
     let look: serde_json::Map<String, Value> =
         TOKENS.iter().map(|t| (t.name.to_owned(), json!(t.light))).collect();
+    let own = issue.house.unwrap_or(&house::PLAIN);
     json!({
         "look": look,
         "title": title,
@@ -26,6 +30,10 @@ pub(super) fn frame(title: &str, running: &[String], issue: &Issue<'_>) -> Value
             "short": Hash(l.hash.to_owned()).short(),
             "at": l.at,
         })),
+        "sheet": own.sheet.name(),
+        "heading": own.heading,
+        "texts": texts::of_files(".typ").collect::<BTreeMap<_, _>>(),
+        "language": texts::tag(),
         "cautions": super::cautions(),
         "not_validated": issue.not_validated,
     })
@@ -42,13 +50,19 @@ fn shortened(words: &str) -> String {
 
 /// A line of the evidence table: role, kind and hash of a document.
 pub(super) fn hash_line(role: &str, hash: &Hash) -> Value {
-    json!([role, hash.short(), hash.0])
+    json!([text::role(role), hash.short(), hash.0])
+}
+
+/// A line of the evidence table for a template of the house.
+pub(super) fn template_line(file: &str, text: &str) -> Value {
+    let hash = Hash::of(text.as_bytes());
+    json!([say!("template {file}, the house's own"), hash.short(), hash.0])
 }
 
 /// The hash of a document itself and of all it was made from.
 pub(super) fn hashes<T>(itself: &str, sealed: &Sealed<T>) -> Value {
     let mut lines = vec![hash_line(itself, &sealed.hash)];
-    lines.extend(sealed.made_from.iter().map(|(role, hash)| hash_line(&text::role(role), hash)));
+    lines.extend(sealed.made_from.iter().map(|(role, hash)| hash_line(role, hash)));
     Value::Array(lines)
 }
 
@@ -93,11 +107,7 @@ pub(super) fn beams(list: &[u32]) -> String {
     if parts.len() > 12 {
         let more = parts.len() - 12;
         parts.truncate(12);
-        return format!(
-            "{word} {} and {more} more groups, {} in all",
-            parts.join(", "),
-            sorted.len()
-        );
+        return say!("{word} {} and {more} more groups, {} in all", parts.join(", "), sorted.len());
     }
     format!("{word} {}", parts.join(", "))
 }
@@ -105,11 +115,11 @@ pub(super) fn beams(list: &[u32]) -> String {
 /// Facts of an order: label and value.
 pub(super) fn order_facts(order: &Order) -> Vec<Value> {
     vec![
-        json!(["Order", order.order.number]),
-        json!(["Customer", order.order.customer]),
-        json!(["Heat", order.order.heat]),
-        json!(["Section", section_spec(&order.section)]),
-        json!(["Steel", steel(&order.steel)]),
+        json!([say!("Order"), order.order.number]),
+        json!([say!("Customer"), order.order.customer]),
+        json!([say!("Heat"), order.order.heat]),
+        json!([say!("Section"), section_spec(&order.section)]),
+        json!([say!("Steel"), steel(&order.steel)]),
     ]
 }
 
@@ -117,43 +127,43 @@ pub(super) fn order_facts(order: &Order) -> Vec<Value> {
 fn steel(steel: &Steel) -> String {
     let mut words = steel.grade.clone();
     if steel.velocity_tolerance_percent > 0.0 {
-        words.push_str(&format!(
+        words.push_str(&say!(
             ", velocities ± {} %",
             text::number(steel.velocity_tolerance_percent, 2)
         ));
     }
     if let Some(disc) = steel.grain_noise_disc_mm {
-        words.push_str(&format!(", grain noise as a disc of {} mm", text::number(disc, 2)));
+        words.push_str(&say!(", grain noise as a disc of {} mm", text::number(disc, 2)));
     }
     words
 }
 
 /// Name, version and source of rules.
 pub(super) fn rules_words(head: &RulesHead) -> String {
-    format!("{}, version {} ({})", head.name, head.version, head.source)
+    say!("{}, version {} ({})", head.name, head.version, head.source)
 }
 
 /// A section as ordered.
 pub(super) fn section_spec(spec: &SectionSpec) -> String {
     match spec {
         SectionSpec::Round(r) => {
-            let mut words = format!(
+            let mut words = say!(
                 "round {} ± {} mm",
                 text::number(r.diameter_mm, 1),
                 text::number(r.tolerance_mm, 2)
             );
             if r.ovality_mm > 0.0 {
-                words.push_str(&format!(", oval by {} mm", text::number(r.ovality_mm, 2)));
+                words.push_str(&say!(", oval by {} mm", text::number(r.ovality_mm, 2)));
             }
             words
         }
-        SectionSpec::Square(s) => format!(
+        SectionSpec::Square(s) => say!(
             "square {} ± {} mm, corner radius {} mm",
             text::number(s.side_mm, 1),
             text::number(s.tolerance_mm, 2),
             text::number(s.corner_radius_mm, 1)
         ),
-        SectionSpec::Flat(f) => format!(
+        SectionSpec::Flat(f) => say!(
             "flat {} ± {} mm",
             text::number(f.thickness_mm, 1),
             text::number(f.tolerance_mm, 2)
@@ -164,26 +174,26 @@ pub(super) fn section_spec(spec: &SectionSpec) -> String {
 /// The ordered flaws in words.
 pub(super) fn flaws(order: &Order) -> String {
     let f = &order.flaws;
-    let mut words = format!("disc {} mm", text::number(f.disc.diameter_mm, 2));
+    let mut words = say!("disc {} mm", text::number(f.disc.diameter_mm, 2));
     if f.disc.tilt_deg > 0.0 {
-        words.push_str(&format!(", tilted up to {}°,", text::number(f.disc.tilt_deg, 1)));
+        words.push_str(&say!(", tilted up to {}°,", text::number(f.disc.tilt_deg, 1)));
     }
-    words.push_str(&format!(" below {} mm of skin", text::number(f.disc.skin_mm, 1)));
+    words.push_str(&say!(" below {} mm of skin", text::number(f.disc.skin_mm, 1)));
     if let Some(i) = &f.inclusion {
-        words.push_str(&format!(
+        words.push_str(&say!(
             "; round inclusion {} mm below the same skin",
             text::number(i.diameter_mm, 2)
         ));
     }
     if let Some(p) = &f.pipe {
-        words.push_str(&format!(
+        words.push_str(&say!(
             "; pipe {} mm within {} mm of the centre",
             text::number(p.diameter_mm, 2),
             text::number(p.within_mm, 1)
         ));
     }
     if let Some(c) = &f.crack {
-        words.push_str(&format!("; crack {} mm deep at the surface", text::number(c.depth_mm, 2)));
+        words.push_str(&say!("; crack {} mm deep at the surface", text::number(c.depth_mm, 2)));
     }
     words
 }
@@ -206,7 +216,7 @@ pub(super) fn check_entry(name: &str, entry: Option<&CheckEntry<'_>>) -> Value {
                 "good": c.good,
                 "at": e.at,
                 "by": e.signed_by,
-                "found": format!("{found} of {due}"),
+                "found": say!("{found} of {due}"),
                 "false_calls": c.false_calls.to_string(),
                 "spread": text::number(spread, 1),
                 "signal": text::number(worst_sn, 1),

@@ -5,6 +5,7 @@ use barwright_job::{
     proof::{ClassProof, Proof},
     technique::Section,
 };
+use barwright_phrase::say;
 use serde_json::{Value, json};
 
 use super::{
@@ -45,15 +46,15 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
     let t = &input.technique.body;
     input.proof.demand("coverage proof", "technique", &input.technique.hash)?;
     input.proof.demand("coverage proof", "order", &input.order.hash())?;
-    let running = [format!("order {}", input.order.order.number), t.name.clone()];
-    let mut data = parts::frame("Coverage proof", &running, &input.issue);
+    let running = [say!("order {}", input.order.order.number), t.name.clone()];
+    let mut data = parts::frame(say!("Coverage proof"), &running, &input.issue);
     let mut facts = parts::order_facts(input.order);
     facts.extend([
-        json!(["Technique", t.name]),
-        json!(["Engine", text::engine(p.engine)]),
+        json!([say!("Technique"), t.name]),
+        json!([say!("Engine"), text::engine(p.engine)]),
         json!([
-            "Alarm height",
-            format!("{} % of full screen height", text::number(t.sensitivity.alarm_fsh * 100.0, 0))
+            say!("Alarm height"),
+            say!("{} % of full screen height", text::number(t.sensitivity.alarm_fsh * 100.0, 0))
         ]),
     ]);
     data["met"] = json!(p.met);
@@ -82,15 +83,7 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
             pictures.push((name, margin_map(&map, &look)));
         }
     }
-    engine::set(
-        Paper {
-            name: "proof.typ",
-            template: include_str!("../../templates/proof.typ"),
-            data,
-            pictures,
-        },
-        input.issue.made_at,
-    )
+    engine::set(Paper { name: "proof.typ", data, pictures }, &input.issue)
 }
 
 /// A class as data, without its pictures.

@@ -1,5 +1,6 @@
 //! The sheet of a reference bar: drawing, reflectors, motion list.
 
+use barwright_phrase::say;
 use std::collections::BTreeSet;
 
 use barwright_job::{Sealed, Technique, reference::ReferenceBar};
@@ -36,17 +37,17 @@ pub fn reference_sheet(input: &ReferenceInput<'_>) -> Result<Vec<u8>> {
     let t = &input.technique.body;
     input.reference.demand("reference bar", "technique", &input.technique.hash)?;
     let running = [r.name.clone(), t.name.clone()];
-    let mut data = parts::frame("Reference bar", &running, &input.issue);
+    let mut data = parts::frame(say!("Reference bar"), &running, &input.issue);
     let half = t.section.half_extent_m();
     let flat = matches!(t.section, barwright_job::technique::Section::Flat { .. });
     data["name"] = json!(r.name);
     data["facts"] = json!([
-        ["Reference bar", r.name],
-        ["Technique", t.name],
-        ["Section", text::section(&t.section)],
-        ["Length", format!("{} mm", text::mm(r.length_m, 0))],
-        ["Order", t.order],
-        ["Station", t.station],
+        [say!("Reference bar"), r.name],
+        [say!("Technique"), t.name],
+        [say!("Section"), text::section(&t.section)],
+        [say!("Length"), format!("{} mm", text::mm(r.length_m, 0))],
+        [say!("Order"), t.order],
+        [say!("Station"), t.station],
     ]);
     data["reflectors"] = r
         .reflectors
@@ -84,18 +85,13 @@ pub fn reference_sheet(input: &ReferenceInput<'_>) -> Result<Vec<u8>> {
         .collect();
     data["total_s"] = json!(text::number(r.motion.iter().map(|m| m.duration_s).sum(), 1));
     let seen: BTreeSet<u32> = r.expected.iter().map(|e| e.beam).collect();
-    data["seen"] = json!(format!("{} of {} beams meet a reflector.", seen.len(), t.beams.len()));
+    data["seen"] = json!(say!("{} of {} beams meet a reflector.", seen.len(), t.beams.len()));
     data["requirements"] = json!(r.requirements);
     data["findings"] = parts::findings(&r.findings);
     data["evidence"] = parts::hashes("reference bar", input.reference);
     let drawing = reference_bar_drawing(r, &t.section, &Palette::paper());
     engine::set(
-        Paper {
-            name: "reference.typ",
-            template: include_str!("../../templates/reference.typ"),
-            data,
-            pictures: vec![("drawing", drawing)],
-        },
-        input.issue.made_at,
+        Paper { name: "reference.typ", data, pictures: vec![("drawing", drawing)] },
+        &input.issue,
     )
 }

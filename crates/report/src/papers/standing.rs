@@ -6,6 +6,8 @@ use barwright_job::{
     judgement::{Judgement, Verdict},
 };
 
+use barwright_phrase::say;
+
 use crate::text;
 
 /// What the ledger says about a bar.
@@ -61,13 +63,13 @@ pub fn outcome(
         Verdict::Reject => {
             return not(
                 "REJECTED",
-                "This bar does not meet the rules. It must not be delivered.".to_owned(),
+                say!("This bar does not meet the rules. It must not be delivered.").to_owned(),
             );
         }
         Verdict::Hold => {
             return not(
                 "HELD",
-                "This bar is not decided: it needs another pass or a second look. It must not be delivered."
+                say!("This bar is not decided: it needs another pass or a second look. It must not be delivered.")
                     .to_owned(),
             );
         }
@@ -75,27 +77,25 @@ pub fn outcome(
     }
     match standing {
         Standing::Held { why } => {
-            return not("HELD", format!("{why} This bar must not be delivered."));
+            return not("HELD", say!("{why} This bar must not be delivered."));
         }
         Standing::Waiting { why } => {
-            return not("WAITING", format!("{why} This bar is not released."));
+            return not("WAITING", say!("{why} This bar is not released."));
         }
         Standing::Released => {}
     }
-    for (name, check) in [("opening", opening), ("closing", closing)] {
+    let absent = [
+        say!("The opening check is absent. This bar is not released."),
+        say!("The closing check is absent. This bar is not released."),
+    ];
+    let bad = [
+        say!("The opening check is not good. This bar must not be delivered."),
+        say!("The closing check is not good. This bar must not be delivered."),
+    ];
+    for ((check, absent), bad) in [opening, closing].into_iter().zip(absent).zip(bad) {
         match check {
-            None => {
-                return not(
-                    "WAITING",
-                    format!("The {name} check is absent. This bar is not released."),
-                );
-            }
-            Some(c) if !c.good => {
-                return not(
-                    "HELD",
-                    format!("The {name} check is not good. This bar must not be delivered."),
-                );
-            }
+            None => return not("WAITING", absent.to_owned()),
+            Some(c) if !c.good => return not("HELD", bad.to_owned()),
             Some(_) => {}
         }
     }
@@ -104,7 +104,7 @@ pub fn outcome(
             Verdict::Crop => "RELEASED AFTER CROPPING BY DECISION",
             _ => "RELEASED BY DECISION",
         };
-        let sentence = format!(
+        let sentence = say!(
             "Decided by {}: {} The rules by themselves said {}. Only the kept pieces of the cut plan are released.",
             d.by,
             text::sentence(&d.reason),
@@ -115,11 +115,29 @@ pub fn outcome(
     let (words, sentence) = match judgement.verdict {
         Verdict::Crop => (
             "RELEASED AFTER CROPPING",
-            "Only the kept pieces of the cut plan are released; the rest is scrap.".to_owned(),
+            say!("Only the kept pieces of the cut plan are released; the rest is scrap.")
+                .to_owned(),
         ),
-        _ => ("RELEASED", "The kept pieces of the cut plan meet the rules named below.".to_owned()),
+        _ => (
+            "RELEASED",
+            say!("The kept pieces of the cut plan meet the rules named below.").to_owned(),
+        ),
     };
     Outcome { released: true, words, sentence }
+}
+
+/// The large words of an outcome in the language at hand.
+pub(super) fn said(words: &'static str) -> &'static str {
+    match words {
+        "REJECTED" => say!("REJECTED"),
+        "HELD" => say!("HELD"),
+        "WAITING" => say!("WAITING"),
+        "RELEASED" => say!("RELEASED"),
+        "RELEASED BY DECISION" => say!("RELEASED BY DECISION"),
+        "RELEASED AFTER CROPPING" => say!("RELEASED AFTER CROPPING"),
+        "RELEASED AFTER CROPPING BY DECISION" => say!("RELEASED AFTER CROPPING BY DECISION"),
+        other => other,
+    }
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! The technique sheet.
 
+use barwright_phrase::say;
 use std::collections::BTreeMap;
 
 use barwright_job::{
@@ -41,14 +42,14 @@ pub struct TechniqueInput<'a> {
 pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
     let t = &input.technique.body;
     input.technique.demand("technique", "order", &input.order.hash())?;
-    let running = [format!("order {}", input.order.order.number), t.name.clone()];
+    let running = [say!("order {}", input.order.order.number), t.name.clone()];
     let mut facts = parts::order_facts(input.order);
     facts.extend([
-        json!(["Ordered flaws", parts::flaws(input.order)]),
-        json!(["Station", t.station]),
+        json!([say!("Ordered flaws"), parts::flaws(input.order)]),
+        json!([say!("Station"), t.station]),
         json!([
-            "Ring",
-            format!(
+            say!("Ring"),
+            say!(
                 "{}, {} probes of {} elements",
                 t.ring,
                 t.probes.len(),
@@ -56,34 +57,37 @@ pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
             )
         ]),
         json!([
-            "Pulse",
-            format!(
+            say!("Pulse"),
+            say!(
                 "{} MHz, {} % wide at −6 dB",
                 text::number(t.pulse.centre_hz * 1e-6, 2),
                 text::number(t.pulse.bandwidth_rel * 100.0, 0)
             )
         ]),
         json!([
-            "Water",
-            t.media.water.map_or("none, in contact".to_owned(), |w| format!(
+            say!("Water"),
+            t.media.water.map_or(say!("none, in contact").to_owned(), |w| format!(
                 "{} m/s",
                 text::number(w.velocity_m_s, 0)
             ))
         ]),
         json!([
-            "Velocities",
+            say!("Velocities"),
             format!(
                 "L {} m/s, S {} m/s",
                 text::number(t.media.steel.longitudinal_m_s, 0),
                 text::number(t.media.steel.shear_m_s, 0)
             )
         ]),
-        json!(["Line speed", format!("{} m/s", text::number(t.line_speed_m_s, 3))]),
-        json!(["Pulse spacing", format!("{} mm", text::mm(t.pulse_spacing_m, 2))]),
-        json!(["Not inspected", format!("{} mm at head and tail", text::mm(t.unguided_end_m, 0))]),
+        json!([say!("Line speed"), format!("{} m/s", text::number(t.line_speed_m_s, 3))]),
+        json!([say!("Pulse spacing"), format!("{} mm", text::mm(t.pulse_spacing_m, 2))]),
         json!([
-            "Record",
-            format!(
+            say!("Not inspected"),
+            say!("{} mm at head and tail", text::mm(t.unguided_end_m, 0))
+        ]),
+        json!([
+            say!("Record"),
+            say!(
                 "{} samples at {} MHz, from {} µs, full scale {} % FSH",
                 t.record.samples,
                 text::number(t.record.sample_rate_hz * 1e-6, 1),
@@ -92,15 +96,15 @@ pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
             )
         ]),
         json!([
-            "Heights",
-            format!(
+            say!("Heights"),
+            say!(
                 "ordered flaw reads {} % FSH; an echo counts from {} % FSH",
                 text::number(t.sensitivity.target_fsh * 100.0, 0),
                 text::number(t.sensitivity.alarm_fsh * 100.0, 0)
             )
         ]),
     ]);
-    let mut data = parts::frame("Technique sheet", &running, &input.issue);
+    let mut data = parts::frame(say!("Technique sheet"), &running, &input.issue);
     data["name"] = json!(t.name);
     data["approved"] = json!(input.approved);
     data["facts"] = json!(facts);
@@ -129,7 +133,6 @@ pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
     engine::set(
         Paper {
             name: "technique.typ",
-            template: include_str!("../../templates/technique.typ"),
             data,
             pictures: vec![
                 ("ring-one", picture(Rays::Probe(0))),
@@ -137,7 +140,7 @@ pub fn technique_sheet(input: &TechniqueInput<'_>) -> Result<Vec<u8>> {
                 ("schedule", schedule(t, &look)),
             ],
         },
-        input.issue.made_at,
+        &input.issue,
     )
 }
 
@@ -186,7 +189,7 @@ fn range(beams: &[&Beam], value: impl Fn(&Beam) -> Option<f64>, decimals: usize)
     let low = values().fold(f64::INFINITY, f64::min);
     let high = values().fold(f64::NEG_INFINITY, f64::max);
     let (a, b) = (text::number(low, decimals), text::number(high, decimals));
-    if a == b { a } else { format!("{a} to {b}") }
+    if a == b { a } else { say!("{a} to {b}") }
 }
 
 /// The gates as depth along the axis, in mm, widest over the beams.

@@ -58,6 +58,7 @@ pub fn issue(not_validated: &[String]) -> Issue<'_> {
             hash: "9f2c4d8e1b7a6053c4d5e6f7a8b9c0d1e2f30415263748596a7b8c9d0e1f2a3b",
             at: "2026-11-25T08:13:57Z",
         }),
+        house: None,
         not_validated,
     }
 }

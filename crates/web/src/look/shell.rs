@@ -89,7 +89,7 @@ pub fn form_switch() -> Markup {
 
 /// What the scripts say in the language at hand; nothing in English.
 pub fn script_words() -> Option<String> {
-    let words: BTreeMap<_, _> = texts::of_scripts().collect();
+    let words: BTreeMap<_, _> = texts::of_files(".js").collect();
     (!words.is_empty()).then(|| serde_json::to_string(&words).unwrap_or_default())
 }
 
