@@ -10,7 +10,7 @@ use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
     example, help, house, keys, ledger, level, people, plan, receive, rules, screen, sentence,
-    serve, technique, trends, twin, validate,
+    serve, technique, tokens, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -79,6 +79,7 @@ enum Command {
     People(people::Args),
     Keys(keys::Args),
     Equipment(equipment::Args),
+    Tokens(tokens::Args),
     Approve(approve::Args),
     Certify(certify::Args),
     House(house::Args),
@@ -147,6 +148,7 @@ impl Cli {
             Command::Ledger(args) => ledger::run(&bench, &args),
             Command::People(args) => people::run(&bench, &args),
             Command::Keys(args) => keys::run(&bench, &args),
+            Command::Tokens(args) => tokens::run(&bench, &args),
             Command::Equipment(args) => equipment::run(&bench, &args),
             Command::Approve(args) => approve::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),

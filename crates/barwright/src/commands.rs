@@ -25,6 +25,7 @@ mod secrets;
 pub mod sentence;
 pub mod serve;
 pub mod technique;
+pub mod tokens;
 pub mod trends;
 pub mod twin;
 pub mod validate;

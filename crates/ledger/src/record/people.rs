@@ -81,6 +81,10 @@ pub enum AccessChange {
     PasswordChanged,
     /// The person can no longer sign in.
     Closed,
+    /// A program was given a token that stands for the person.
+    TokenMade,
+    /// Such a token was ended.
+    TokenEnded,
 }
 
 /// A document that was approved.

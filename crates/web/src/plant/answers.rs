@@ -521,3 +521,9 @@ pub struct Papers {
     /// The names.
     pub papers: Vec<String>,
 }
+
+/// A file, PDF.
+#[derive(ToSchema)]
+#[schema(value_type = String, format = Binary)]
+#[expect(dead_code, reason = "only described; the bytes are answered as they are")]
+pub struct Pdf(Vec<u8>);

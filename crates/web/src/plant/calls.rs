@@ -15,7 +15,7 @@ use super::{
     Plant,
     answers::{
         BarLine, BarStanding, BarVerdict, Bars, HeldBar, Holds, KeptOrder, LedgerHead, NewOrder,
-        OrderText, Papers, Status, WhichBars,
+        OrderText, Papers, Pdf, Status, WhichBars,
     },
     problem::Problem,
     tokens::{Holder, Scope},
@@ -67,9 +67,9 @@ impl Plant {
 
 /// How the lot stands: the chain of evidence, bars, holds, next checks.
 #[utoipa::path(get, path = "/status", responses(
-    (status = 200, body = Status),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = Status),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "The ledger does not answer", body = Problem, content_type = "application/problem+json"),
 ))]
 pub async fn status(
@@ -81,9 +81,9 @@ pub async fn status(
 
 /// The order that is in the folder.
 #[utoipa::path(get, path = "/order", responses(
-    (status = 200, body = OrderText),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = OrderText),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "There is no order yet", body = Problem, content_type = "application/problem+json"),
 ))]
 pub async fn order(
@@ -105,13 +105,13 @@ pub async fn order(
 /// The order must be a usable one. One that is there already is only replaced by who says which it is (`seen`), so
 /// that nobody overwrites what somebody else wrote meanwhile.
 #[utoipa::path(put, path = "/order", request_body = NewOrder, responses(
-    (status = 200, body = KeptOrder),
+    (status = 200, description = "The answer", body = KeptOrder),
     (status = 400, description = "The body is not JSON of this form", body = Problem, content_type = "application/problem+json"),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
     (status = 403, description = "The token or its person may not", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "A document that it rests on is missing", body = Problem, content_type = "application/problem+json"),
     (status = 409, description = "Another order is there than was seen", body = Problem, content_type = "application/problem+json"),
-    (status = 413, description = "The body is too long"),
+    (status = 413, description = "The body is too long", body = Problem, content_type = "application/problem+json"),
     (status = 415, description = "The body is not said to be JSON", body = Problem, content_type = "application/problem+json"),
     (status = 422, description = "It is no usable order", body = Problem, content_type = "application/problem+json"),
 ))]
@@ -149,10 +149,10 @@ pub async fn keep_order(
 
 /// Bars of the lot and where they stand, by name.
 #[utoipa::path(get, path = "/bars", params(WhichBars), responses(
-    (status = 200, body = Bars),
-    (status = 400, body = Problem, content_type = "application/problem+json"),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = Bars),
+    (status = 400, description = "The call is malformed", body = Problem, content_type = "application/problem+json"),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "The ledger does not answer", body = Problem, content_type = "application/problem+json"),
 ))]
 pub async fn bars(
@@ -185,10 +185,10 @@ pub async fn bars(
 
 /// The verdict on a bar: whether it may leave, and why.
 #[utoipa::path(get, path = "/bars/{bar}", params(("bar" = String, Path, description = "Name of the bar")), responses(
-    (status = 200, body = BarVerdict),
-    (status = 400, body = Problem, content_type = "application/problem+json"),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = BarVerdict),
+    (status = 400, description = "The call is malformed", body = Problem, content_type = "application/problem+json"),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "No such bar was screened", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "The ledger does not answer", body = Problem, content_type = "application/problem+json"),
 ))]
@@ -208,9 +208,9 @@ pub async fn bar(
 
 /// Every bar that must not leave, of all lots of the ledger.
 #[utoipa::path(get, path = "/holds", responses(
-    (status = 200, body = Holds),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = Holds),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "The ledger does not answer", body = Problem, content_type = "application/problem+json"),
 ))]
 pub async fn holds(
@@ -226,9 +226,9 @@ pub async fn holds(
 
 /// Names of the papers that are set.
 #[utoipa::path(get, path = "/papers", responses(
-    (status = 200, body = Papers),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = Papers),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
 ))]
 pub async fn papers(
     State(plant): State<Plant>,
@@ -241,10 +241,10 @@ pub async fn papers(
 
 /// A paper as PDF.
 #[utoipa::path(get, path = "/papers/{paper}", params(("paper" = String, Path, description = "Name of the paper")), responses(
-    (status = 200, body = Vec<u8>, content_type = "application/pdf"),
-    (status = 400, body = Problem, content_type = "application/problem+json"),
-    (status = 401, body = Problem, content_type = "application/problem+json"),
-    (status = 403, body = Problem, content_type = "application/problem+json"),
+    (status = 200, description = "The answer", body = Pdf, content_type = "application/pdf"),
+    (status = 400, description = "The call is malformed", body = Problem, content_type = "application/problem+json"),
+    (status = 401, description = "No token that is in force is shown", body = Problem, content_type = "application/problem+json"),
+    (status = 403, description = "The token has not the scope", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "No such paper is set", body = Problem, content_type = "application/problem+json"),
 ))]
 pub async fn paper(
