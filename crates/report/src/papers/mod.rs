@@ -6,12 +6,13 @@ mod check;
 mod engine;
 mod level;
 mod lot;
-mod parts;
+pub(crate) mod parts;
 mod proof;
 mod reference;
 mod standing;
 mod technique;
 
+pub(crate) use bar::demand;
 pub use bar::{BarInput, bar_certificate};
 pub use check::{CheckInput, check_report, repeatability_words};
 pub use level::{LevelInput, level_record, spokes};
@@ -74,6 +75,12 @@ pub enum ReportError {
         /// What the typesetter said.
         message: String,
     },
+    /// An object for exchange could not be written: a fault of the program, not of the data.
+    #[error("the object could not be written: {message}")]
+    Object {
+        /// What the library said.
+        message: String,
+    },
 }
 
 impl ReportError {
@@ -83,7 +90,7 @@ impl ReportError {
         match self {
             Self::Time { .. } => Some("write it like 2026-11-25T08:14:03Z".to_owned()),
             Self::Mismatch(e) => e.hint(),
-            Self::Setting { .. } => {
+            Self::Setting { .. } | Self::Object { .. } => {
                 Some("this is a fault of the program; keep the documents and report it".to_owned())
             }
         }
