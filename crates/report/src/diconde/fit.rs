@@ -41,11 +41,18 @@ pub(super) fn fit(vr: VR, words: &str) -> Fitted {
         clean = clean.replace(parting, " ");
     }
     let trimmed = if paragraphs { clean.trim_end() } else { clean.trim() };
-    let Some(most) = most(vr).filter(|most| trimmed.chars().count() > *most) else {
+    let Some(most) = most(vr).filter(|most| !finds_room(trimmed, *most)) else {
         return Fitted { text: trimmed.to_owned(), shortened };
     };
-    let text = trimmed.chars().take(most - 1).chain(['…']).collect();
+    let start = |n: usize| trimmed.chars().take(n).chain(['…']).collect::<String>();
+    let text =
+        Some(start(most - 1)).filter(|t| finds_room(t, most)).unwrap_or_else(|| start(most - 2));
     Fitted { text, shortened: true }
+}
+
+/// Whether a text has at most so many characters, counted with the space that makes its bytes even.
+fn finds_room(text: &str, most: usize) -> bool {
+    text.chars().count() + text.len() % 2 <= most
 }
 
 /// A number as a decimal string (DS) of at most 16 characters, with as many digits as find room; none where
@@ -83,9 +90,14 @@ mod tests {
         {
             let fits = "ж".repeat(most);
             assert_eq!(fit(vr, &fits), Fitted { text: fits.clone(), shortened: false });
-            let long = fit(vr, &format!("{fits}x"));
-            assert_eq!(long.text.chars().count(), most);
-            assert!(long.shortened && long.text.ends_with('…'));
+            // With an ellipsis of three bytes, or with the space that makes bytes even, it is as long as may be.
+            for long in
+                [format!("{fits}x"), "鋼".repeat(most + 1), format!("{}ж", "鋼".repeat(most - 1))]
+            {
+                let cut = fit(vr, &long);
+                assert_eq!(cut.text.chars().count() + cut.text.len() % 2, most);
+                assert!(cut.shortened && cut.text.ends_with('…'));
+            }
         }
         let whole = "x".repeat(100_000);
         assert_eq!(fit(VR::UT, &whole), Fitted { text: whole, shortened: false });
