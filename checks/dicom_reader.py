@@ -176,7 +176,11 @@ def station(data, technique, level):
         same("gain", (own(item, 0x38), own(item, 0x39)), (levelled["gain_db"], beam["gain_db"]))
         if beam["gain_curve"]:
             dac = item.DACSequence[0]
-            same("curve", [float(g) for g in listed(dac.DACGainPoints)], [g["gain_db"] for g in beam["gain_curve"]])
+            same("points", len(listed(dac.DACGainPoints)), len(beam["gain_curve"]))
+            points = zip(listed(dac.DACGainPoints), listed(dac.DACTimePoints), beam["gain_curve"])
+            for gain, time, point in points:
+                same("curve, dB", gain, float(point["gain_db"]), DIGITS)
+                same("curve, time", time, point["after_surface_s"] * 1e6, DIGITS)
     gates = [(b["id"], g) for b in beams for g in b["gates"]]
     same("gates", len(data.GateSettingsSequence), len(gates))
     for item, (number, gate) in zip(data.GateSettingsSequence, gates):

@@ -9,8 +9,8 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
-    example, help, keys, ledger, level, people, plan, receive, rules, screen, sentence, serve,
-    technique, trends, twin, validate,
+    example, export, help, keys, ledger, level, people, plan, receive, rules, screen, sentence,
+    serve, technique, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -78,6 +78,7 @@ enum Command {
     Equipment(equipment::Args),
     Approve(approve::Args),
     Certify(certify::Args),
+    Export(export::Args),
     Serve(serve::Args),
     Validate(validate::Args),
     Calc(calc::Args),
@@ -102,6 +103,7 @@ impl Command {
                 | Self::Cut(_)
                 | Self::Approve(_)
                 | Self::Certify(_)
+                | Self::Export(_)
         )
     }
 }
@@ -143,6 +145,7 @@ impl Cli {
             Command::Equipment(args) => equipment::run(&bench, &args),
             Command::Approve(args) => approve::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),
+            Command::Export(args) => export::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),
             Command::Validate(args) => validate::run(&bench, &args),
             Command::Calc(args) => calc::run(&bench, &args),

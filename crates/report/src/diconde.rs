@@ -29,7 +29,7 @@ use dicom_core::{Tag, VR};
 use dicom_dictionary_std::{tags, uids};
 use dicom_object::{FileMetaTableBuilder, InMemDicomObject};
 
-use crate::papers::{self, BarInput, ReportError, Result};
+use crate::papers::{self, BarInput, Outcome, ReportError, Result};
 use moment::Moment;
 use sheet::{Notes, Sheet};
 
@@ -121,6 +121,8 @@ pub struct Piece<'a> {
 pub struct BarObject {
     /// The file: preamble, file meta information and data set, explicit little endian.
     pub bytes: Vec<u8>,
+    /// What it says of the bar, in the words of the bar's paper.
+    pub outcome: Outcome,
     /// Storage class.
     pub sop_class: &'static str,
     /// Identifier of the object; it follows from the content.
@@ -190,7 +192,7 @@ pub fn bar_object(input: &ObjectInput<'_>) -> Result<BarObject> {
     setup::fill(&mut sheet, input);
     calibration::fill(&mut sheet, input)?;
     indications::fill(&mut sheet, input)?;
-    findings::fill(&mut sheet, input)?;
+    let outcome = findings::fill(&mut sheet, input)?;
     match input.peaks {
         Ok(peaks) => map::fill(&mut sheet, peaks),
         Err(why) => map::absent(&mut sheet, why),
@@ -216,7 +218,7 @@ pub fn bar_object(input: &ObjectInput<'_>) -> Result<BarObject> {
     bytes.clear();
     file.write_all(&mut bytes).map_err(|e| unwritable(&e))?;
     let Ids { study, series } = ids;
-    Ok(BarObject { bytes, sop_class, sop_instance, series, study, left_open, shortened })
+    Ok(BarObject { bytes, outcome, sop_class, sop_instance, series, study, left_open, shortened })
 }
 
 /// Identifiers of what the object belongs to.

@@ -504,3 +504,15 @@ fn an_independent_reader_finds_what_the_documents_say() {
         }
     }
 }
+
+// By construction: the handbook has the dictionary of private attributes, every row of it and no other.
+#[test]
+fn the_handbook_has_the_private_dictionary() {
+    let page = include_str!("../../../docs/handbook/exchange.md");
+    let rows: Vec<&str> = page.lines().filter(|l| l.starts_with("| (0015,")).collect();
+    let own = private::ALL.iter().map(|p| {
+        let Tag(group, element) = p.tag();
+        format!("| ({group:04x},{element:04x}) | {} | {} | {} |", p.vr, p.keyword, p.meaning)
+    });
+    assert_eq!(rows, own.collect::<Vec<_>>());
+}

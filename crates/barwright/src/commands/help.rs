@@ -38,7 +38,7 @@ macro_rules! topics {
 }
 
 /// In the order in which they are read.
-const TOPICS: [Topic; 8] = topics! {
+const TOPICS: [Topic; 9] = topics! {
     "handbook": "index.md",
     "first-hour": "first-hour.md",
     "steps": "steps.md",
@@ -46,6 +46,7 @@ const TOPICS: [Topic; 8] = topics! {
     "figures": "figures.md",
     "validated": "validated.md",
     "plant": "plant.md",
+    "exchange": "exchange.md",
     "troubleshooting": "troubleshooting.md",
 };
 

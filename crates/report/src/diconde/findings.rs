@@ -11,25 +11,26 @@ use super::{
     sheet::Sheet,
 };
 use crate::{
-    papers::{CAUTIONS, Result, outcome},
+    papers::{CAUTIONS, Outcome, Result, outcome},
     text,
 };
 
 /// Most stretches told in words; all of them stand in the sequence.
 const TOLD: usize = 40;
 
-pub(super) fn fill(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) -> Result<()> {
-    approval(sheet, input)?;
+/// Puts it in and returns the outcome that it says.
+pub(super) fn fill(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) -> Result<Outcome> {
+    let outcome = approval(sheet, input)?;
     reasons(sheet, input);
     pieces(sheet, input);
     not_inspected(sheet, input);
     noticed(sheet, input);
     evidence(sheet, input);
-    Ok(())
+    Ok(outcome)
 }
 
 /// What the paper of the bar would say in large words.
-fn approval(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) -> Result<()> {
+fn approval(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) -> Result<Outcome> {
     let (bar, r) = (&input.bar, &input.recorded);
     let j = &bar.judgement.body;
     let outcome = outcome(
@@ -70,7 +71,7 @@ fn approval(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) -> Result<()> {
     );
     sheet.text(tags::PATIENT_COMMENTS, &told);
     sheet.text(tags::IMAGE_COMMENTS, &told);
-    Ok(())
+    Ok(outcome)
 }
 
 fn reasons(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) {

@@ -61,10 +61,10 @@ fn evaluators(sheet: &mut Sheet<'_>, input: &ObjectInput<'_>) -> Result<()> {
 
 fn evaluator<'n>(sheet: &Sheet<'n>, number: usize, name: &str) -> Sheet<'n> {
     let mut item = sheet.item(format!("evaluator {number}"));
-    item.whole(tags::EVALUATOR_NUMBER, number);
+    item.whole(tags::EVALUATOR_NUMBER, number as u64);
     item.text(tags::EVALUATOR_NAME, name);
     item.text(private::PERSON, name);
-    item.whole(tags::EVALUATION_ATTEMPT, number);
+    item.whole(tags::EVALUATION_ATTEMPT, number as u64);
     item
 }
 
@@ -75,7 +75,7 @@ fn reviewed(item: &mut Sheet<'_>, entered: &Entered<'_>) -> Result<()> {
 
 fn indication<'n>(sheet: &Sheet<'n>, j: &Judgement, number: usize, i: &Indication) -> Sheet<'n> {
     let mut item = sheet.item(format!("indication {number}"));
-    item.whole(tags::INDICATION_NUMBER, number);
+    item.whole(tags::INDICATION_NUMBER, number as u64);
     item.text(tags::INDICATION_LABEL, &i.letter);
     item.text(tags::INDICATION_DESCRIPTION, &text::kind(i));
     let mut kinds = vec![class(i.class)];
@@ -134,22 +134,22 @@ fn properties<'n>(item: &Sheet<'n>, i: &Indication) -> Vec<Sheet<'n>> {
     };
     let angle = (i.place.angle().to_degrees() * 1e6).round() / 1e6;
     [
-        (size, mm(i.size_m), "mm"),
-        ("HEIGHT", percent(i.height_fsh), "%"),
-        ("DEPTH", mm(i.depth_m), "mm"),
-        ("FROM HEAD END", mm(i.from_m), "mm"),
-        ("TO", mm(i.to_m), "mm"),
-        ("ANGLE", angle, "deg"),
+        (size, mm(i.size_m), ("mm", "millimetre")),
+        ("HEIGHT", percent(i.height_fsh), ("%", "percent of full screen height")),
+        ("DEPTH", mm(i.depth_m), ("mm", "millimetre")),
+        ("FROM HEAD END", mm(i.from_m), ("mm", "millimetre")),
+        ("TO", mm(i.to_m), ("mm", "millimetre")),
+        ("ANGLE", angle, ("deg", "degree")),
     ]
     .into_iter()
-    .map(|(label, value, unit)| {
+    .map(|(label, value, (unit, meaning))| {
         let mut property = item.item(format!("{label} of indication {}", i.letter));
         property.text(tags::PROPERTY_LABEL, label);
         property.decimals(tags::NUMERIC_VALUE, &[value]);
         let mut code = property.item("unit");
         code.text(tags::CODE_VALUE, unit);
         code.text(tags::CODING_SCHEME_DESIGNATOR, "UCUM");
-        code.text(tags::CODE_MEANING, unit);
+        code.text(tags::CODE_MEANING, meaning);
         property.sequence(tags::MEASUREMENT_UNITS_CODE_SEQUENCE, vec![code]);
         property
     })

@@ -19,7 +19,7 @@ const LEAST_CELL_M: f64 = 0.001;
 const SHOTS: f64 = 1.5;
 /// Most columns, and most places of the map.
 const MOST_COLUMNS: f64 = 65_535.0;
-const MOST_CELLS: f64 = 64e6;
+const MOST_CELLS: f64 = 16e6;
 /// Finest step of height: a hundredth of a percent of full screen height.
 const STEP_FSH: f64 = 1e-4;
 /// A peak of the envelope may lie over the largest sample.

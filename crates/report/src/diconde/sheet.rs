@@ -173,9 +173,15 @@ impl<'n> Sheet<'n> {
         }
     }
 
-    /// A whole number as text (IS, or DS where it may be larger than 2^31).
-    pub fn whole(&mut self, attribute: impl Into<Attribute>, value: impl std::fmt::Display) {
-        self.put(attribute.into(), PrimitiveValue::from(value.to_string()));
+    /// A whole number as text (IS or DS); one of more digits than find room as a decimal with fewer.
+    pub fn whole(&mut self, attribute: impl Into<Attribute>, value: impl Into<i128>) {
+        let (attribute, value) = (attribute.into(), value.into());
+        let text = value.to_string();
+        let room = if attribute.vr() == VR::IS { 12 } else { 16 };
+        if text.len() > room {
+            return self.decimals(attribute, &[value as f64]);
+        }
+        self.put(attribute, PrimitiveValue::from(text));
     }
 
     /// Floating-point numbers (FD), all their bits.

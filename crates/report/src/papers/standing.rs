@@ -75,10 +75,10 @@ pub fn outcome(
     }
     match standing {
         Standing::Held { why } => {
-            return not("HELD", format!("{why} This bar must not be delivered."));
+            return not("HELD", format!("{} This bar must not be delivered.", text::sentence(why)));
         }
         Standing::Waiting { why } => {
-            return not("WAITING", format!("{why} This bar is not released."));
+            return not("WAITING", format!("{} This bar is not released.", text::sentence(why)));
         }
         Standing::Released => {}
     }
