@@ -9,7 +9,8 @@ mod support;
 use std::{path::Path, process::Command};
 
 use barwright_job::{
-    judgement::Verdict,
+    Sealed,
+    judgement::{Decision, Judgement, Verdict},
     screened::{Echo, EchoMark},
     technique::GateKind,
 };
@@ -359,6 +360,49 @@ fn echo(beam: u32, gate: u8, z_m: f64, height_fsh: f32, mark: EchoMark) -> Echo 
     Echo { beam, gate, z_m, turn_rad: 0.0, height_fsh, after_surface_s: 5e-6, mark }
 }
 
+/// A judgement of the job's first bar that a person changed.
+fn decided(judgement: &Sealed<Judgement>) -> Sealed<Judgement> {
+    let mut body = judgement.body.clone();
+    body.decisions.push(Decision {
+        by: "L3".into(),
+        reason: "sectioned, sound".into(),
+        time_us: 1_795_600_000_000_000,
+        verdict: Verdict::Hold,
+        cut: body.cut.clone(),
+        judgement: judgement.hash.clone(),
+    });
+    let roles = ["screened", "technique", "rules", "order"];
+    Sealed::seal(body, roles.map(|role| (role, judgement.made_from[role].clone())))
+}
+
+// Property: who decided otherwise comes after who judged by the rules, and is the one who reviewed.
+#[test]
+fn who_decided_otherwise_is_a_further_evaluator() {
+    let job = Job::new();
+    let case = Case::released(Verdict::Release);
+    let (_, by_rules) = job.documents(&case);
+    let judgement = decided(&by_rules);
+    let made = job.with(&case, |input| {
+        let mut input = *input;
+        input.bar.judgement = &judgement;
+        input.recorded.first_judgement = input.recorded.judgement;
+        bar_object(&input).unwrap()
+    });
+    let o = read(&made.bytes);
+    let evaluators = items(&o, tags::EVALUATOR_SEQUENCE);
+    let names: Vec<_> = evaluators.iter().map(|e| string(e, tags::EVALUATOR_NAME)).collect();
+    assert_eq!(names, ["I1", "L3"]);
+    assert_eq!(string(&evaluators[1], tags::EVALUATION_ATTEMPT), "2");
+    assert_eq!(string(&o, tags::REVIEWER_NAME), "L3");
+    // 1 795 600 000 s after 1970 is 2026-11-25T09:46:40Z.
+    assert_eq!(string(&o, tags::REVIEW_TIME), "094640.000000");
+    let decisions = items(&o, private::DECISIONS.tag());
+    assert_eq!(own(&decisions[0], private::STATEMENT), "sectioned, sound");
+    assert_eq!(own(&decisions[0], private::VERDICT), "HOLD");
+    assert_eq!(own(&decisions[0], private::HASH), by_rules.hash.0);
+    assert!(own(&o, private::OUTCOME).contains("BY DECISION"));
+}
+
 // Closed form: a peak stands in the row of its beam and gate, in the column of its place, as high as it is
 // read to a step; equivalence with the plain walk over all echoes.
 #[test]
@@ -490,10 +534,19 @@ fn an_independent_reader_finds_what_the_documents_say() {
             "order.json",
         ]
         .map(at);
-        match Command::new(&python).arg(&script).args(&files).output() {
+        let run = || Command::new(&python).arg(&script).args(&files).output();
+        match run() {
             Err(e) => eprintln!("SKIPPED: no Python: {e}"),
             Ok(run) if run.status.code() == Some(3) => {
                 eprintln!("SKIPPED: {}", String::from_utf8_lossy(&run.stderr));
+            }
+            // The check finds a changed size, so that its silence says something.
+            Ok(first) if name == "plain" && first.status.success() => {
+                let text = judgement.to_json().replace("0.00129", "0.00139");
+                std::fs::write(at("judgement.json"), text).unwrap();
+                let told = run().unwrap();
+                assert_eq!(told.status.code(), Some(1));
+                assert!(String::from_utf8_lossy(&told.stderr).contains("size_m"));
             }
             Ok(run) => assert!(
                 run.status.success(),
