@@ -9,8 +9,8 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
-    example, help, house, keys, ledger, level, people, plan, receive, rules, screen, sentence,
-    serve, technique, tokens, trends, twin, validate,
+    example, export, help, house, keys, ledger, level, people, plan, receive, rules, screen,
+    sentence, serve, technique, tokens, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -83,6 +83,7 @@ enum Command {
     Approve(approve::Args),
     Certify(certify::Args),
     House(house::Args),
+    Export(export::Args),
     Serve(serve::Args),
     Validate(validate::Args),
     Calc(calc::Args),
@@ -107,6 +108,7 @@ impl Command {
                 | Self::Cut(_)
                 | Self::Approve(_)
                 | Self::Certify(_)
+                | Self::Export(_)
         )
     }
 }
@@ -153,6 +155,7 @@ impl Cli {
             Command::Approve(args) => approve::run(&bench, &args),
             Command::Certify(args) => certify::run(&bench, &args),
             Command::House(args) => house::run(&bench, &args),
+            Command::Export(args) => export::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),
             Command::Validate(args) => validate::run(&bench, &args),
             Command::Calc(args) => calc::run(&bench, &args),

@@ -10,6 +10,7 @@ pub mod cut;
 pub mod decide;
 pub mod equipment;
 pub mod example;
+pub mod export;
 pub mod help;
 pub mod house;
 pub mod keys;

@@ -2,13 +2,14 @@
 //!
 //! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`], [`mod@ascan`], [`mod@lot_cut`] and [`refbar_drawing`] draw
 //! documents as SVG text, for papers and pages alike: colours come from a [`Palette`], state is told
-//! by shape and words first. [`papers`] sets them, with tables and words, as PDF. Equal input gives
-//! equal bytes everywhere. Nothing here reads files, clocks or the environment.
+//! by shape and words first. [`papers`] sets them, with tables and words, as PDF; [`diconde`] makes objects for
+//! exchange. Equal input gives equal bytes everywhere. Nothing here reads files, clocks or the environment.
 #![deny(missing_docs)]
 
 extern crate self as barwright_report;
 
 pub mod ascan;
+pub mod diconde;
 pub mod field_pair;
 pub mod figures;
 mod frame;

@@ -2,6 +2,8 @@
 //! and the sheets that stand behind them. A bar gets a certificate only if the ledger releases it; any
 //! other bar gets a record that says in large words what it is.
 
+pub mod diconde;
+
 use barwright_job::check::Check;
 use barwright_job::{Hash, Order, Rules, Sealed, Technique, level::Level};
 use barwright_ledger::record::Facts;
@@ -43,6 +45,9 @@ pub enum PaperError {
     /// The house folder cannot be used.
     #[error("the house folder cannot be used: {0}")]
     House(#[from] HouseError),
+    /// The ledger grew each time it was read.
+    #[error("the ledger grows faster than it is read; its entry {0} is not the last any more")]
+    Growing(i64),
     /// A time that no calendar has.
     #[error("{0} µs since 1970 is no time of this calendar")]
     Time(i64),
@@ -60,6 +65,7 @@ impl PaperError {
                 Some("enter it with `barwright ledger add bar` and `ledger add judgement`".into())
             }
             Self::House(e) => e.hint(),
+            Self::Growing(_) => Some("try again when less is entered at once".into()),
             Self::Time(_) => None,
         }
     }
@@ -109,10 +115,15 @@ impl<'a> Papers<'a> {
     /// When a document is missing or the ledger does not answer.
     pub fn new(job: &'a JobFolder, time_us: i64) -> Result<Self> {
         let ledger = Ledger::open_to_read(&job.ledger_home())?;
+        Self::of(job, &ledger, time_us, job.judged_bars()?)
+    }
+
+    /// Reads the lot and what the ledger holds of some bars, as they are at `time_us`.
+    fn of(job: &'a JobFolder, ledger: &Ledger, time_us: i64, bars: Vec<String>) -> Result<Self> {
         let head = ledger.head()?;
         let heat = job.order()?.order.heat;
         let (mut states, mut judgement_entries) = (vec![], vec![]);
-        for bar in job.judged_bars()? {
+        for bar in bars {
             // Gone through from the entries: a paper that releases steel rests on no table.
             if let Some(story) = ledger.story(&BarKey::new(&heat, bar), time_us)? {
                 states.push(story.state);

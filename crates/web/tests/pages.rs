@@ -435,3 +435,23 @@ async fn figures_are_written_as_the_reader_wants_them() {
         assert_eq!(chosen.header(header::LOCATION), "/", "{elsewhere}");
     }
 }
+
+// Own rules: a bar that the ledger knows goes out as an object, and its page says where; any other does not.
+#[tokio::test]
+async fn a_judged_bar_goes_out_as_an_object() {
+    let job = support::full().await;
+    let link = |bar: &str| format!("href=\"/bars/{bar}/object.dcm\"");
+    assert!(get(&job.folder, "/bars/B001").await.text.contains(&link("B001")));
+    let taken = get(&job.folder, "/bars/B001/object.dcm").await;
+    assert_eq!(taken.status, StatusCode::OK, "{}", taken.text);
+    assert_eq!(taken.header(header::CONTENT_TYPE), "application/dicom");
+    assert!(taken.header(header::CONTENT_DISPOSITION).contains("bar-B001.dcm"));
+    assert!(taken.text.get(128..).is_some_and(|t| t.starts_with("DICM")));
+
+    assert!(!get(&job.folder, "/bars/B007").await.text.contains(&link("B007")));
+    for bar in ["B007", "B999", "..%2Forder"] {
+        let refused = get(&job.folder, &format!("/bars/{bar}/object.dcm")).await;
+        assert_eq!(refused.status, StatusCode::CONFLICT, "{bar}");
+        assert!(!refused.text.contains("DICM"), "{bar}");
+    }
+}

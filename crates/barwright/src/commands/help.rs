@@ -38,7 +38,7 @@ macro_rules! topics {
 }
 
 /// In the order in which they are read.
-const TOPICS: [Topic; 9] = topics! {
+const TOPICS: [Topic; 10] = topics! {
     "handbook": "index.md",
     "first-hour": "first-hour.md",
     "steps": "steps.md",
@@ -47,6 +47,7 @@ const TOPICS: [Topic; 9] = topics! {
     "validated": "validated.md",
     "plant": "plant.md",
     "house": "house.md",
+    "exchange": "exchange.md",
     "troubleshooting": "troubleshooting.md",
 };
 

@@ -160,7 +160,7 @@ pub fn bar_certificate(input: &BarInput<'_>) -> Result<Vec<u8>> {
 }
 
 /// Every document must have been made for the others: a paper that mixes them would lie.
-fn demand(input: &BarInput<'_>) -> Result<()> {
+pub(crate) fn demand(input: &BarInput<'_>) -> Result<()> {
     let technique = &input.technique.hash;
     input.technique.demand("technique", "order", &input.order.hash())?;
     input.level.demand("level", "technique", technique)?;

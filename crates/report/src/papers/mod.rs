@@ -8,7 +8,7 @@ mod engine;
 mod house;
 mod level;
 mod lot;
-mod parts;
+pub(crate) mod parts;
 mod proof;
 mod reference;
 mod retest;
@@ -17,6 +17,7 @@ mod technique;
 
 use barwright_phrase::say;
 
+pub(crate) use bar::demand;
 pub use bar::{BarInput, bar_certificate};
 pub use check::{CheckInput, check_report, repeatability_words};
 pub use house::{HousePapers, Logo, Sheet, TEMPLATES};
@@ -104,6 +105,12 @@ pub enum ReportError {
         /// The function of `common.typ` that it must call.
         missing: &'static str,
     },
+    /// An object for exchange could not be written: a fault of the program, not of the data.
+    #[error("the object could not be written: {message}")]
+    Object {
+        /// What the library said.
+        message: String,
+    },
 }
 
 impl ReportError {
@@ -123,7 +130,7 @@ impl ReportError {
             Self::Incomplete { .. } => {
                 Some("put it back, as in the program's own template".to_owned())
             }
-            Self::Setting { .. } => {
+            Self::Setting { .. } | Self::Object { .. } => {
                 Some("this is a fault of the program; keep the documents and report it".to_owned())
             }
         }

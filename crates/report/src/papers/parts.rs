@@ -172,7 +172,7 @@ pub(super) fn section_spec(spec: &SectionSpec) -> String {
 }
 
 /// The ordered flaws in words.
-pub(super) fn flaws(order: &Order) -> String {
+pub(crate) fn flaws(order: &Order) -> String {
     let f = &order.flaws;
     let mut words = say!("disc {} mm", text::number(f.disc.diameter_mm, 2));
     if f.disc.tilt_deg > 0.0 {

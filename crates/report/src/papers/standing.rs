@@ -77,10 +77,10 @@ pub fn outcome(
     }
     match standing {
         Standing::Held { why } => {
-            return not("HELD", say!("{why} This bar must not be delivered."));
+            return not("HELD", say!("{} This bar must not be delivered.", text::sentence(why)));
         }
         Standing::Waiting { why } => {
-            return not("WAITING", say!("{why} This bar is not released."));
+            return not("WAITING", say!("{} This bar is not released.", text::sentence(why)));
         }
         Standing::Released => {}
     }

@@ -442,6 +442,12 @@ fn papers(lot: &Lot, bar: &Bar) -> Markup {
         } @else {
             ul { @for name in own { li { a href=(format!("/papers/{}.pdf", segment(name))) { (text::visible(name)) } } } }
         }
+        @if lot.state(bar).is_some() && bar.judgement.here().is_some() {
+            p {
+                a href=(format!("/bars/{}/object.dcm", segment(&bar.name))) download { "The record as a DICOM object" }
+                " " span.quiet { "as the ledger has it now" }
+            }
+        }
         h2 { "Documents and tables" }
         (list(&downloads::of_bar(&lot.folder, &bar.name)))
     }

@@ -26,6 +26,7 @@ use crate::{
     lot::Lot,
     manner::{self, Manner},
     pages,
+    papers::diconde::exported,
     trying::Asked,
 };
 
@@ -50,6 +51,7 @@ pub fn routes() -> Router<Site> {
         .route("/bars/{name}", get(bar))
         .route("/bars/{name}/stretch", get(stretch))
         .route("/bars/{name}/heard", get(heard))
+        .route("/bars/{name}/object.dcm", get(object))
         .route("/line", get(line))
         .route("/line/news", get(line_news))
         .route("/ledger", plain(pages::ledger::page))
@@ -255,6 +257,27 @@ async fn document(
             (headers, bytes).into_response()
         }
         _ => site.page(viewer, |_| None).await,
+    }
+}
+
+/// The record of a bar as a DICOM object; in words why there is none. One is made at a time.
+async fn object(State(site): State<Site>, Path(name): Path<String>) -> Response {
+    let _turn = site.computing.acquire().await;
+    let (folder, asked) = (site.folder.clone(), name.clone());
+    // A ledger is read outside the service's own tasks.
+    let made = tokio::task::spawn_blocking(move || {
+        std::thread::spawn(move || exported(&folder, &asked)).join()
+    });
+    match made.await {
+        Ok(Ok(Ok(made))) => {
+            let headers = [
+                (header::CONTENT_TYPE, "application/dicom".to_owned()),
+                (header::CONTENT_DISPOSITION, attachment(&format!("bar-{name}.dcm"))),
+            ];
+            (headers, made.object.bytes).into_response()
+        }
+        Ok(Ok(Err(why))) => (StatusCode::CONFLICT, why.to_string()).into_response(),
+        _ => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
 }
 
