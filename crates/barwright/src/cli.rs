@@ -9,7 +9,7 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
-    example, export, help, house, keys, ledger, level, people, plan, receive, rules, screen,
+    example, export, help, house, keys, ledger, level, people, plan, pod, receive, rules, screen,
     sentence, serve, technique, tokens, trends, twin, validate,
 };
 use crate::demo;
@@ -85,6 +85,7 @@ enum Command {
     House(house::Args),
     Export(export::Args),
     Serve(serve::Args),
+    Pod(pod::Args),
     Validate(validate::Args),
     Calc(calc::Args),
     Bench(bench_command::Args),
@@ -157,6 +158,7 @@ impl Cli {
             Command::House(args) => house::run(&bench, &args),
             Command::Export(args) => export::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),
+            Command::Pod(args) => pod::run(&bench, &args),
             Command::Validate(args) => validate::run(&bench, &args),
             Command::Calc(args) => calc::run(&bench, &args),
             Command::Bench(args) => bench_command::run(&bench, &args),

@@ -18,6 +18,7 @@ pub mod ledger;
 pub mod level;
 pub mod people;
 pub mod plan;
+pub mod pod;
 pub mod receive;
 mod register;
 pub mod rules;

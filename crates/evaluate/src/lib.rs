@@ -38,6 +38,7 @@ pub mod level;
 mod measure;
 mod observations;
 pub mod place;
+pub mod pod;
 mod profiles;
 mod reading;
 mod repeat;

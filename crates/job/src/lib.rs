@@ -21,6 +21,7 @@ pub mod limits;
 pub mod lot_cut;
 pub mod measures;
 pub mod order;
+pub mod pod;
 pub mod proof;
 pub mod read;
 pub mod reference;

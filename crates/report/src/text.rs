@@ -348,6 +348,8 @@ pub fn role(role: &str) -> Cow<'_, str> {
         "closing check" => say!("closing check"),
         "screened bar" => say!("screened bar"),
         "echoes" => say!("echoes"),
+        "table" => say!("table of trials"),
+        "probability of detection" => say!("probability of detection"),
         other => return other.replace('_', " ").into(),
     };
     known.into()

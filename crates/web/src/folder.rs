@@ -185,6 +185,12 @@ impl JobFolder {
         self.path("cut-plan.json")
     }
 
+    /// A curve of the probability of detection by name.
+    #[must_use]
+    pub fn pod_path(&self, name: &str) -> PathBuf {
+        self.path(&format!("pod/{name}.json"))
+    }
+
     /// A paper by name.
     #[must_use]
     pub fn paper_path(&self, name: &str) -> PathBuf {

@@ -3,24 +3,27 @@
 //! other bar gets a record that says in large words what it is.
 
 pub mod diconde;
+mod moment;
+
+pub use moment::Moment;
 
 use barwright_job::check::Check;
 use barwright_job::{Hash, Order, Rules, Sealed, Technique, level::Level};
 use barwright_ledger::record::Facts;
 use barwright_ledger::{BarKey, BarState, Entry, Head, Ledger, LedgerError, State};
 use barwright_phrase::say;
+use barwright_report::ReportError;
 use barwright_report::papers::{
-    BarInput, CheckEntry, CheckInput, Issue, LedgerHead, LevelInput, LotBar, LotInput, ProofInput,
+    BarInput, CheckEntry, CheckInput, Issue, LevelInput, LotBar, LotInput, ProofInput,
     ReferenceInput, Standing, TechniqueInput, bar_certificate, check_report, level_record,
     lot_certificate, proof_report, reference_sheet, technique_sheet,
 };
-use barwright_report::{ReportError, texts};
 
 use crate::{
     approving::{APPROVAL_RESTS_ON, Approval, approvals},
     files::FileError,
     folder::JobFolder,
-    house::{House, HouseError},
+    house::HouseError,
     lot::to_the_minute,
     record::document_of,
     retest,
@@ -100,12 +103,10 @@ pub struct Papers<'a> {
     judgement_entries: Vec<Entry>,
     states: Vec<BarState>,
     head: Head,
-    head_at: String,
-    made_at: String,
+    moment: Moment,
     time_us: i64,
     not_validated: Vec<String>,
     approved: Option<String>,
-    house: House,
 }
 
 impl<'a> Papers<'a> {
@@ -131,17 +132,12 @@ impl<'a> Papers<'a> {
                 judgement_entries.extend(story.entries.into_iter().filter(judged));
             }
         }
-        let time = |us| {
-            jiff::Timestamp::from_microsecond(us)
-                .map(|t| t.to_string())
-                .map_err(|_| PaperError::Time(us))
-        };
         let technique = job.technique()?;
-        let house = House::read(job)?;
+        let moment = Moment::of(job, Some(head.clone()), time_us)?;
         let approved = approvals(&technique.hash, &ledger.by_kinds(&APPROVAL_RESTS_ON)?)?
             .iter()
             .find(|a| a.counts())
-            .map(|a| texts::with(house.paper_language, || approval_words(a)));
+            .map(|a| moment.spoken(|| approval_words(a)));
         Ok(Self {
             order: job.order()?,
             rules: job.rules()?,
@@ -151,33 +147,17 @@ impl<'a> Papers<'a> {
             check_entries: ledger.by_kind(barwright_ledger::Kind::Check)?,
             judgement_entries,
             states,
-            head_at: time(head.time_us)?,
-            made_at: time(time_us)?,
-            time_us,
-            head,
-            not_validated: texts::with(house.paper_language, || not_validated(approved.is_some())),
+            not_validated: moment.spoken(|| not_validated(approved.is_some())),
             approved,
-            house,
+            head,
+            moment,
+            time_us,
             job,
         })
     }
 
     fn issue(&self) -> Issue<'_> {
-        Issue {
-            made_at: &self.made_at,
-            ledger: Some(LedgerHead {
-                entry: u64::try_from(self.head.seq).unwrap_or(0),
-                hash: &self.head.hash.0,
-                at: &self.head_at,
-            }),
-            house: self.house.papers,
-            not_validated: &self.not_validated,
-        }
-    }
-
-    /// Sets in the language of the house's papers, whoever asks.
-    fn spoken<T>(&self, set: impl FnOnce() -> T) -> T {
-        texts::with(self.house.paper_language, set)
+        Issue { not_validated: &self.not_validated, ..self.moment.issue() }
     }
 }
 
@@ -233,7 +213,7 @@ impl Papers<'_> {
     /// # Errors
     /// When the ledger does not know the bar, or documents do not belong together.
     pub fn bar(&self, bar: &str) -> Result<Vec<u8>> {
-        self.spoken(|| self.set_bar(bar))
+        self.moment.spoken(|| self.set_bar(bar))
     }
 
     fn set_bar(&self, bar: &str) -> Result<Vec<u8>> {
@@ -261,7 +241,7 @@ impl Papers<'_> {
     /// # Errors
     /// As [`Self::bar`].
     pub fn lot(&self) -> Result<Vec<u8>> {
-        self.spoken(|| self.set_lot())
+        self.moment.spoken(|| self.set_lot())
     }
 
     fn set_lot(&self) -> Result<Vec<u8>> {
@@ -328,7 +308,7 @@ impl Papers<'_> {
     /// # Errors
     /// When a document is missing or the papers cannot be set.
     pub fn sheets(&self) -> Result<Vec<(String, Vec<u8>)>> {
-        self.spoken(|| self.set_sheets())
+        self.moment.spoken(|| self.set_sheets())
     }
 
     fn set_sheets(&self) -> Result<Vec<(String, Vec<u8>)>> {

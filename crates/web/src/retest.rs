@@ -5,16 +5,12 @@ use barwright_ledger::{
     store::questions::{Affected, HoldList},
 };
 use barwright_phrase::say;
-use barwright_report::{
-    papers::{Issue, LedgerHead, RetestBar, RetestCause, RetestInput, retest_list},
-    texts,
-};
+use barwright_report::papers::{RetestBar, RetestCause, RetestInput, retest_list};
 
 use crate::{
     chain::sentence,
     folder::JobFolder,
-    house::House,
-    papers::{PaperError, Result},
+    papers::{Moment, Result},
 };
 
 /// Name of its paper.
@@ -25,29 +21,15 @@ pub const NAME: &str = "retest-list";
 /// # Errors
 /// [`PaperError`]: the ledger does not answer, or the paper cannot be set.
 pub fn paper(job: &JobFolder, time_us: i64) -> Result<Vec<u8>> {
-    let house = House::read(job)?;
     let ledger = Ledger::open_to_read(&job.ledger_home())?;
     let head = ledger.head()?;
     let lists = ledger.hold_lists(time_us)?;
-    texts::with(house.paper_language, || {
+    let moment = Moment::of(job, Some(head), time_us)?;
+    moment.spoken(|| {
         let causes =
             lists.iter().map(|list| cause(&ledger, list)).collect::<Result<Vec<RetestCause>>>()?;
-        let time = |us| {
-            let time = jiff::Timestamp::from_microsecond(us).map_err(|_| PaperError::Time(us))?;
-            Ok::<_, PaperError>(time.to_string())
-        };
-        let (made_at, head_at) = (time(time_us)?, time(head.time_us)?);
         Ok(retest_list(&RetestInput {
-            issue: Issue {
-                made_at: &made_at,
-                ledger: Some(LedgerHead {
-                    entry: u64::try_from(head.seq).unwrap_or(0),
-                    hash: &head.hash.0,
-                    at: &head_at,
-                }),
-                house: house.papers,
-                not_validated: &[],
-            },
+            issue: moment.issue(),
             ledger: &ledger.identity().name,
             held: lists.iter().map(|list| list.open).sum(),
             causes: &causes,

@@ -241,12 +241,8 @@ async fn an_order_comes_in_once_and_overwrites_nobodys() {
     assert_eq!(order.bars.count, 12);
     assert_eq!(kept["seen"], Hash::of(after.as_bytes()).0);
     assert_eq!(kept["order_hash"], order.hash().0);
-    let path = job.folder.path("ledger.db");
-    let entry = tokio::task::spawn_blocking(move || {
-        let ledger = barwright_ledger::Ledger::open(path).unwrap();
-        ledger.entry(kept["entry"].as_i64().unwrap()).unwrap().unwrap()
-    });
-    let entry = entry.await.unwrap();
+    let ledger = job.folder.ledger_home().open_read_only().await.unwrap();
+    let entry = ledger.entry(kept["entry"].as_i64().unwrap()).await.unwrap().unwrap();
     assert_eq!((entry.author.as_str(), entry.subject.as_str()), ("P1", "TH-4207"));
     // The same again was overtaken.
     assert_eq!(put(json!({ "toml": before, "seen": seen })).await.0, StatusCode::CONFLICT);

@@ -38,7 +38,7 @@ macro_rules! topics {
 }
 
 /// In the order in which they are read.
-const TOPICS: [Topic; 10] = topics! {
+const TOPICS: [Topic; 11] = topics! {
     "handbook": "index.md",
     "first-hour": "first-hour.md",
     "steps": "steps.md",
@@ -48,6 +48,7 @@ const TOPICS: [Topic; 10] = topics! {
     "plant": "plant.md",
     "house": "house.md",
     "exchange": "exchange.md",
+    "interface": "interface.md",
     "troubleshooting": "troubleshooting.md",
 };
 

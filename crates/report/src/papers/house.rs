@@ -47,12 +47,13 @@ pub struct HousePapers {
 }
 
 /// The program's own templates, by their file names.
-pub const TEMPLATES: [(&str, &str); 10] = [
+pub const TEMPLATES: [(&str, &str); 11] = [
     ("common.typ", include_str!("../../templates/common.typ")),
     ("bar.typ", include_str!("../../templates/bar.typ")),
     ("check.typ", include_str!("../../templates/check.typ")),
     ("level.typ", include_str!("../../templates/level.typ")),
     ("lot.typ", include_str!("../../templates/lot.typ")),
+    ("pod.typ", include_str!("../../templates/pod.typ")),
     ("proof.typ", include_str!("../../templates/proof.typ")),
     ("reference.typ", include_str!("../../templates/reference.typ")),
     ("retest.typ", include_str!("../../templates/retest.typ")),
