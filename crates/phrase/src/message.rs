@@ -1,6 +1,6 @@
 //! The key of a message: its English words, with a name in braces for every part that is put in.
 
-use proc_macro2::{TokenStream, TokenTree};
+use proc_macro2::{Delimiter, Spacing, TokenStream, TokenTree};
 
 /// A message as it grows.
 #[derive(Default)]
@@ -32,36 +32,49 @@ impl Message {
 }
 
 /// The name of the part that an expression puts in: the last name in it that is not called, no path's head
-/// and no field of a called one; `part` where it has none.
+/// and no field of a called one; else the last constant, else what is called; `part` where there is none.
 pub fn name_of(expression: TokenStream) -> String {
-    let mut last = None;
-    collect(expression, &mut last);
-    last.unwrap_or_else(|| "part".to_owned())
+    let mut names = Names::default();
+    names.collect(expression);
+    names.plain.or(names.constant).or(names.called).unwrap_or_else(|| "part".to_owned())
 }
 
-fn collect(tokens: TokenStream, last: &mut Option<String>) {
-    let mut tokens = tokens.into_iter().peekable();
-    while let Some(token) = tokens.next() {
-        match token {
-            TokenTree::Group(group) => collect(group.stream(), last),
-            TokenTree::Ident(ident) => {
-                let called = match tokens.peek() {
-                    Some(TokenTree::Group(g)) => {
-                        g.delimiter() == proc_macro2::Delimiter::Parenthesis
+/// The last name of each kind.
+#[derive(Default)]
+struct Names {
+    plain: Option<String>,
+    constant: Option<String>,
+    called: Option<String>,
+}
+
+impl Names {
+    fn collect(&mut self, tokens: TokenStream) {
+        let mut tokens = tokens.into_iter().peekable();
+        while let Some(token) = tokens.next() {
+            match token {
+                TokenTree::Group(group) => self.collect(group.stream()),
+                TokenTree::Ident(ident) => {
+                    let name = ident.to_string();
+                    let lower = name.starts_with(|c: char| c.is_ascii_lowercase());
+                    match tokens.peek() {
+                        Some(TokenTree::Group(g)) if g.delimiter() == Delimiter::Parenthesis => {
+                            if lower {
+                                self.called = Some(name);
+                            }
+                        }
+                        // A macro, or the head of a path.
+                        Some(TokenTree::Punct(p))
+                            if p.as_char() == '!'
+                                || (p.as_char() == ':' && p.spacing() == Spacing::Joint) => {}
+                        _ if lower && !is_keyword(&name) => self.plain = Some(name),
+                        _ if name.chars().all(|c| c.is_ascii_uppercase() || c == '_') => {
+                            self.constant = Some(name.to_ascii_lowercase());
+                        }
+                        _ => {}
                     }
-                    Some(TokenTree::Punct(p)) => {
-                        p.as_char() == '!'
-                            || (p.as_char() == ':' && p.spacing() == proc_macro2::Spacing::Joint)
-                    }
-                    _ => false,
-                };
-                let name = ident.to_string();
-                let plain = name.starts_with(|c: char| c.is_ascii_lowercase());
-                if plain && !called && !is_keyword(&name) {
-                    *last = Some(name);
                 }
+                TokenTree::Punct(_) | TokenTree::Literal(_) => {}
             }
-            TokenTree::Punct(_) | TokenTree::Literal(_) => {}
         }
     }
 }

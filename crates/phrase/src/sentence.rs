@@ -146,6 +146,10 @@ mod tests {
             "{x} dB below {what}"
         );
         assert_eq!(key(r#""{} %", 100.0 * 2.0"#), "{part} %");
+        assert_eq!(
+            key(r#""{} of {}", way_unit(), text::number(MOST_HELD, 0)"#),
+            "{way_unit} of {most_held}"
+        );
         assert_eq!(key(r#""a {{brace}}""#), "a {{brace}}");
     }
 

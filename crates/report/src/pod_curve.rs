@@ -41,13 +41,19 @@ impl Frame<'_> {
     }
 }
 
-/// The sizes that are drawn: those that were tried, and as much of the curve as matters.
+/// The sizes that are drawn: those that were tried, and as much of the curve as matters. What has no place on the scale is
+/// left out.
 fn sizes(pod: &Pod) -> [f64; 2] {
-    let tried = || pod.trials.iter().map(|t| t.size);
-    let mut low = tried().fold(f64::INFINITY, f64::min).min(pod.a50);
-    let mut high = tried().fold(f64::NEG_INFINITY, f64::max).max(pod.a90);
-    if let Some(bound) = pod.a90_95.filter(|b| *b < 3.0 * high) {
+    let fits = |s: &f64| pod.scale.of(*s).is_finite();
+    let tried = pod.trials.iter().map(|t| t.size);
+    let shown = || tried.clone().chain([pod.a50, pod.a90]).filter(fits);
+    let (mut low, mut high) =
+        (shown().fold(f64::INFINITY, f64::min), shown().fold(f64::NEG_INFINITY, f64::max));
+    if let Some(bound) = pod.a90_95.filter(|b| fits(b) && *b < 3.0 * high) {
         high = high.max(1.05 * bound);
+    }
+    if low >= high {
+        return [1.0, 2.0];
     }
     match pod.scale {
         Scale::Linear => low = (low - 0.04 * (high - low)).max(0.0),
@@ -149,7 +155,7 @@ pub fn pod_curve(pod: &Pod, look: &Palette) -> String {
         svg.text((x, at.1 - 6.0), name, Type::new(12.0, &look.ink, anchor));
     }
     if pod.measured == Measured::HitMiss {
-        for t in &pod.trials {
+        for t in pod.trials.iter().filter(|t| frame.holds(t.size)) {
             let (x, up) = (frame.x(t.size), t.response == 1.0);
             let (from, to) = if up { (TOP, TOP + 7.0) } else { (TOP + PLOT - 7.0, TOP + PLOT) };
             svg.line((x, from), (x, to), if up { &look.accent } else { &look.alert }, 0.7);
@@ -170,14 +176,15 @@ pub fn pod_curve(pod: &Pod, look: &Palette) -> String {
 #[must_use]
 pub fn pod_signals(pod: &Pod, look: &Palette) -> Option<String> {
     let decision = pod.decision?;
-    let high = pod.trials.iter().map(|t| t.response).fold(decision, f64::max);
-    let low = pod.trials.iter().map(|t| t.response).fold(0.0, f64::min);
+    let drawn = || pod.trials.iter().filter(|t| t.response.is_finite());
+    let high = drawn().map(|t| t.response).fold(decision, f64::max);
+    let low = drawn().map(|t| t.response).fold(0.0, f64::min);
     let (mut svg, frame) = begin(pod, [low, 1.04 * high], say!("Signals against size"), look);
     axes(&mut svg, &frame, &say!("height, {}", text::visible(&pod.signal_unit)), look);
     let y = frame.y(decision);
     svg.line((LEFT, y), (WIDTH - RIGHT, y), &look.alert, 1.2);
     svg.text((LEFT + 4.0, y - 5.0), say!("decision"), Type::new(12.0, &look.alert, Anchor::Start));
-    for t in &pod.trials {
+    for t in drawn().filter(|t| frame.holds(t.size)) {
         let (x, y) = (frame.x(t.size), frame.y(t.response));
         let words =
             format!("{} {}: {}", text::number(t.size, 3), pod.unit, text::number(t.response, 1));

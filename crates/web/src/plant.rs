@@ -84,9 +84,6 @@ fn built() -> (Router<Plant>, Description) {
 }
 
 /// The interface in its own words: OpenAPI 3.1, JSON.
-///
-/// # Panics
-/// Never: what this program describes can be written as JSON.
 #[must_use]
 pub fn description() -> String {
     built().1.to_pretty_json().unwrap_or_default()

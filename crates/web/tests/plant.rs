@@ -109,7 +109,7 @@ async fn without_a_token_in_force_nothing_is_said() {
 #[tokio::test]
 async fn a_token_does_what_its_scopes_say_and_no_more() {
     let job = support::full().await;
-    let order = json!({ "toml": "", "seen": "" });
+    let order = json!({ "order": "", "seen": "" });
     for (scopes, read, write, papers) in [
         (&[Scope::Read][..], true, false, false),
         (&[Scope::Papers, Scope::Order][..], false, true, true),
@@ -209,32 +209,31 @@ async fn an_order_comes_in_once_and_overwrites_nobodys() {
 
     for (body, wanted) in [
         (json!({}), StatusCode::BAD_REQUEST),
-        (json!({ "toml": before, "document": {}, "seen": seen }), StatusCode::BAD_REQUEST),
-        (json!({ "toml": before, "seen": seen, "colour": "red" }), StatusCode::BAD_REQUEST),
-        (json!({ "toml": 1 }), StatusCode::BAD_REQUEST),
-        (json!({ "toml": "format = 1", "seen": seen }), StatusCode::UNPROCESSABLE_ENTITY),
+        (json!({ "order": null, "seen": seen }), StatusCode::BAD_REQUEST),
+        (json!({ "order": before, "seen": seen, "colour": "red" }), StatusCode::BAD_REQUEST),
+        (json!({ "order": 1 }), StatusCode::BAD_REQUEST),
+        (json!({ "order": "format = 1", "seen": seen }), StatusCode::UNPROCESSABLE_ENTITY),
         (
-            json!({ "document": { "format": 1, "order": null }, "seen": seen }),
+            json!({ "order": { "format": 1, "order": null }, "seen": seen }),
             StatusCode::UNPROCESSABLE_ENTITY,
         ),
-        (json!({ "toml": before, "seen": "" }), StatusCode::CONFLICT),
-        (json!({ "toml": before, "seen": "0".repeat(64) }), StatusCode::CONFLICT),
+        (json!({ "order": before, "seen": "" }), StatusCode::CONFLICT),
+        (json!({ "order": before, "seen": "0".repeat(64) }), StatusCode::CONFLICT),
     ] {
         let (status, problem) = put(body.clone()).await;
         assert_eq!(status, wanted, "{body}: {problem}");
         assert_eq!(files::read_text(&job.folder.order_path()).unwrap(), before);
     }
-    let long = json!({ "toml": "#".repeat(300 << 10), "seen": seen });
+    let long = json!({ "order": "#".repeat(300 << 10), "seen": seen });
     assert_eq!(put(long).await.0, StatusCode::PAYLOAD_TOO_LARGE);
 
     // As a document of the same keys, looked at first.
     let mut document: Value = serde_json::to_value(before.parse::<toml::Table>().unwrap()).unwrap();
     document["bars"]["count"] = json!(12);
-    let (status, looked) =
-        put(json!({ "document": document, "seen": seen, "only_look": true })).await;
+    let (status, looked) = put(json!({ "order": document, "seen": seen, "only_look": true })).await;
     assert_eq!((status, &looked["entry"]), (StatusCode::OK, &Value::Null));
     assert_eq!(files::read_text(&job.folder.order_path()).unwrap(), before);
-    let (status, kept) = put(json!({ "document": document, "seen": seen })).await;
+    let (status, kept) = put(json!({ "order": document, "seen": seen })).await;
     assert_eq!(status, StatusCode::OK, "{kept}");
     let after = files::read_text(&job.folder.order_path()).unwrap();
     let order = Order::from_toml("order.toml", &after).unwrap();
@@ -245,7 +244,7 @@ async fn an_order_comes_in_once_and_overwrites_nobodys() {
     let entry = ledger.entry(kept["entry"].as_i64().unwrap()).await.unwrap().unwrap();
     assert_eq!((entry.author.as_str(), entry.subject.as_str()), ("P1", "TH-4207"));
     // The same again was overtaken.
-    assert_eq!(put(json!({ "toml": before, "seen": seen })).await.0, StatusCode::CONFLICT);
+    assert_eq!(put(json!({ "order": before, "seen": seen })).await.0, StatusCode::CONFLICT);
 }
 
 fn root() -> std::path::PathBuf {

@@ -487,15 +487,23 @@ pub struct OrderText {
     pub seen: String,
 }
 
-/// An order to be kept: as text, or as a document of the same keys.
+/// An order, as its text or as a document of the same keys.
+#[derive(Debug, Clone, Deserialize, ToSchema)]
+#[serde(untagged)]
+pub enum OrderGiven {
+    /// The document as TOML.
+    Toml(String),
+    /// The document as JSON, with the keys of order.toml.
+    #[schema(value_type = Object)]
+    Document(serde_json::Map<String, serde_json::Value>),
+}
+
+/// An order to be kept.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewOrder {
-    /// The document as TOML. Either this or `document`.
-    pub toml: Option<String>,
-    /// The document as JSON, with the keys of order.toml; `docs/schemas` says which.
-    #[schema(value_type = Option<Object>)]
-    pub document: Option<serde_json::Map<String, serde_json::Value>>,
+    /// The order.
+    pub order: OrderGiven,
     /// Hash of the order that is to be replaced, as last seen; empty where there is none yet.
     #[serde(default)]
     pub seen: String,

@@ -15,7 +15,7 @@ use super::{
     Plant,
     answers::{
         BarLine, BarStanding, BarVerdict, Bars, HeldBar, Holds, KeptOrder, LedgerHead, NewOrder,
-        OrderText, Papers, Pdf, Status, WhichBars,
+        OrderGiven, OrderText, Papers, Pdf, Status, WhichBars,
     },
     problem::Problem,
     tokens::{Holder, Scope},
@@ -125,12 +125,11 @@ pub async fn keep_order(
         Ok(Json(new)) => new,
         Err(e) => return Err(Problem::of_body(e.status(), e.body_text())),
     };
-    let text = match (new.toml, new.document) {
-        (Some(toml), None) => toml,
-        (None, Some(document)) => toml::to_string(&document).map_err(|e| {
+    let text = match new.order {
+        OrderGiven::Toml(toml) => toml,
+        OrderGiven::Document(document) => toml::to_string(&document).map_err(|e| {
             Problem::unusable(format!("the document cannot be written as TOML: {e}"))
         })?,
-        _ => return Err(Problem::bad_request("give either toml or document")),
     };
     let order = Order::from_toml("order.toml", &text)
         .map_err(|e| Problem::of_act(&ActError::NoOrder(e)))?;
