@@ -35,6 +35,7 @@ pub mod indications;
 pub mod kernel;
 mod kind;
 pub mod level;
+pub mod look;
 mod measure;
 mod observations;
 pub mod place;

@@ -208,7 +208,7 @@ impl Document for Pod {
         for (key, value) in [("a50", self.a50), ("a90", self.a90), ("sigma", self.sigma)] {
             if !(value.is_finite() && value > 0.0) {
                 let expected = "a number above nought";
-                return Err(l.impossible(&format!("body.{key}"), &value.to_string(), expected));
+                return Err(l.impossible(&format!("body.{key}"), value.to_string(), expected));
             }
         }
         Ok(())

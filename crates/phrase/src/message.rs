@@ -58,9 +58,7 @@ impl Names {
                     let lower = name.starts_with(|c: char| c.is_ascii_lowercase());
                     match tokens.peek() {
                         Some(TokenTree::Group(g)) if g.delimiter() == Delimiter::Parenthesis => {
-                            if lower {
-                                self.called = Some(name);
-                            }
+                            self.called = Some(name);
                         }
                         // A macro, or the head of a path.
                         Some(TokenTree::Punct(p))

@@ -354,7 +354,7 @@ mod tests {
             };
             assert_eq!(found, line, "{po:?}");
         }
-        assert!(matches!(Catalogue::read(""), Err(_)));
+        assert!(Catalogue::read("").is_err());
         let nameless = "msgid \"\"\nmsgstr \"\"\n\"MIME-Version: 1.0\\n\"\n";
         assert_eq!(Catalogue::read(nameless), Err(TextsError::NoLanguage));
         let strange = "msgid \"\"\nmsgstr \"\"\n\"Language: <b>\\n\"\n";

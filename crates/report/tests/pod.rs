@@ -59,7 +59,7 @@ fn pod(measured: Measured, bounded: bool) -> Pod {
                 censored: if signal && k < 3 { Censored::Below } else { Censored::None },
             })
             .collect(),
-        noise: (!signal).then(|| Noise {
+        noise: (!signal).then_some(Noise {
             places: 200,
             false_calls: Some(1),
             heights: None,

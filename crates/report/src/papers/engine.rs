@@ -83,7 +83,9 @@ pub(super) fn set(mut paper: Paper, issue: &Issue<'_>) -> Result<Vec<u8>> {
     // A paper says which templates are not the program's own.
     for (file, text) in house.templates.iter().filter(|(file, _)| files.contains_key(*file)) {
         let line = parts::template_line(file, text);
-        paper.data["evidence"].as_array_mut().map(|lines| lines.push(line));
+        if let Some(lines) = paper.data["evidence"].as_array_mut() {
+            lines.push(line);
+        }
     }
     files.insert("data.json".to_owned(), Bytes::from_string(paper.data.to_string()));
     let main = file_id(name).ok_or_else(|| failed("its name is no path".to_owned()))?;

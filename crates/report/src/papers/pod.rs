@@ -29,8 +29,11 @@ pub struct PodInput<'a> {
 /// An unreadable moment.
 pub fn pod_report(input: &PodInput<'_>) -> Result<Vec<u8>> {
     let p = &input.pod.body;
-    let mut data =
-        parts::frame(say!("Probability of detection"), &[p.subject.clone()], &input.issue);
+    let mut data = parts::frame(
+        say!("Probability of detection"),
+        std::slice::from_ref(&p.subject),
+        &input.issue,
+    );
     let size = |a: f64| format!("{} {}", text::number(a, 3), p.unit);
     data["bounded"] = json!(p.a90_95.is_some());
     data["large"] = json!(match p.a90_95 {

@@ -44,7 +44,7 @@ pub fn shell(lot: &Lot, here: &str, title: &str, lead: &Markup, body: &Markup) -
                 a.skip href="#main" { "Skip to the content" }
                 header.top {
                     div.plate {
-                        a.name href="/" { (mark::link(Shape::Closed)) span { "Barwright" } }
+                        a.name href="/" { (mark::link(Shape::Closed)) span { ("Barwright") } }
                         p.lot {
                             @if let Some(o) = order {
                                 strong { (text::visible(&o.order.number)) }

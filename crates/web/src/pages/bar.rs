@@ -77,9 +77,9 @@ fn neighbours(lot: &Lot, bar: &Bar) -> Markup {
     };
     html! {
         nav.neighbours aria-label="Neighbouring bars" {
-            (link(side(-1), "before:", "prev"))
+            (link(side(-1), say!("before:"), "prev"))
             a href="/bars" { "all bars" }
-            (link(side(1), "after:", "next"))
+            (link(side(1), say!("after:"), "next"))
         }
     }
 }

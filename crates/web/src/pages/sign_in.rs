@@ -17,7 +17,7 @@ fn frame(title: &str, body: &Markup) -> Markup {
             body {
                 header.top {
                     div.plate {
-                        span.name { (mark::link(Shape::Closed)) span { "Barwright" } }
+                        span.name { (mark::link(Shape::Closed)) span { ("Barwright") } }
                         p.lot {}
                         (shell::form_switch())
                     }

@@ -1,0 +1,275 @@
+//! The image: at every place the sum of all pairs at the time that sound takes there and back.
+
+use barwright_wave::{Point, Surface, fermat::Fermat};
+use num_complex::Complex32;
+use rayon::prelude::*;
+
+use super::{LookError, Records};
+
+/// Places in rows along x, from the first corner on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grid {
+    /// The corner with the least x and y.
+    pub corner: Point,
+    /// Distance of neighbours in m.
+    pub step_m: f64,
+    /// Places along x.
+    pub columns: usize,
+    /// Places along y.
+    pub rows: usize,
+}
+
+impl Grid {
+    /// A place.
+    #[must_use]
+    pub fn place(&self, column: usize, row: usize) -> Point {
+        Point {
+            x: self.corner.x + self.step_m * column as f64,
+            y: self.corner.y + self.step_m * row as f64,
+        }
+    }
+}
+
+/// How sound travels from the array to a place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Leg {
+    /// Straight, the array on the steel, at a velocity in m/s.
+    Contact {
+        /// Velocity in the steel.
+        steel_m_s: f64,
+    },
+    /// Through water and a surface.
+    Immersion {
+        /// The surface.
+        surface: Surface,
+        /// Velocity in water.
+        water_m_s: f64,
+        /// Velocity in the steel of the mode of this leg.
+        steel_m_s: f64,
+    },
+}
+
+/// An image. Heights are of the sum over all pairs, divided by their number: 1 is full scale in every pair.
+#[derive(Debug, Clone)]
+pub struct Image {
+    /// Its places.
+    pub grid: Grid,
+    /// Heights, row by row; nought where no pair has a path.
+    pub heights: Vec<f32>,
+}
+
+/// A place that stands out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Spot {
+    /// Where it is highest, between the grid's places by parabolas.
+    pub place: Point,
+    /// Height there.
+    pub height: f64,
+    /// Extents along x and y within 6 dB of it, in m.
+    pub extent_m: [f64; 2],
+}
+
+const MOST: usize = 1 << 26;
+/// Places worked on together: their sums and times stay in the fastest memory.
+const TILE: usize = 1024;
+
+/// Sums all records at the times of `out` (from the transmitting element) and `back` (to the receiving one), at the places of a
+/// grid. `delay_s`: how much later than its firing the pulse's middle leaves an element.
+///
+/// # Errors
+/// [`LookError::Grid`]; [`LookError::Wave`] for an element inside the steel or velocities that are none.
+pub fn image(
+    records: &Records,
+    elements: &[Point],
+    [out, back]: [Leg; 2],
+    grid: Grid,
+    delay_s: f64,
+) -> Result<Image, LookError> {
+    let places = grid.columns.saturating_mul(grid.rows);
+    if places == 0 || places > MOST {
+        return Err(LookError::Grid { places, most: MOST });
+    }
+    let live: Vec<Point> = records.live.iter().map(|e| elements[*e]).collect();
+    let there = legs(&live, out)?;
+    let home = if out == back { None } else { Some(legs(&live, back)?) };
+    let count = records.live.len() * records.live.len();
+    let tiles = places.div_ceil(TILE);
+    let heights: Vec<f32> = (0..tiles)
+        .into_par_iter()
+        .flat_map_iter(|tile| {
+            let range = tile * TILE..((tile + 1) * TILE).min(places);
+            let points: Vec<Point> =
+                range.map(|k| grid.place(k % grid.columns, k / grid.columns)).collect();
+            sum(records, &points, &there, home.as_deref(), delay_s, count)
+        })
+        .collect();
+    Ok(Image { grid, heights })
+}
+
+/// The paths from one element.
+enum Paths {
+    Straight(Point, f64),
+    Through(Fermat),
+}
+
+fn legs(elements: &[Point], leg: Leg) -> Result<Vec<Paths>, LookError> {
+    let one = |from: &Point| match leg {
+        Leg::Contact { steel_m_s } => Ok(Paths::Straight(*from, steel_m_s)),
+        Leg::Immersion { surface, water_m_s, steel_m_s } => {
+            Ok(Paths::Through(Fermat::new(&surface, *from, water_m_s, steel_m_s)?))
+        }
+    };
+    elements.iter().map(one).collect()
+}
+
+/// Times from each element to each point, in samples; far beyond every record where there is no path.
+fn times(paths: &[Paths], points: &[Point], rate_hz: f64) -> Vec<f32> {
+    let (x, y): (Vec<f64>, Vec<f64>) = points.iter().map(|p| (p.x, p.y)).unzip();
+    let mut time = vec![0.0; points.len()];
+    let mut all = Vec::with_capacity(paths.len() * points.len());
+    for path in paths {
+        match path {
+            Paths::Straight(from, velocity) => {
+                for (t, p) in time.iter_mut().zip(points) {
+                    *t = (p.x - from.x).hypot(p.y - from.y) / velocity;
+                }
+            }
+            Paths::Through(fermat) => {
+                // Lists of one length are what it asks for.
+                let _ = fermat.times(&x, &y, &mut time);
+            }
+        }
+        let samples = |t: &f64| if t.is_finite() { (t * rate_hz) as f32 } else { NOWHERE };
+        all.extend(time.iter().map(samples));
+    }
+    all
+}
+
+/// A time in samples that no record reaches, also twice.
+const NOWHERE: f32 = 1e12;
+
+fn sum(
+    records: &Records,
+    points: &[Point],
+    there: &[Paths],
+    home: Option<&[Paths]>,
+    delay_s: f64,
+    count: usize,
+) -> Vec<f32> {
+    let n = points.len();
+    let first = ((records.first_s - delay_s) * records.rate_hz) as f32;
+    let mut out = times(there, points, records.rate_hz);
+    // The record's own begin is taken off once.
+    out.iter_mut().for_each(|t| *t -= first);
+    let back = home.map(|home| times(home, points, records.rate_hz));
+    let back_of = |k: usize| match &back {
+        Some(back) => &back[k * n..(k + 1) * n],
+        None => &out[k * n..(k + 1) * n],
+    };
+    // With the same paths there and back the begin was taken off twice.
+    let add = if back.is_none() { first } else { 0.0 };
+    let mut sums = vec![Complex32::new(0.0, 0.0); n];
+    for k in 0..there.len() {
+        for l in k..there.len() {
+            let record = records.pair(k, l);
+            add_pair(&mut sums, record, &out[k * n..(k + 1) * n], back_of(l), add);
+            // The pair holds both directions; with different legs each has times of its own.
+            if back.is_some() && k != l {
+                add_pair(&mut sums, record, &out[l * n..(l + 1) * n], back_of(k), add);
+            }
+        }
+    }
+    // With different legs each direction was given the sum of both.
+    let scale = 1.0 / count as f32 * if back.is_some() { 0.5 } else { 1.0 };
+    sums.into_iter().map(|s| s.norm() * scale).collect()
+}
+
+#[inline]
+fn add_pair(sums: &mut [Complex32], record: &[Complex32], out: &[f32], back: &[f32], add: f32) {
+    let last = (record.len() - 1) as f32;
+    for ((sum, &a), &b) in sums.iter_mut().zip(out).zip(back) {
+        let at = a + b + add;
+        if at >= 0.0 && at < last {
+            let k = at as usize;
+            let share = at - k as f32;
+            let (low, high) = (record[k], record[k + 1]);
+            *sum += low + (high - low) * share;
+        }
+    }
+}
+
+impl Image {
+    /// Height of a place of the grid.
+    #[must_use]
+    pub fn height(&self, column: usize, row: usize) -> f64 {
+        f64::from(self.heights[row * self.grid.columns + column])
+    }
+
+    /// The places that stand out: local maxima within `depth_db` of the highest, at most `most`, highest first, none within
+    /// `apart_m` of a higher one.
+    #[must_use]
+    pub fn spots(&self, depth_db: f64, apart_m: f64, most: usize) -> Vec<Spot> {
+        let (w, h) = (self.grid.columns, self.grid.rows);
+        let highest = self.heights.iter().copied().fold(0.0, f32::max);
+        let least = f64::from(highest) * 10f64.powf(-depth_db / 20.0);
+        let mut tops: Vec<(usize, usize)> = (1..h.saturating_sub(1))
+            .flat_map(|row| (1..w.saturating_sub(1)).map(move |column| (column, row)))
+            .filter(|&(c, r)| {
+                let here = self.height(c, r);
+                here >= least
+                    && here > 0.0
+                    && (r - 1..=r + 1).all(|y| (c - 1..=c + 1).all(|x| self.height(x, y) <= here))
+            })
+            .collect();
+        tops.sort_by(|a, b| self.height(b.0, b.1).total_cmp(&self.height(a.0, a.1)));
+        let mut spots: Vec<Spot> = Vec::new();
+        for (c, r) in tops {
+            let spot = self.spot(c, r);
+            let near =
+                |s: &Spot| (s.place.x - spot.place.x).hypot(s.place.y - spot.place.y) < apart_m;
+            if !spots.iter().any(near) {
+                spots.push(spot);
+            }
+            if spots.len() == most {
+                break;
+            }
+        }
+        spots
+    }
+
+    fn spot(&self, c: usize, r: usize) -> Spot {
+        let top = |a: f64, b: f64, c: f64| {
+            let bend = a - 2.0 * b + c;
+            if bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 }
+        };
+        let here = self.height(c, r);
+        let dx = top(self.height(c - 1, r), here, self.height(c + 1, r));
+        let dy = top(self.height(c, r - 1), here, self.height(c, r + 1));
+        let at = self.grid.place(c, r);
+        let step = self.grid.step_m;
+        // From the top outward to where it has fallen by 6 dB, between places by a straight line.
+        let reach = |value: &dyn Fn(usize) -> Option<f64>| {
+            let mut before = here;
+            for k in 1.. {
+                match value(k) {
+                    Some(v) if v >= 0.5 * here => before = v,
+                    Some(v) => {
+                        return (k - 1) as f64 + (before - 0.5 * here) / (before - v).max(1e-30);
+                    }
+                    None => return (k - 1) as f64,
+                }
+            }
+            0.0
+        };
+        let (w, h) = (self.grid.columns, self.grid.rows);
+        let left = reach(&|k| c.checked_sub(k).map(|x| self.height(x, r)));
+        let right = reach(&|k| (c + k < w).then(|| self.height(c + k, r)));
+        let down = reach(&|k| r.checked_sub(k).map(|y| self.height(c, y)));
+        let up = reach(&|k| (r + k < h).then(|| self.height(c, r + k)));
+        Spot {
+            place: Point { x: at.x + dx * step, y: at.y + dy * step },
+            height: here,
+            extent_m: [(left + right) * step, (down + up) * step],
+        }
+    }
+}
