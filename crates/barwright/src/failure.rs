@@ -206,6 +206,7 @@ plainly_hinted!(
     barwright_ledger::people::Refused,
     barwright_web::AccountError,
     barwright_web::approving::ApprovalError,
+    barwright_web::tables::TableError,
 );
 
 impl From<barwright_ledger::people::Denied> for Failure {

@@ -35,6 +35,7 @@ pub mod retest;
 mod router;
 pub mod serve;
 pub mod steps;
+pub mod tables;
 pub mod trends;
 mod trying;
 mod turn;

@@ -68,6 +68,15 @@ impl Site {
         viewer: Viewer,
         make: impl FnOnce(&Lot) -> Option<Markup> + Send + 'static,
     ) -> Response {
+        self.answer(viewer, |lot| make(lot).map(IntoResponse::into_response)).await
+    }
+
+    /// Reads the lot and makes an answer of it, off the threads that answer.
+    async fn answer(
+        &self,
+        viewer: Viewer,
+        make: impl FnOnce(&Lot) -> Option<Response> + Send + 'static,
+    ) -> Response {
         let ledger = Ledger::read(&self.folder).await;
         let site = self.clone();
         let manner = Manner::here();
@@ -76,7 +85,7 @@ impl Site {
             lot.work = site.works.seen();
             lot.languages = site.house.languages;
             manner.with(|| match make(&lot) {
-                Some(page) => page.into_response(),
+                Some(answer) => answer,
                 None => (StatusCode::NOT_FOUND, pages::missing::page(&lot)).into_response(),
             })
         });

@@ -14,6 +14,8 @@ use serde::Serialize;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 
+mod tables;
+
 /// Give records to other programs, in formats of open standards.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -39,12 +41,26 @@ enum Action {
         #[arg(long, value_name = "FILE.dcm")]
         out: Option<PathBuf>,
     },
+    /// Write everything that the pages list as tables, with a dictionary of their columns.
+    ///
+    /// Beams, firings, proof, reference bar, level, checks, trends, bars, indications, pieces, cut plan, ledger,
+    /// people, equipment, rules: in full precision, with units in the names of the columns. All tables are
+    /// written or none; a file that says something else is only written over with --replace. A table whose
+    /// documents are not there yet has no row. Texts that a spreadsheet would take for a formula get an
+    /// apostrophe before them in CSV.
+    Tables(tables::Args),
 }
 
 /// Exports.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
-    let Action::Diconde { bar, out } = &args.action;
-    let path = out.clone().unwrap_or_else(|| bench.job.path(&format!("exports/bar-{bar}.dcm")));
+    match &args.action {
+        Action::Diconde { bar, out } => diconde(bench, bar, out.as_ref()),
+        Action::Tables(args) => tables::run(bench, args),
+    }
+}
+
+fn diconde(bench: &Bench, bar: &str, out: Option<&PathBuf>) -> Result<Outcome, Failure> {
+    let path = out.cloned().unwrap_or_else(|| bench.job.path(&format!("exports/bar-{bar}.dcm")));
     demand_room(&path)?;
     let made = exported(&bench.job, bar)?;
     files::write(&path, &made.object.bytes)?;

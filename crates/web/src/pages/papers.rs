@@ -6,9 +6,13 @@ use maud::Markup;
 
 use crate::{
     downloads::{self, Download},
-    look::{parts, segment, shell},
+    look::{
+        parts, segment, shell,
+        table::{behind, prose, table, words},
+    },
     lot::Lot,
     pages::working,
+    tables::{self, Format},
     working::What,
 };
 
@@ -35,6 +39,7 @@ pub fn page(lot: &Lot) -> Markup {
                 }
             }
             (documents(lot))
+            (tables())
             (parts::cautions())
         },
     )
@@ -50,6 +55,25 @@ fn documents(lot: &Lot) -> Markup {
                 p { "The documents themselves: text that anybody can read, sealed with its own hash where a program made it. What is kept of a bar stands on its page." }
                 (list(&there))
             }
+        }
+    }
+}
+
+/// Everything that pages list, as tables for other programs.
+fn tables() -> Markup {
+    let link = |file: &str| html! { a href=(format!("/tables/{file}")) download { (file) } };
+    let rows = tables::all().into_iter().map(|listed| {
+        let file = |format: Format| link(&format!("{}.{}", listed.name, format.ending()));
+        vec![html! { (listed.title()) }, file(Format::Csv), file(Format::Parquet)]
+    });
+    html! {
+        section {
+            h2 { "Tables" }
+            p { "Everything that the pages list, with full precision and units. What the columns mean: " (link(tables::DICTIONARY)) "." }
+            (behind(
+                say!("Every table"),
+                &table(say!("Tables of this job"), &[prose(say!("Table")), words("CSV"), words("Parquet")], rows),
+            ))
         }
     }
 }

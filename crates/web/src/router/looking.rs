@@ -27,6 +27,7 @@ use crate::{
     manner::{self, Manner},
     pages,
     papers::diconde::exported,
+    tables,
     trying::Asked,
 };
 
@@ -62,6 +63,7 @@ pub fn routes() -> Router<Site> {
         .route("/papers", plain(pages::papers::page))
         .route("/papers/{file}", get(paper))
         .route("/documents/{*name}", get(document))
+        .route("/tables/{file}", get(table))
         .route("/assets/{*name}", get(asset))
         .route(manner::ADDRESS, get(choose_manner))
 }
@@ -257,6 +259,44 @@ async fn document(
             (headers, bytes).into_response()
         }
         _ => site.page(viewer, |_| None).await,
+    }
+}
+
+/// A table of what the pages list, or their dictionary; in words why there is none.
+async fn table(
+    State(site): State<Site>,
+    Extension(viewer): Extension<Viewer>,
+    Path(file): Path<String>,
+) -> Response {
+    if file == tables::DICTIONARY {
+        return written(&file, tables::Format::Csv, tables::dictionary_csv());
+    }
+    let asked = tables::Format::of_file(&file);
+    let asked = asked.and_then(|(name, format)| Some((tables::named(name)?, format)));
+    let Some((listed, format)) = asked else {
+        return site.page(viewer, |_| None).await;
+    };
+    site.answer(viewer, move |lot| {
+        let made = tables::of_lot(&listed, lot).and_then(|table| table.write(format));
+        Some(written(&file, format, made))
+    })
+    .await
+}
+
+fn written(
+    file: &str,
+    format: tables::Format,
+    made: Result<Vec<u8>, tables::TableError>,
+) -> Response {
+    match made {
+        Ok(bytes) => {
+            let headers = [
+                (header::CONTENT_TYPE, format.media_type().to_owned()),
+                (header::CONTENT_DISPOSITION, attachment(file)),
+            ];
+            (headers, bytes).into_response()
+        }
+        Err(why) => (StatusCode::CONFLICT, why.to_string()).into_response(),
     }
 }
 

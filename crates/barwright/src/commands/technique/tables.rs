@@ -3,6 +3,7 @@
 
 use barwright_job::technique::{GateKind, Technique};
 use barwright_wave::Mode;
+use barwright_web::tables::shifted;
 
 /// Error of the writer; in memory it can only be that rows differ in length.
 type Result<T> = std::result::Result<T, csv::Error>;
@@ -16,31 +17,6 @@ pub fn all(t: &Technique) -> Result<Vec<(&'static str, Vec<u8>)>> {
         ("gain_curve.csv", gain_curve(t)?),
         ("schedule.csv", schedule(t)?),
     ])
-}
-
-/// A number times ten to a power, as decimal text with all its digits; empty where it is not finite.
-pub fn shifted(value: f64, power: i32) -> String {
-    if !value.is_finite() {
-        return String::new();
-    }
-    let text = format!("{value:e}");
-    let Some((mantissa, exponent)) = text.split_once('e') else { return text };
-    let (sign, mantissa) =
-        mantissa.strip_prefix('-').map_or(("", mantissa), |positive| ("-", positive));
-    let (whole, part) = mantissa.split_once('.').unwrap_or((mantissa, ""));
-    let digits = format!("{whole}{part}");
-    if digits.bytes().all(|b| b == b'0') {
-        return "0".to_owned();
-    }
-    // Digits before the decimal point.
-    let point = whole.len() as i32 + exponent.parse::<i32>().unwrap_or(0) + power;
-    match usize::try_from(point) {
-        Ok(point) if point >= digits.len() => {
-            format!("{sign}{digits}{}", "0".repeat(point - digits.len()))
-        }
-        Ok(point) if point > 0 => format!("{sign}{}.{}", &digits[..point], &digits[point..]),
-        _ => format!("{sign}0.{}{digits}", "0".repeat(point.unsigned_abs() as usize)),
-    }
 }
 
 fn table<R: IntoIterator<Item = String>>(
@@ -169,29 +145,4 @@ fn schedule(t: &Technique) -> Result<Vec<u8>> {
                 .map(move |b| [k.to_string(), shifted(f.start_s, 6), b.to_string(), period.clone()])
         }),
     )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    // Closed form: moving the point keeps the digits, and reading the text back with the power undone
-    // gives the very number, since the shortest text of a number does.
-    #[test]
-    fn the_point_moves_and_no_digit_is_lost() {
-        assert_eq!(shifted(1.25e-7, 9), "125");
-        assert_eq!(shifted(-1.25e-10, 9), "-0.125");
-        assert_eq!(shifted(0.0, 9), "0");
-        assert_eq!(shifted(-0.0, 6), "0");
-        assert_eq!(shifted(1e22, 3), "10000000000000000000000000");
-        assert_eq!(shifted(52.421_7e-6, 6), "52.4217");
-        assert_eq!(shifted(f64::NAN, 0), "");
-        let mut x = 1.0e-9;
-        for _ in 0..2000 {
-            x *= 1.012_345_678_9;
-            let text = shifted(x, 9);
-            assert!(!text.contains('e'), "{text}");
-            assert_eq!(format!("{text}e-9").parse::<f64>().expect("a number"), x, "{text}");
-        }
-    }
 }

@@ -4,11 +4,11 @@ use std::fmt::Write as _;
 
 use barwright_job::technique::GateKind;
 use barwright_wave::Mode;
+use barwright_web::tables::shifted;
 use serde_json::Value;
 
 use super::beams::{BeamChange, GateChange, Named};
 use super::diff::{Changed, Diff, ProbesChange, ScheduleChange};
-use super::tables::shifted;
 
 /// Beams that are told one by one; `--json` has all.
 const TOLD: usize = 12;
