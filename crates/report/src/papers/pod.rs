@@ -34,7 +34,7 @@ pub fn pod_report(input: &PodInput<'_>) -> Result<Vec<u8>> {
         std::slice::from_ref(&p.subject),
         &input.issue,
     );
-    let size = |a: f64| format!("{} {}", text::number(a, 3), p.unit);
+    let size = |a: f64| format!("{} {}", figure(a), p.unit);
     data["bounded"] = json!(p.a90_95.is_some());
     data["large"] = json!(match p.a90_95 {
         Some(a) => say!("a90/95 {}", size(a)),
@@ -53,7 +53,11 @@ pub fn pod_report(input: &PodInput<'_>) -> Result<Vec<u8>> {
         .curve
         .iter()
         .map(|c| {
-            json!([text::percent(c.pod, 0), text::number(c.size, 3), text::maybe(c.size_95, 3)])
+            json!([
+                text::percent(c.pod, 0),
+                figure(c.size),
+                c.size_95.map_or_else(|| "–".to_owned(), figure)
+            ])
         })
         .collect();
     data["unit"] = json!(p.unit);
@@ -70,8 +74,14 @@ pub fn pod_report(input: &PodInput<'_>) -> Result<Vec<u8>> {
     engine::set(Paper { name: "pod.typ", data, pictures }, &input.issue)
 }
 
+/// A size to four digits, as the handbook prints them.
+fn figure(size: f64) -> String {
+    let digits = 3 - size.abs().max(1e-9).log10().floor() as i32;
+    text::number(size, digits.clamp(0, 6) as usize)
+}
+
 fn facts(p: &Pod) -> Vec<Value> {
-    let size = |a: f64| format!("{} {}", text::number(a, 3), p.unit);
+    let size = |a: f64| format!("{} {}", figure(a), p.unit);
     let censored = |which| p.trials.iter().filter(|t| t.censored == which).count();
     let mut facts = vec![
         json!([say!("Model"), model(p)]),
