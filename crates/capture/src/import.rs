@@ -14,8 +14,8 @@ use std::path::Path;
 use barwright_job::{Sealed, Technique};
 
 pub use map::{
-    Axis, BeamNumbers, Column, Columns, CsvLayout, ImportMap, Motion, Named, NpyLayout, Places,
-    SampleScale,
+    Axis, BeamNumbers, Column, Columns, CsvLayout, FORMAT, ImportMap, Motion, Named, NpyLayout,
+    Places, SampleScale,
 };
 
 use crate::error::{CaptureError, Result};

@@ -3,10 +3,11 @@
 use std::ops::Range;
 
 use barwright_job::{Hash, technique::Record};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// What a capture was taken for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum CaptureKind {
     /// The reference bar moved through its motion list.

@@ -1,12 +1,13 @@
 //! A changeover: the station moved from one size to another, step by step.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{finding::Finding, seal::Document};
 
 /// A changeover with the time that each step took and what a capture says of it. Its sources are
 /// `technique` (the one changed to) and, once verified, `reference_bar` and `capture`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Changeover {
     /// Technique that ran before, in words; absent at a first set-up.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -60,7 +61,7 @@ impl Changeover {
 }
 
 /// A step of a changeover.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Step {
     /// Which.
     pub kind: StepKind,
@@ -78,7 +79,9 @@ pub struct Step {
 }
 
 /// What is done at a changeover, in this order.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum StepKind {
     /// The technique is loaded.
@@ -128,7 +131,7 @@ impl StepKind {
 }
 
 /// What is known of a step.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum StepState {
     /// Not done yet.

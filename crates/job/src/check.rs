@@ -1,11 +1,12 @@
 //! The dynamic check: repeated passes of the reference bar at line speed.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{finding::Finding, measures::Measures, seal::Document};
 
 /// A check. Its sources are `technique`, `level`, `reference_bar`, `rules` and `capture`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Check {
     /// Passes evaluated.
     pub passes: u32,
@@ -35,7 +36,7 @@ impl Document for Check {
 }
 
 /// How well heights repeat from pass to pass, all reflectors together.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Repeatability {
     /// Standard deviation of a height from one pass to another, in dB.
     pub deviation_db: f64,
@@ -48,7 +49,7 @@ pub struct Repeatability {
 }
 
 /// How one reflector was seen.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReflectorCheck {
     /// Its mark.
     pub name: String,

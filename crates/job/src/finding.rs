@@ -1,9 +1,12 @@
 //! What the program noticed besides its answer.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// What a finding is about. Machines branch on this; people read the words.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum Topic {
@@ -40,7 +43,7 @@ pub enum Topic {
 }
 
 /// A finding: a value returned with the answer, never a log line.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {
     /// What it is about.
     pub topic: Topic,

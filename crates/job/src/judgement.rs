@@ -1,6 +1,7 @@
 //! Indications, verdict and cut plan of one bar.
 
 use barwright_wave::{Mode, Point};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -11,7 +12,7 @@ use crate::{
 };
 
 /// The judgement of a bar. Its sources are `screened`, `technique`, `rules` and `order`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Judgement {
     /// Bar number within the lot.
     pub bar: String,
@@ -40,7 +41,9 @@ impl Document for Judgement {
 }
 
 /// What follows for a bar.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// Good over the whole length that is sold.
@@ -54,7 +57,7 @@ pub enum Verdict {
 }
 
 /// A verdict changed by a person. What stood before is kept.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Decision {
     /// Who decided.
     pub by: String,
@@ -71,7 +74,7 @@ pub struct Decision {
 }
 
 /// One reason of a verdict.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Reason {
     /// Key of the rule applied, as in the rules document.
     pub clause: String,
@@ -82,7 +85,7 @@ pub struct Reason {
 }
 
 /// Echoes of neighbouring shots and beams that belong to one reflector.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Indication {
     /// Letter, A, B, ... AA, along the bar.
     pub letter: String,
@@ -138,7 +141,7 @@ pub struct Indication {
 }
 
 /// Why an indication is no flaw of its own.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Ghost {
     /// Letter of the indication that explains it; empty where none is needed.
     pub of: String,
@@ -153,7 +156,7 @@ pub struct Ghost {
 }
 
 /// Ways of sound that end in an echo where nothing is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum GhostPath {
     /// Surface, probe, surface: the second surface echo.
@@ -180,7 +183,7 @@ impl GhostPath {
 }
 
 /// How a bar is cut.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct CutPlan {
     /// Pieces along the bar, without gaps but for kerfs.
     pub pieces: Vec<Piece>,
@@ -195,7 +198,7 @@ pub struct CutPlan {
 }
 
 /// A stretch that must not be sold; it may reach over the bar's ends.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct MustGo {
     /// Start in metres from the head end.
     pub from_m: f64,
@@ -206,7 +209,7 @@ pub struct MustGo {
 }
 
 /// A piece of a cut plan.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Piece {
     /// Start in metres from the head end.
     pub from_m: f64,
@@ -225,7 +228,7 @@ pub struct Piece {
 }
 
 /// What becomes of a piece.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Fate {
     /// Sold.

@@ -1,5 +1,6 @@
 //! The lengths that pieces of the bars are sold by: fixed, random within a range, or multiples.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -18,7 +19,7 @@ pub const MOST_OPEN: u32 = 30_000;
 pub const MOST_IN_MULTIPLE: u32 = 100;
 
 /// A length that pieces are sold by. Exactly one of `fixed`, `random` and `multiple` is given.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CutLength {
     /// Its name, for plans and tables.
@@ -41,7 +42,7 @@ pub struct CutLength {
 }
 
 /// A fixed length.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FixedLength {
     /// Nominal length in mm.
@@ -55,7 +56,7 @@ pub struct FixedLength {
 }
 
 /// Random lengths.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RandomLength {
     /// Shortest in mm.
@@ -65,7 +66,7 @@ pub struct RandomLength {
 }
 
 /// Multiple lengths: n times base length and allowance, and the upper deviation of the whole.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MultipleLength {
     /// Length of a base piece in mm.

@@ -1,12 +1,13 @@
 //! The level: the gain of every beam, and how it was found.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{finding::Finding, measures::Measures, seal::Document};
 
 /// A level. Its sources are `technique`, `reference_bar`, `rules` and `capture` (the hash of the
 /// capture it was made from).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Level {
     /// One entry for each beam of the technique, in order.
     pub beams: Vec<BeamLevel>,
@@ -33,7 +34,7 @@ impl Document for Level {
 }
 
 /// The level of one beam.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BeamLevel {
     /// Beam by number.
     pub beam: u32,
@@ -70,7 +71,7 @@ impl BeamLevel {
 }
 
 /// Where an echo was found against where it was expected.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Found {
     /// Turn of the bar at its peak minus the expected one, in rad, in (-π, π].
     pub turn_off_rad: f64,
@@ -81,7 +82,7 @@ pub struct Found {
 }
 
 /// State of a beam after levelling.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum BeamState {
     /// Its height was already inside the accepted band.
@@ -111,7 +112,7 @@ impl BeamState {
 }
 
 /// What explains how the beams read.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Explanation {
     /// The cause.
     pub cause: Cause,
@@ -127,7 +128,7 @@ pub struct Explanation {
 }
 
 /// A cause of how the beams read. Probes and elements count from 0.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Cause {
     /// Bar centre against the ring's, fixed in space while the bar turns.
@@ -207,7 +208,7 @@ pub enum Cause {
 }
 
 /// How the heights of one probe changed while a capture was taken.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ProbeDrift {
     /// The probe.
     pub probe: u32,
@@ -218,7 +219,7 @@ pub struct ProbeDrift {
 }
 
 /// Elements that lost sensitivity.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ElementLoss {
     /// First element of the run.
     pub first: u32,

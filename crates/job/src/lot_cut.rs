@@ -1,6 +1,7 @@
 //! The cut plan of a lot: every bar's pieces, what each ordered length gets, and how near the plan
 //! comes to the best there is.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -13,7 +14,7 @@ use crate::{
 ///
 /// A value is in metres: the sum over the pieces of length times relative value per metre, so that
 /// a metre of value 1 counts as one metre.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LotCut {
     /// Order number.
     pub order: String,
@@ -63,7 +64,7 @@ impl LotCut {
 }
 
 /// One bar of the lot.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct BarCut {
     /// Bar number within the lot.
     pub bar: String,
@@ -80,7 +81,7 @@ pub struct BarCut {
 }
 
 /// Whether a bar is cut.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Standing {
     /// Released or to be cropped: planned.
@@ -104,7 +105,7 @@ impl Standing {
 }
 
 /// What an ordered length gets from the lot.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LengthSold {
     /// Its name.
     pub name: String,
@@ -126,7 +127,7 @@ pub struct LengthSold {
 
 /// What takes the length of planned bars that is not sold, in metres. Kerfs count first, wherever
 /// they lie; of the rest a place that goes for several causes counts for the first in this order.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Losses {
     /// Flaws with their margins.
     pub flaw_m: f64,

@@ -6,11 +6,14 @@
 
 use std::collections::BTreeMap;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// What a series of measures says. Its list has one value for each beam, probe or reflector, or one
 /// for the whole station.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Quantity {
     /// By beam, of a level: gain set, in dB re the technique's.
@@ -73,7 +76,7 @@ impl Quantity {
 }
 
 /// A reflector of the reference bar as trends need it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Marked {
     /// Its mark.
     pub name: String,
@@ -82,7 +85,7 @@ pub struct Marked {
 }
 
 /// A run of elements whose sensitivity a level told.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ElementSensitivity {
     /// Probe, from 0.
     pub probe: u32,
@@ -95,7 +98,7 @@ pub struct ElementSensitivity {
 }
 
 /// The measures of a level or a check.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Measures {
     /// Probe of each beam, from 0; empty where no series is by beam.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

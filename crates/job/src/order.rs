@@ -1,6 +1,7 @@
 //! The order: what to inspect and how fine a flaw must be found. Written by people, in TOML.
 
 use barwright_wave::Solid;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{
@@ -16,7 +17,7 @@ use crate::{
 pub const FORMAT: u32 = 1;
 
 /// An order document.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Order {
     /// Format number, [`FORMAT`].
@@ -36,7 +37,7 @@ pub struct Order {
 }
 
 /// Who ordered what.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Head {
     /// Order number.
@@ -50,7 +51,7 @@ pub struct Head {
 }
 
 /// Shape and size of the section.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 pub enum SectionSpec {
     /// A round bar.
@@ -62,7 +63,7 @@ pub enum SectionSpec {
 }
 
 /// A round bar.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RoundSpec {
     /// Diameter in mm.
@@ -75,7 +76,7 @@ pub struct RoundSpec {
 }
 
 /// A square bar.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SquareSpec {
     /// Side in mm.
@@ -87,7 +88,7 @@ pub struct SquareSpec {
 }
 
 /// A flat block seen through one face.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FlatSpec {
     /// Thickness in mm.
@@ -97,7 +98,7 @@ pub struct FlatSpec {
 }
 
 /// The steel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Steel {
     /// Grade as ordered.
@@ -122,7 +123,7 @@ pub struct Steel {
 }
 
 /// The bars of the lot.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Bars {
     /// How many.
@@ -135,7 +136,7 @@ pub struct Bars {
 }
 
 /// The flaws that must be found, by class.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Flaws {
     /// Flaws of the volume, as a disc that faces the beam.
@@ -153,7 +154,7 @@ pub struct Flaws {
 }
 
 /// Flaws of the volume.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct DiscClass {
     /// Diameter of the disc in mm.
@@ -168,7 +169,7 @@ pub struct DiscClass {
 }
 
 /// Round inclusions, met as an empty sphere below the disc's skin.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct InclusionClass {
     /// Diameter in mm.
@@ -178,7 +179,7 @@ pub struct InclusionClass {
 }
 
 /// A pipe: an empty, round channel along the bar near its centre, longer than a beam is wide.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PipeClass {
     /// Diameter in mm.
@@ -190,7 +191,7 @@ pub struct PipeClass {
 }
 
 /// Radial cracks at the surface.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CrackClass {
     /// Depth of the crack in mm.
@@ -229,7 +230,7 @@ pub(crate) fn is_zero(value: &f64) -> bool {
 }
 
 /// Lengths wanted from the bars.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Cut {
     /// Shortest piece worth keeping, in mm.

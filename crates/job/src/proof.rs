@@ -1,11 +1,12 @@
 //! The coverage proof of a technique.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{finding::Finding, order::is_zero, seal::Document};
 
 /// A coverage proof. Its sources are `order`, `station` and `technique`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Proof {
     /// Engine that computed the fields.
     pub engine: Engine,
@@ -28,7 +29,7 @@ impl Document for Proof {
 }
 
 /// Engine of a proof.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Engine {
     /// Rays.
@@ -38,7 +39,9 @@ pub enum Engine {
 }
 
 /// Kinds of flaw that are told apart in echoes: by where and with which wave they are met.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum FlawClass {
     /// A disc in the volume that faces the beam.
@@ -48,7 +51,9 @@ pub enum FlawClass {
 }
 
 /// Flaw classes that an order may ask for and a proof speaks of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum ProvedClass {
     /// A disc in the volume that faces the beam, but for its tilt.
@@ -62,7 +67,7 @@ pub enum ProvedClass {
 }
 
 /// Proof of one flaw class.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ClassProof {
     /// The class.
     pub class: ProvedClass,
@@ -88,7 +93,7 @@ pub struct ClassProof {
 }
 
 /// Coverage over seeded random deviations within all tolerances at once.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Draws {
     /// Seed of the draws.
     pub seed: u64,
@@ -106,7 +111,7 @@ pub struct Draws {
 
 /// Margin in dB of the echo over the alarm height, at places of the section: of as many shots as must agree, at
 /// the worst place along the bar between two pulses.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum MarginMap {
     /// On a square grid over the section; index `iy * nx + ix`, at `(x0 + ix·step, y0 + iy·step)`.
@@ -153,7 +158,7 @@ pub enum MarginMap {
 }
 
 /// The weakest place of a class.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Weakest {
     /// x in metres.
     pub x_m: f64,

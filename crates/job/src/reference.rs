@@ -1,11 +1,12 @@
 //! The reference bar and how it is moved.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{finding::Finding, seal::Document};
 
 /// A reference bar with its motion list. Its source is `technique`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReferenceBar {
     /// Name of the bar.
     pub name: String,
@@ -59,7 +60,7 @@ impl ReferenceBar {
 }
 
 /// An artificial reflector.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Reflector {
     /// Mark on the drawing.
     pub name: String,
@@ -75,7 +76,7 @@ pub struct Reflector {
 }
 
 /// Shape of a reflector.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Shape {
     /// A flat-bottomed hole drilled along the radius; its bottom faces outwards at `angle_rad`.
@@ -102,7 +103,7 @@ pub enum Shape {
 }
 
 /// One motion of the reference bar: a turn at a fixed place, or no motion for a block.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Motion {
     /// What it is for.
     pub purpose: String,
@@ -117,7 +118,7 @@ pub struct Motion {
 }
 
 /// What one beam should read of one reflector.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Expected {
     /// Beam by number.
     pub beam: u32,

@@ -8,6 +8,7 @@
 pub mod tables;
 pub mod zones;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{error::Result, limits::Limits, read, seal::Hash};
@@ -20,7 +21,7 @@ pub const FORMAT: u32 = 2;
 pub const TO_BE_ENTERED: &str = "to be entered";
 
 /// An acceptance-rule document.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Rules {
     /// Format number, [`FORMAT`].
@@ -65,7 +66,7 @@ pub struct Rules {
 }
 
 /// Name, version and source.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Head {
     /// Name, as orders cite it.
@@ -77,7 +78,7 @@ pub struct Head {
 }
 
 /// When an echo counts.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Alarm {
     /// Height from which an echo counts, percent of full screen height. The ordered flaw on a
@@ -88,7 +89,7 @@ pub struct Alarm {
 }
 
 /// Flaws of the volume.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Volume {
     /// Largest accepted equivalent disc of a single flaw, in mm.
@@ -98,7 +99,7 @@ pub struct Volume {
 }
 
 /// Cracks and other flaws of the surface.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SurfaceRule {
     /// Deepest accepted crack, in mm.
@@ -108,7 +109,7 @@ pub struct SurfaceRule {
 }
 
 /// Indications that are judged as one.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Grouping {
     /// Flaws of one kind whose ends lie no further apart along the bar than this, in mm, are judged
@@ -119,7 +120,7 @@ pub struct Grouping {
 }
 
 /// Length that is cut off at the ends, whatever was seen there.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Ends {
     /// At the head, in mm.
@@ -129,7 +130,7 @@ pub struct Ends {
 }
 
 /// Loss of the back wall behind what is seen or not seen.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BackWall {
     /// Largest accepted loss, in dB below what is usual for the beam on this bar.
@@ -141,7 +142,7 @@ pub struct BackWall {
 }
 
 /// More indications than a person can weigh.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct TooMany {
     /// Most indications of a bar that are judged one by one.
@@ -157,7 +158,7 @@ impl Default for TooMany {
 }
 
 /// A margin on the safe side.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Guard {
     /// dB added to every echo height before its flaw is judged.
@@ -165,7 +166,7 @@ pub struct Guard {
 }
 
 /// What happens where the bar was not inspected.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NotInspected {
     /// Longest gap between two shots of one beam that still counts as inspected, in mm; 0 takes
@@ -176,7 +177,7 @@ pub struct NotInspected {
 }
 
 /// What to do with an uninspected stretch between the ends of a bar.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum GapAction {
     /// Hold the bar for another pass.
@@ -186,7 +187,7 @@ pub enum GapAction {
 }
 
 /// Levelling.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LevelRule {
     /// Target height, percent of full screen height.
@@ -198,7 +199,7 @@ pub struct LevelRule {
 }
 
 /// The dynamic check.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CheckRule {
     /// Passes at line speed.
@@ -229,7 +230,7 @@ impl CheckRule {
 }
 
 /// What follows where a certification or calibration ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ExpiryRule {
     /// Of a person who levels, checks, judges or approves; absent: it is told.
@@ -241,7 +242,7 @@ pub struct ExpiryRule {
 }
 
 /// What follows from something that ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Ended {
     /// It is told beside the answer.

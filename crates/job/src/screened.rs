@@ -1,12 +1,13 @@
 //! A screened bar: what the beams saw, and what was inspected.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{finding::Finding, proof::FlawClass, seal::Document};
 
 /// A screened bar. Its sources are `technique`, `level`, `capture` and `echoes` (the hash of the
 /// Parquet file that holds every peak and the kept A-scans).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ScreenedBar {
     /// Bar number within the lot.
     pub bar: String,
@@ -37,7 +38,7 @@ impl Document for ScreenedBar {
 }
 
 /// A stretch that was not inspected.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Lost {
     /// The flaw class that was not looked for.
     pub class: FlawClass,
@@ -52,7 +53,9 @@ pub struct Lost {
 }
 
 /// Why a stretch was not inspected.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum LossCause {
     /// The head or tail that the station cannot inspect.
@@ -85,7 +88,7 @@ impl LossCause {
 }
 
 /// What one beam did over some millimetres of a bar.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct BeamRun {
     /// Beam by number.
     pub beam: u32,
@@ -100,7 +103,7 @@ pub struct BeamRun {
 }
 
 /// Inspected share of a bar for one flaw class.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct InspectedShare {
     /// The flaw class.
     pub class: FlawClass,
@@ -109,7 +112,7 @@ pub struct InspectedShare {
 }
 
 /// One echo: what one beam saw in one gate in one shot.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Echo {
     /// Beam by number.
     pub beam: u32,
@@ -128,7 +131,7 @@ pub struct Echo {
 }
 
 /// What limits the reading of an echo.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum EchoMark {
     /// A sound reading.

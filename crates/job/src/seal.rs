@@ -6,12 +6,15 @@
 
 use std::collections::BTreeMap;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize, de::DeserializeOwned};
 
 use crate::error::{DocumentError, Result};
 
 /// A BLAKE3 hash, 64 hexadecimal digits.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(transparent)]
 pub struct Hash(pub String);
 
@@ -61,7 +64,7 @@ pub trait Document: Serialize + DeserializeOwned {
 }
 
 /// A derived document with its seal.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Sealed<T> {
     /// Kind of the document.
     pub document: String,
@@ -189,7 +192,7 @@ fn hash_of(value: &serde_json::Value) -> Hash {
 mod tests {
     use super::*;
 
-    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+    #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
     struct Note {
         numbers: Vec<f64>,
         short: Vec<f32>,

@@ -1,5 +1,6 @@
 //! The station: what to inspect with. Written by people, in TOML.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{error::Result, limits::Limits, order::is_zero, read, seal::Hash};
@@ -8,7 +9,7 @@ use crate::{error::Result, limits::Limits, order::is_zero, read, seal::Hash};
 pub const FORMAT: u32 = 1;
 
 /// A station document.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Station {
     /// Format number, [`FORMAT`].
@@ -26,7 +27,7 @@ pub struct Station {
 }
 
 /// Where a station stands.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Head {
     /// Name of the station.
@@ -38,7 +39,7 @@ pub struct Head {
 }
 
 /// How sound gets into the steel.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 pub enum Coupling {
     /// Through water.
@@ -48,7 +49,7 @@ pub enum Coupling {
 }
 
 /// The water of the station.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Water {
     /// Temperature in °C.
@@ -58,7 +59,7 @@ pub struct Water {
 }
 
 /// An array lying on the steel.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Contact {
     /// Depth under the array that the firing hides, in mm.
@@ -66,7 +67,7 @@ pub struct Contact {
 }
 
 /// How bars move.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Line {
     /// Highest line speed in m/s.
@@ -85,7 +86,7 @@ pub struct Line {
 }
 
 /// The instrument.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Electronics {
     /// Most elements in one aperture.
@@ -117,7 +118,7 @@ pub struct Electronics {
 }
 
 /// Probes that stand around the bar for one range of sizes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Ring {
     /// Name of the ring.
@@ -142,7 +143,7 @@ pub struct Ring {
 }
 
 /// Shapes of section that a ring may serve.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Shape {
     /// Round bars.
@@ -154,7 +155,7 @@ pub enum Shape {
 }
 
 /// The array of a probe.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 pub enum Array {
     /// A concave arc about the ring's centre.
@@ -164,7 +165,7 @@ pub enum Array {
 }
 
 /// A concave arc about the ring's centre.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ArcArray {
     /// Radius of the arc in mm.
@@ -184,7 +185,7 @@ pub struct ArcArray {
 }
 
 /// A flat array.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FlatArray {
     /// Distance of the array's face from the ring's centre in mm; 0 for an array in contact.

@@ -4,12 +4,13 @@
 //! counter-clockwise. A flat section in contact has its face on y = 0 with the steel below.
 
 use barwright_wave::{Element, Fluid, Mode, Point, Solid, Surface};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{error::Result, finding::Finding, limits::Limits, seal::Document};
 
 /// A technique. Its sources are `order` and `station`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Technique {
     /// Name for people: order number, size and ring.
     pub name: String,
@@ -125,7 +126,7 @@ impl Technique {
 }
 
 /// Shape and size of a section, in SI.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Section {
     /// A round bar about the origin.
@@ -186,7 +187,7 @@ impl Section {
 }
 
 /// Water and steel of a technique.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Media {
     /// The water; absent for an array in contact.
     pub water: Option<Fluid>,
@@ -210,7 +211,7 @@ impl Media {
 }
 
 /// A probe with its elements in section coordinates.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Probe {
     /// Elements, numbered as connected.
     pub elements: Vec<Element>,
@@ -220,7 +221,7 @@ pub struct Probe {
 }
 
 /// A Gaussian pulse.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PulseSpec {
     /// Centre frequency in Hz.
     pub centre_hz: f64,
@@ -229,7 +230,7 @@ pub struct PulseSpec {
 }
 
 /// What is recorded of each shot; times count from firing.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Record {
     /// Time of the first sample in seconds.
     pub first_sample_s: f64,
@@ -262,7 +263,7 @@ impl Record {
 }
 
 /// What a height means in this technique.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Sensitivity {
     /// Diameter of the ordered disc in metres.
     pub disc_diameter_m: f64,
@@ -290,7 +291,7 @@ fn is_one(value: &u32) -> bool {
 }
 
 /// One beam: aperture, delay law, kind of wave and gates.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Beam {
     /// Number of the beam, its place in the technique's list.
     pub id: u32,
@@ -356,7 +357,7 @@ impl Beam {
 }
 
 /// A point of a gain curve.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GainPoint {
     /// Time after the surface in seconds.
     pub after_surface_s: f64,
@@ -365,7 +366,9 @@ pub struct GainPoint {
 }
 
 /// What a gate looks for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum GateKind {
     /// The surface echo; times count from firing.
@@ -379,7 +382,7 @@ pub enum GateKind {
 }
 
 /// A gate.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Gate {
     /// What it looks for.
     pub kind: GateKind,
@@ -392,7 +395,7 @@ pub struct Gate {
 }
 
 /// The axis of a beam in the steel, from which places are found.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Axis {
     /// Where it enters the steel.
     pub entry: Point,
@@ -413,7 +416,7 @@ impl Axis {
 }
 
 /// What the technique predicts for its own reflector at one place of the axis.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Response {
     /// Time after the surface in seconds.
     pub after_surface_s: f64,
@@ -422,7 +425,7 @@ pub struct Response {
 }
 
 /// Which beams fire when.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Schedule {
     /// Firings, in order.
     pub firings: Vec<Firing>,
@@ -434,7 +437,7 @@ pub struct Schedule {
 }
 
 /// Beams that fire at the same moment.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Firing {
     /// Start within the period, in seconds.
     pub start_s: f64,
@@ -443,7 +446,7 @@ pub struct Firing {
 }
 
 /// A rule the plan kept.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PlanLimit {
     /// Name of the rule.
     pub rule: String,
@@ -458,7 +461,7 @@ pub struct PlanLimit {
 }
 
 /// A technique that the search weighed and did not take.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Other {
     /// Its layouts in words.
     pub words: String,
@@ -471,7 +474,7 @@ pub struct Other {
 }
 
 /// What one change of order or station would buy.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Change {
     /// The change, in words.
     pub words: String,

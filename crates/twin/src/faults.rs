@@ -3,10 +3,11 @@
 //! Every field but the first four may be left out and then means that nothing is wrong there.
 
 use barwright_job::limits::Limits;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// What is wrong with a station.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct StationFaults {
     /// Standard deviation of the elements' sensitivity in dB; acts on firing and on receiving.
@@ -60,7 +61,7 @@ pub struct StationFaults {
 }
 
 /// An element that has lost sensitivity.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct WeakElement {
     /// Probe, counted from 0, by the place where it stands.
@@ -72,7 +73,7 @@ pub struct WeakElement {
 }
 
 /// A probe that has lost sensitivity: cable, plug or face.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct WeakProbe {
     /// Probe, counted from 0, by the place where it stands.
@@ -82,7 +83,7 @@ pub struct WeakProbe {
 }
 
 /// A probe that stands farther out or nearer than it should.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MovedProbe {
     /// Probe, counted from 0.
@@ -94,7 +95,7 @@ pub struct MovedProbe {
 /// A bent bar: its axis is an arc (a parabola) between supports at its ends and turns with it. Under
 /// the ring it stands `4 s (1 - s)` of the sag off the line through the supports, `s` its place as a
 /// share of its length. The slope of the axis is left out.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Bend {
     /// Sag at mid-length in mm.
@@ -104,7 +105,7 @@ pub struct Bend {
 }
 
 /// Probes of another make.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct WrongProbes {
     /// Pitch and width of the elements against the technique's in percent: 5 is wider by 5 %.
@@ -114,7 +115,7 @@ pub struct WrongProbes {
 }
 
 /// Bubbles: for a while all echoes of a probe are low and one appears before the surface.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Bubbles {
     /// How many pass in a second, all probes together, on average.

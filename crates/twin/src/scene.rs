@@ -4,6 +4,7 @@
 //! head end.
 
 use barwright_job::{Hash, limits::Limits, read};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use crate::faults::{
@@ -14,7 +15,7 @@ pub use crate::faults::{
 pub const FORMAT: u32 = 1;
 
 /// A scene document.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Scene {
     /// Format number, [`FORMAT`].
@@ -29,7 +30,7 @@ pub struct Scene {
 }
 
 /// A bar with what is in it and what goes wrong while it passes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SceneBar {
     /// Bar number within the lot.
@@ -46,7 +47,7 @@ pub struct SceneBar {
 }
 
 /// A flaw.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case", deny_unknown_fields)]
 pub enum Flaw {
     /// A flat inclusion in the volume.
@@ -58,7 +59,7 @@ pub enum Flaw {
 }
 
 /// A flat inclusion, round, that faces the surface.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Disc {
     /// Diameter in mm.
@@ -75,7 +76,7 @@ pub struct Disc {
 }
 
 /// Open pipe along the bar's axis.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CentrePipe {
     /// Diameter in mm.
@@ -87,7 +88,7 @@ pub struct CentrePipe {
 }
 
 /// A radial crack that is open to the surface.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Crack {
     /// Depth in mm.
@@ -101,7 +102,7 @@ pub struct Crack {
 }
 
 /// A stretch over which the water does not couple: its shots carry noise only.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CouplingLoss {
     /// Start along the bar in mm.
@@ -114,7 +115,7 @@ pub struct CouplingLoss {
 }
 
 /// Cycles of all beams that the instrument did not record.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct MissedCycles {
     /// Place along the bar of the first one in mm.

@@ -1,11 +1,12 @@
 //! Elements of probes.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::geometry::Point;
 
 /// One transducer element in the section plane.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Element {
     /// Middle of its face, in metres.
     pub centre: Point,

@@ -2,10 +2,11 @@
 //!
 //! Axes: x to the right, y up, seen against the bar's travel; angles from +x, counter-clockwise.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A point of the section plane, in metres.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Point {
     /// To the right.
     pub x: f64,
@@ -75,7 +76,7 @@ impl std::ops::Mul<f64> for Point {
 }
 
 /// The surface through which sound enters the steel.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub enum Surface {
     /// A round bar seen from outside.
     Round {

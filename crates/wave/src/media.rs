@@ -1,11 +1,14 @@
 //! Water and steel as the waves meet them.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Result, WaveError, positive};
 
 /// Kind of wave in the steel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 pub enum Mode {
     /// Longitudinal.
     L,
@@ -14,7 +17,7 @@ pub enum Mode {
 }
 
 /// A lossless fluid.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Fluid {
     /// Sound velocity in m/s.
     pub velocity_m_s: f64,
@@ -36,7 +39,7 @@ impl Fluid {
 }
 
 /// An isotropic elastic solid.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Solid {
     /// Longitudinal velocity in m/s.
     pub longitudinal_m_s: f64,

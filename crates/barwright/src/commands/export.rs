@@ -14,6 +14,7 @@ use serde::Serialize;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 
+mod schemas;
 mod tables;
 
 /// Give records to other programs, in formats of open standards.
@@ -49,6 +50,11 @@ enum Action {
     /// documents are not there yet has no row. Texts that a spreadsheet would take for a formula get an
     /// apostrophe before them in CSV.
     Tables(tables::Args),
+    /// Write a JSON Schema of every document, for editors and other programs.
+    ///
+    /// Order, station, rules, scene and mapping document, which people write in TOML, and the sealed documents. They
+    /// are made from the types that this program reads with. All are written or none.
+    Schemas(schemas::Args),
 }
 
 /// Exports.
@@ -56,6 +62,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
         Action::Diconde { bar, out } => diconde(bench, bar, out.as_ref()),
         Action::Tables(args) => tables::run(bench, args),
+        Action::Schemas(args) => schemas::run(bench, args),
     }
 }
 
@@ -71,6 +78,26 @@ fn diconde(bench: &Bench, bar: &str, out: Option<&PathBuf>) -> Result<Outcome, F
     let written = Written::of(&path, &made);
     bench.answer(&text(bar, &written), &written)?;
     Ok(Outcome::good_if(made.amiss.is_none()))
+}
+
+/// Files that are there and say something else, where they may be written over.
+fn others(contents: &[(PathBuf, Vec<u8>)], replace: bool) -> Result<Vec<String>, Failure> {
+    let mut found = Vec::new();
+    for (path, content) in contents {
+        match std::fs::read(path) {
+            Ok(there) if there == *content => {}
+            Ok(_) => found.push(path.display().to_string()),
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+            Err(e) => return Err(Failure::new(format!("{}: {e}", path.display()))),
+        }
+    }
+    let (false, Some(first)) = (replace, found.first()) else { return Ok(found) };
+    let more = match found.len() {
+        1 => String::new(),
+        n => format!(", and {} more like it", n - 1),
+    };
+    Err(Failure::new(format!("{first} is there already and says something else{more}"))
+        .hint(Some("choose another folder with --to, or write over with --replace".into())))
 }
 
 /// An object may be written anew; anything else that stands there may be somebody's only copy.

@@ -2,10 +2,11 @@
 
 mod check;
 
-use std::collections::BTreeMap;
+use std::{borrow::Cow, collections::BTreeMap};
 
 use barwright_job::limits::Limits;
 use barwright_job::{DocumentError, Sealed, Technique, level::Level, read};
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::error::{CaptureError, Result};
@@ -15,7 +16,7 @@ use crate::shots::{CaptureKind, Header};
 pub const FORMAT: u32 = 1;
 
 /// A mapping document.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ImportMap {
     /// Its name, for messages.
@@ -41,7 +42,7 @@ pub struct ImportMap {
 }
 
 /// What a file is a capture of.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Named {
     /// What it was taken for; a production capture if absent.
@@ -57,7 +58,7 @@ pub struct Named {
 }
 
 /// Layout of a CSV file.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CsvLayout {
     /// What stands between two fields; one character.
@@ -82,7 +83,7 @@ fn one_row() -> u32 {
 }
 
 /// Layout of an NPY file.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NpyLayout {
     /// What each axis is, outermost first.
@@ -92,7 +93,7 @@ pub struct NpyLayout {
 }
 
 /// An axis of an NPY file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Axis {
     /// One shot after another (or one cycle, where there is an axis of beams).
@@ -104,7 +105,7 @@ pub enum Axis {
 }
 
 /// The file with the places of an NPY file's shots.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Places {
     /// Its name, beside the NPY file; `{name}` stands for the NPY file's own, without its ending.
@@ -123,7 +124,7 @@ pub struct Places {
 }
 
 /// Where things stand in a row. The key says the unit.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Columns {
     /// Beam, by their number or name.
@@ -161,6 +162,19 @@ pub enum Column {
     Number(usize),
 }
 
+impl JsonSchema for Column {
+    fn schema_name() -> Cow<'static, str> {
+        "Column".into()
+    }
+
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({
+            "description": "A column's name, or its number from 1.",
+            "anyOf": [{ "type": "string" }, { "type": "integer", "minimum": 1 }]
+        })
+    }
+}
+
 impl<'de> Deserialize<'de> for Column {
     fn deserialize<D: serde::Deserializer<'de>>(
         deserializer: D,
@@ -194,7 +208,7 @@ impl<'de> Deserialize<'de> for Column {
 }
 
 /// What a sample stands for, and when it was taken.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SampleScale {
     /// The value, above `zero`, that stands for full scale.
@@ -224,7 +238,7 @@ fn yes() -> bool {
 }
 
 /// Their beams and ours.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BeamNumbers {
     /// All shots are of this beam of ours.
@@ -237,7 +251,7 @@ pub struct BeamNumbers {
 }
 
 /// How the bar moved, as far as no column tells.
-#[derive(Debug, Clone, PartialEq, Default, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Motion {
     /// Time from one shot (or cycle, where there is an axis of beams) to the next, in µs.

@@ -4,12 +4,13 @@
 //! extended flaws. Its classes follow each other by size from nothing to any size, so that every
 //! indication falls into one class of one zone.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{error::Result, limits::Limits, proof::FlawClass};
 
 /// A zone of the bar with its classes.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Zone {
     /// Name, unique among the zones.
@@ -35,7 +36,7 @@ pub struct Zone {
 }
 
 /// Flaws that a zone speaks of.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum FlawsOf {
     /// Flaws of the volume, sized as equivalent disc.
@@ -56,7 +57,7 @@ impl FlawsOf {
 }
 
 /// Whether an indication is longer along the bar than a beam can tell.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Extent {
     /// Not longer than the beam is wide at -6 dB.
@@ -66,7 +67,7 @@ pub enum Extent {
 }
 
 /// A class of flaws by size, and what follows from one.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Class {
     /// Name, unique within the zone.
@@ -103,7 +104,9 @@ pub struct Class {
 }
 
 /// What follows from a flaw.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Action {
     /// It is recorded and stays in the bar.

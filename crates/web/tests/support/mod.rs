@@ -5,6 +5,8 @@
 #[path = "../../../report/tests/support/mod.rs"]
 pub mod fixture;
 
+pub mod everything;
+
 use barwright_job::{
     Sealed,
     judgement::{Judgement, Verdict},

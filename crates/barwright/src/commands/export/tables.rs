@@ -9,6 +9,7 @@ use barwright_web::{
 use clap::ValueEnum;
 use serde::Serialize;
 
+use super::others;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 
@@ -82,17 +83,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         told.push(One { table: listed.name, file, rows, columns, absent: table.absent });
     }
     contents.push((folder.join(DICTIONARY), tables::dictionary_csv()?));
-    let replaced = others(&contents)?;
-    if let (false, Some(first)) = (args.replace, replaced.first()) {
-        let more = match replaced.len() {
-            1 => String::new(),
-            n => format!(", and {} more like it", n - 1),
-        };
-        return Err(Failure::new(format!(
-            "{first} is there already and says something else{more}"
-        ))
-        .hint(Some("choose another folder with --to, or write over with --replace".into())));
-    }
+    let replaced = others(&contents, args.replace)?;
     files::write_together(&contents)?;
     let written =
         Written { folder, format: format.ending(), tables: told, dictionary: DICTIONARY, replaced };
@@ -116,20 +107,6 @@ fn wanted(names: &[String]) -> Result<Vec<Listed>, Failure> {
         }
     }
     Ok(wanted)
-}
-
-/// Files that are there and say something else.
-fn others(contents: &[(PathBuf, Vec<u8>)]) -> Result<Vec<String>, Failure> {
-    let mut found = Vec::new();
-    for (path, content) in contents {
-        match std::fs::read(path) {
-            Ok(there) if there == *content => {}
-            Ok(_) => found.push(path.display().to_string()),
-            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
-            Err(e) => return Err(Failure::new(format!("{}: {e}", path.display()))),
-        }
-    }
-    Ok(found)
 }
 
 fn text(w: &Written) -> String {
