@@ -1,12 +1,13 @@
 //! How likely a flaw is found, by its size: a fitted model with its bounds, the data behind it and what it does not
 //! cover (MIL-HDBK-1823A).
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{Finding, limits::Limits, seal::Document};
 
 /// How detection was measured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Measured {
     /// By the height of a signal, against a decision threshold.
@@ -16,7 +17,7 @@ pub enum Measured {
 }
 
 /// Scale that sizes enter the model on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Scale {
     /// As they are.
@@ -46,7 +47,7 @@ impl Scale {
 }
 
 /// Shape of the curve: what is linear in the size.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Link {
     /// ln(p / (1 - p)).
@@ -60,7 +61,7 @@ pub enum Link {
 }
 
 /// What the 95 % bound rests on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Bound {
     /// The curvature of the likelihood (delta method), one-sided, 1.645 standard errors.
@@ -83,7 +84,7 @@ impl Bound {
 }
 
 /// One inspection of one flaw.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Trial {
     /// Which flaw; several inspections of one share it.
     pub target: u32,
@@ -97,7 +98,7 @@ pub struct Trial {
 }
 
 /// What a height stands for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Censored {
     /// Itself.
@@ -116,7 +117,7 @@ impl Censored {
 }
 
 /// Signals where there is no flaw.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Noise {
     /// Places that were looked at.
     pub places: u32,
@@ -134,7 +135,7 @@ pub struct Noise {
 }
 
 /// A point of the curve.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CurvePoint {
     /// Probability of detection.
     pub pod: f64,
@@ -145,8 +146,7 @@ pub struct CurvePoint {
 }
 
 /// How likely a flaw is found.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Pod {
     /// What was looked for, with what, in words.
     pub subject: String,

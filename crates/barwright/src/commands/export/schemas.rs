@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use barwright_capture::ImportMap;
 use barwright_job::{
     Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
-    judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
-    screened::ScreenedBar, seal::Document,
+    judgement::Judgement, level::Level, lot_cut::LotCut, pod::Pod, proof::Proof,
+    reference::ReferenceBar, screened::ScreenedBar, seal::Document,
 };
 use barwright_twin::Scene;
 use barwright_web::files;
@@ -76,6 +76,7 @@ fn all() -> Vec<(&'static str, Value)> {
         sealed::<ScreenedBar>(),
         sealed::<Judgement>(),
         sealed::<LotCut>(),
+        sealed::<Pod>(),
     ]
 }
 
@@ -98,6 +99,7 @@ fn sealed<T: Document + JsonSchema>() -> (&'static str, Value) {
         "reference bar" => "reference-bar",
         "screened bar" => "screened-bar",
         "lot cut" => "lot-cut",
+        "probability of detection" => "probability-of-detection",
         one_word => one_word,
     };
     let mut schema = written::<Sealed<T>>(name, T::FORMAT);
