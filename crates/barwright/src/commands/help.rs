@@ -46,7 +46,7 @@ const TOPICS: [Topic; 11] = topics! {
     "figures": "figures.md",
     "validated": "validated.md",
     "plant": "plant.md",
-    "house": "house.md",
+    "adapting": "adapting.md",
     "exchange": "exchange.md",
     "interface": "interface.md",
     "troubleshooting": "troubleshooting.md",
