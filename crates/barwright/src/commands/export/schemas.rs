@@ -1,6 +1,6 @@
 //! `export schemas`: what the documents look like, for editors and other programs.
 
-use std::path::PathBuf;
+use std::{collections::BTreeMap, path::PathBuf};
 
 use barwright_capture::ImportMap;
 use barwright_job::{
@@ -43,6 +43,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let mut schemas = Vec::new();
     for (name, schema) in all() {
         let file = format!("{name}.schema.json");
+        let schema = sorted(schema);
         let mut text = serde_json::to_string_pretty(&schema).map_err(|e| Failure::because(&e))?;
         text.push('\n');
         contents.push((args.to.join(&file), text.into_bytes()));
@@ -78,6 +79,20 @@ fn all() -> Vec<(&'static str, Value)> {
         sealed::<LotCut>(),
         sealed::<Pod>(),
     ]
+}
+
+/// The same with the keys of each object in the order of the alphabet, however this program was built: whether maps
+/// keep the order in which they were filled is a feature that other crates may switch on.
+fn sorted(value: Value) -> Value {
+    match value {
+        Value::Object(map) => {
+            let keys: BTreeMap<String, Value> =
+                map.into_iter().map(|(k, v)| (k, sorted(v))).collect();
+            Value::Object(keys.into_iter().collect())
+        }
+        Value::Array(list) => list.into_iter().map(sorted).collect(),
+        other => other,
+    }
 }
 
 /// The schema of a document that people write.
