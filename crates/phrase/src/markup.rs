@@ -271,11 +271,8 @@ fn attribute_value(attribute: &str, value: TokenTree, tell: Tell) -> TokenStream
         return value.into();
     }
     match value {
-        TokenTree::Literal(_) => {
-            let said = spoken(value.into(), tell);
-            // A value is one token: words that nobody says stay a literal, others are a splice.
-            said
-        }
+        // A value is one token: words that nobody says stay a literal, others are a splice.
+        TokenTree::Literal(_) => spoken(value.into(), tell),
         TokenTree::Group(group) if group.delimiter() == Delimiter::Brace => {
             within(&group, |inside| spoken(inside, tell))
         }
