@@ -67,15 +67,26 @@ checks.positive_data_acceptance.expected-statuses = ["2xx", "409", "422"]
 """
 
 
+# CPython 3.11 now and then fails at parsing source in a thread, and the fuzzer parses its own: no fault of what it
+# tries. It begins anew then; anything that it finds counts at once.
+OWN_FAULT = "AST constructor recursion depth mismatch"
+TRIES = 4
+
+
 def fuzz():
     (folder / "schemathesis.toml").write_text(SETTINGS)
-    done = subprocess.run(
-        [programs / "schemathesis", "run", f"{at}/openapi.json", "--url", at,
-         "--header", f"Authorization: Bearer {token}",
-         "--checks", "all", "--max-examples", "40", "--seed", "11", "--workers", "2",
-         "--generation-database", "none", "--no-color"],
-        capture_output=True, text=True, cwd=folder,
-    )
+    for tries in range(TRIES):
+        done = subprocess.run(
+            [programs / "schemathesis", "run", f"{at}/openapi.json", "--url", at,
+             "--header", f"Authorization: Bearer {token}",
+             "--checks", "all", "--max-examples", "40", "--seed", str(11 + tries), "--workers", "1",
+             "--generation-database", "none", "--no-color"],
+            capture_output=True, text=True, cwd=folder,
+        )
+        found = "= FAILURES =" in done.stdout
+        if done.returncode == 0 or found or OWN_FAULT not in done.stdout:
+            break
+        print(f"the fuzzer failed by itself ({OWN_FAULT}); once more", file=sys.stderr)
     print(done.stdout[-6000:])
     print(done.stderr[-2000:], file=sys.stderr)
     return done.returncode
