@@ -19,7 +19,7 @@ pub const NAME: &str = "retest-list";
 /// The retest list of a folder's ledger as it is at `time_us`, as PDF. It needs no other document.
 ///
 /// # Errors
-/// [`PaperError`]: the ledger does not answer, or the paper cannot be set.
+/// [`crate::papers::PaperError`]: the ledger does not answer, or the paper cannot be set.
 pub fn paper(job: &JobFolder, time_us: i64) -> Result<Vec<u8>> {
     let ledger = Ledger::open_to_read(&job.ledger_home())?;
     let head = ledger.head()?;
