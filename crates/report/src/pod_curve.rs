@@ -5,7 +5,7 @@ use barwright_phrase::say;
 
 use crate::{
     palette::Palette,
-    svg::{Anchor, Svg, Type, line_to, move_to},
+    svg::{Anchor, Svg, Type, dashes_to, line_to, move_to},
     text,
     trend::nice,
 };
@@ -213,15 +213,7 @@ fn arrow(x: f64, y: f64, down: f64) -> String {
 fn broken(svg: &mut Svg, points: &[(f64, f64)], paint: &str) {
     let mut d = String::new();
     for pair in points.windows(2) {
-        let [(x0, y0), (x1, y1)] = [pair[0], pair[1]];
-        let length = (x1 - x0).hypot(y1 - y0).max(1e-9);
-        let mut at = 0.0;
-        while at < length {
-            let p = |s: f64| (x0 + (x1 - x0) * s / length, y0 + (y1 - y0) * s / length);
-            move_to(&mut d, p(at));
-            line_to(&mut d, p((at + 4.0).min(length)));
-            at += 7.0;
-        }
+        dashes_to(&mut d, pair[0], pair[1], [4.0, 3.0]);
     }
     svg.path(&d, "none", paint, 1.3);
 }

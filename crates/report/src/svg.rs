@@ -285,6 +285,24 @@ pub(crate) fn move_to(d: &mut String, p: (f64, f64)) {
     let _ = write!(d, "M{} {}", n(p.0), n(p.1));
 }
 
+/// Appends a broken line to a path: dashes and gaps of given lengths.
+pub(crate) fn dashes_to(
+    d: &mut String,
+    (x0, y0): (f64, f64),
+    (x1, y1): (f64, f64),
+    [dash, gap]: [f64; 2],
+) {
+    let length = (x1 - x0).hypot(y1 - y0);
+    let mut at = 0.0;
+    while at < length {
+        let to = (at + dash).min(length);
+        let p = |s: f64| (x0 + (x1 - x0) * s / length, y0 + (y1 - y0) * s / length);
+        move_to(d, p(at));
+        line_to(d, p(to));
+        at += dash + gap;
+    }
+}
+
 /// Appends a line to a point.
 pub(crate) fn line_to(d: &mut String, p: (f64, f64)) {
     let _ = write!(d, "L{} {}", n(p.0), n(p.1));

@@ -46,16 +46,21 @@ fn is_hidden(c: char) -> bool {
 #[must_use]
 pub fn escape(words: &str) -> String {
     let mut out = String::with_capacity(words.len());
-    for c in visible(words).chars() {
+    escape_onto(&mut out, &visible(words));
+    out
+}
+
+/// Appends words to markup as they are, what would act in it escaped.
+pub(crate) fn escape_onto(markup: &mut String, words: &str) {
+    for c in words.chars() {
         match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            c => out.push(c),
+            '&' => markup.push_str("&amp;"),
+            '<' => markup.push_str("&lt;"),
+            '>' => markup.push_str("&gt;"),
+            '"' => markup.push_str("&quot;"),
+            c => markup.push(c),
         }
     }
-    out
 }
 
 /// A number with fixed decimals and a true minus sign; an en dash where it is not finite.

@@ -9,6 +9,8 @@ use std::{borrow::Cow, cell::Cell, collections::HashMap, sync::LazyLock};
 
 use polib::po_file;
 
+use crate::text::escape_onto;
+
 /// Every text that the pages and pictures say, to begin a catalogue with.
 pub const LIST: &str = include_str!("../texts/barwright.pot");
 
@@ -276,19 +278,7 @@ pub fn filled(key: &str, parts: &[(&str, String)]) -> String {
 /// A text with parts that are markup, as markup: the words of the text are escaped, its parts are not.
 #[must_use]
 pub fn marked(key: &str, parts: &[(&str, String)]) -> String {
-    put(key, |name| find(parts, name), escape)
-}
-
-fn escape(words: &str, said: &mut String) {
-    for c in words.chars() {
-        match c {
-            '&' => said.push_str("&amp;"),
-            '<' => said.push_str("&lt;"),
-            '>' => said.push_str("&gt;"),
-            '"' => said.push_str("&quot;"),
-            c => said.push(c),
-        }
-    }
+    put(key, |name| find(parts, name), |words, said| escape_onto(said, words))
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use crate::{
     palette::Palette,
-    svg::{Anchor, Svg, Type, line_to, move_to},
+    svg::{Anchor, Svg, Type, dashes_to, line_to, move_to},
     text,
 };
 use barwright_phrase::say;
@@ -162,17 +162,9 @@ fn band(
     svg.path(&d, &look.tint, &look.accent, 0.6);
 }
 
-fn dashes(svg: &mut Svg, (x0, y0): (f64, f64), (x1, y1): (f64, f64), paint: &str) {
-    let length = (x1 - x0).hypot(y1 - y0);
+fn dashes(svg: &mut Svg, from: (f64, f64), to: (f64, f64), paint: &str) {
     let mut d = String::new();
-    let mut at = 0.0;
-    while at < length {
-        let to = (at + 5.0).min(length);
-        let p = |s: f64| (x0 + (x1 - x0) * s / length, y0 + (y1 - y0) * s / length);
-        move_to(&mut d, p(at));
-        line_to(&mut d, p(to));
-        at += 9.0;
-    }
+    dashes_to(&mut d, from, to, [5.0, 4.0]);
     svg.path(&d, "none", paint, 1.1);
 }
 

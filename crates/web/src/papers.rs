@@ -8,7 +8,10 @@ mod moment;
 pub use moment::Moment;
 
 use barwright_job::check::Check;
-use barwright_job::{Hash, Order, Rules, Sealed, Technique, level::Level};
+use barwright_job::{
+    Hash, Order, Rules, Sealed, Technique, judgement::Judgement, level::Level,
+    screened::ScreenedBar,
+};
 use barwright_ledger::record::Facts;
 use barwright_ledger::{BarKey, BarState, Entry, Head, Ledger, LedgerError, State};
 use barwright_phrase::say;
@@ -168,6 +171,16 @@ struct Entered {
     by: String,
 }
 
+/// A bar's documents, and what the ledger says of it.
+struct Read {
+    screened: Sealed<ScreenedBar>,
+    judgement: Sealed<Judgement>,
+    state: State,
+    why: String,
+    opening: Option<Entered>,
+    closing: Option<Entered>,
+}
+
 impl Papers<'_> {
     /// The check behind a ledger entry.
     fn entered(&self, seq: Option<i64>) -> Option<Entered> {
@@ -218,22 +231,33 @@ impl Papers<'_> {
 
     fn set_bar(&self, bar: &str) -> Result<Vec<u8>> {
         let state = self.state(bar).ok_or_else(|| PaperError::NotEntered(bar.to_owned()))?;
+        Ok(bar_certificate(&self.bar_input(&self.read(state)?))?)
+    }
+
+    /// Reads a bar's documents, with what the ledger says of it.
+    fn read(&self, state: &BarState) -> Result<Read> {
+        let bar = &state.bar.bar;
         let (screened, judgement) = (self.job.screened(bar)?, self.job.judgement(bar)?);
         let (stands, why) = self.stands(state, &judgement.hash);
         let (opening, closing) =
             (self.entered(state.opening_check), self.entered(state.closing_check));
-        Ok(bar_certificate(&BarInput {
+        Ok(Read { screened, judgement, state: stands, why, opening, closing })
+    }
+
+    /// What a paper of a bar that was read is made from.
+    fn bar_input<'b>(&'b self, read: &'b Read) -> BarInput<'b> {
+        BarInput {
             issue: self.issue(),
             order: &self.order,
             rules: &self.rules,
             technique: &self.technique,
             level: &self.level,
-            screened: &screened,
-            judgement: &judgement,
-            standing: standing(&stands, &why),
-            opening: self.check_entry(&opening),
-            closing: self.check_entry(&closing),
-        })?)
+            screened: &read.screened,
+            judgement: &read.judgement,
+            standing: standing(&read.state, &read.why),
+            opening: self.check_entry(&read.opening),
+            closing: self.check_entry(&read.closing),
+        }
     }
 
     /// The paper of the whole lot, as PDF.
@@ -245,27 +269,8 @@ impl Papers<'_> {
     }
 
     fn set_lot(&self) -> Result<Vec<u8>> {
-        struct Read {
-            screened: Sealed<barwright_job::screened::ScreenedBar>,
-            judgement: Sealed<barwright_job::judgement::Judgement>,
-            why: String,
-            state: State,
-            opening: Option<Entered>,
-            closing: Option<Entered>,
-        }
-        let mut read = Vec::new();
-        for state in &self.states {
-            let judgement = self.job.judgement(&state.bar.bar)?;
-            let (stands, why) = self.stands(state, &judgement.hash);
-            read.push(Read {
-                screened: self.job.screened(&state.bar.bar)?,
-                judgement,
-                why,
-                state: stands,
-                opening: self.entered(state.opening_check),
-                closing: self.entered(state.closing_check),
-            });
-        }
+        let read: Vec<Read> =
+            self.states.iter().map(|state| self.read(state)).collect::<Result<_>>()?;
         let bars: Vec<LotBar<'_>> = read
             .iter()
             .map(|r| LotBar {

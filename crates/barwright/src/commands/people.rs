@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use barwright_ledger::{
-    Kind, Ledger, LedgerError, People, Record,
+    Ledger, LedgerError, People, Record,
     expiry::Expiry,
     record::{AccessChange, PersonFacts, Role},
 };
@@ -149,13 +149,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         Action::List => list(bench),
         Action::Password { name, author } => {
             let ledger = register::open(job)?;
-            let (people, at) = register::people(&ledger)?;
-            people.may(author, Kind::Access, at)?;
-            if people.are_kept(at) && people.person(name, at).is_none() {
-                return Err(Failure::new(format!("{name} is not on record")).hint(Some(
-                    "add the person with a role first: `barwright people add`".into(),
-                )));
-            }
+            register::demand_access(&ledger, author, name, "the person")?;
             let mut accounts = Accounts::read(job)?;
             let password = secrets::new_secret("password", name)?;
             let change = accounts.set_password(name, &password)?;

@@ -141,3 +141,20 @@ pub fn blocked(expiry: &Expiry) -> Failure {
 pub fn texts(entries: &[Entry]) -> String {
     entries.iter().map(entry_text).collect()
 }
+
+/// Demands that `author` may change who has access, and that `person` is on record where people are kept. `who`: whom to
+/// add else, in words.
+pub fn demand_access(
+    ledger: &Ledger,
+    author: &str,
+    person: &str,
+    who: &str,
+) -> Result<(), Failure> {
+    let (people, at) = people(ledger)?;
+    people.may(author, Kind::Access, at)?;
+    if people.are_kept(at) && people.person(person, at).is_none() {
+        return Err(Failure::new(format!("{person} is not on record"))
+            .hint(Some(format!("add {who} with a role first: `barwright people add`"))));
+    }
+    Ok(())
+}

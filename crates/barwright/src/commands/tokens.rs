@@ -110,13 +110,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
         Action::Make { name, person, scopes, until, author } => {
             let ledger = register::open(job)?;
-            let (people, at) = register::people(&ledger)?;
-            people.may(author, Kind::Access, at)?;
-            if people.are_kept(at) && people.person(person, at).is_none() {
-                return Err(Failure::new(format!("{person} is not on record")).hint(Some(
-                    "add the person, or the program as one, with a role first: `barwright people add`".into(),
-                )));
-            }
+            register::demand_access(&ledger, author, person, "the person, or the program as one,")?;
             let mut tokens = Tokens::read(job)?;
             let scopes: Vec<Scope> = scopes.iter().copied().map(Scope::from).collect();
             let made = tokens.make(name, person, &scopes, (register::today(), *until));

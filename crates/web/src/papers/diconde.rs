@@ -9,9 +9,8 @@ use barwright_ledger::{
 use barwright_report::diconde::{
     Approved, BarObject, Entered, ObjectInput, PeakMap, Piece, Recorded, bar_object,
 };
-use barwright_report::papers::BarInput;
 
-use super::{PaperError, Papers, Result, standing};
+use super::{PaperError, Papers, Result};
 use crate::{
     approving::{APPROVAL_RESTS_ON, Approval, approvals},
     folder::JobFolder,
@@ -90,12 +89,10 @@ pub fn exported(job: &JobFolder, bar: &str) -> Result<Exported> {
 impl Papers<'_> {
     fn exported(&self, bar: &str, held: &Held) -> Result<Exported> {
         let state = self.state(bar).ok_or_else(|| PaperError::NotEntered(bar.to_owned()))?;
-        let (screened, judgement) = (self.job.screened(bar)?, self.job.judgement(bar)?);
-        let (stands, why) = self.stands(state, &judgement.hash);
-        let (opening, closing) =
-            (self.entered(state.opening_check), self.entered(state.closing_check));
+        let read = self.read(state)?;
+        let (screened, judgement) = (&read.screened, &read.judgement);
         let station = self.station();
-        let peaks = self.peaks(bar, &screened);
+        let peaks = self.peaks(bar, screened);
         let people = People::of(&held.entries)?;
         let register = Equipment::of(&held.entries, &people)?;
         let of_bar = &held.story.entries;
@@ -137,26 +134,15 @@ impl Papers<'_> {
         });
         let before = held.entries.iter().filter(|e| e.seq < at);
         let object = bar_object(&ObjectInput {
-            bar: BarInput {
-                issue: self.issue(),
-                order: &self.order,
-                rules: &self.rules,
-                technique: &self.technique,
-                level: &self.level,
-                screened: &screened,
-                judgement: &judgement,
-                standing: standing(&stands, &why),
-                opening: self.check_entry(&opening),
-                closing: self.check_entry(&closing),
-            },
+            bar: self.bar_input(&read),
             recorded: Recorded {
                 ledger: &self.head.ledger.name,
                 head: entered(&held.last),
                 head_hash: &self.head.hash.0,
                 line: &state.line,
                 level: of_document(before, Kind::Level, &self.level.hash),
-                opening: self.check_entered(state.opening_check, opening.is_some()),
-                closing: self.check_entered(state.closing_check, closing.is_some()),
+                opening: self.check_entered(state.opening_check, read.opening.is_some()),
+                closing: self.check_entered(state.closing_check, read.closing.is_some()),
                 screened: of_document(of_bar.iter(), Kind::BarScreened, &screened.hash),
                 judgement: of_document(of_bar.iter(), Kind::Judgement, &judgement.hash),
                 first_judgement: first.and_then(|h| of_document(of_bar.iter(), Kind::Judgement, h)),
