@@ -7,6 +7,8 @@
 //! technique's transfer stands: elements of weight 1, all pairs added. The matrix's own scale is
 //! arbitrary; levelling takes it up.
 
+use std::f64::consts::{PI, TAU};
+
 use barwright_job::technique::{Beam, GateKind, Probe, Record, Technique};
 use barwright_job::{Hash, Sealed};
 use rayon::prelude::*;
@@ -20,8 +22,11 @@ use crate::sinc::Sinc;
 /// two or three digits.
 const NOMINAL: f64 = 0.01;
 
-/// Forms every beam of a technique: its laws, gain and gain curve, on the technique's record, one
-/// shot a beam in the order of beams.
+/// Forms the beams of a technique: its laws, gain and gain curve, on the technique's record, one
+/// shot a beam in the order of beams. `probe`: the one whose array took the matrix; beams of others get no shot. None for a matrix
+/// that stands for every probe, as on a block before which all of them would stand alike.
+///
+/// A pair that was recorded one way only is taken as the other way; see [`FullMatrix::complete`], which has to be called before.
 ///
 /// `gains_db` holds a gain for each beam, dB re unit transfer; the beam's gain curve is added.
 /// Element 0 of the matrix is the technique's element 0. The header says [`CaptureKind::Still`],
@@ -32,12 +37,14 @@ const NOMINAL: f64 = 0.01;
 ///
 /// # Errors
 /// [`CaptureError::Mismatch`], naming both figures, where array, coupling, velocity, thickness or
-/// recorded time of the matrix differ from the technique's, or the number of gains from that of
-/// beams; [`CaptureError::Impossible`] for a beam whose aperture or laws cannot be.
+/// recorded time of the matrix differ from the technique's, the number of gains from that of
+/// beams, or a pair of an aperture was not recorded; [`CaptureError::Impossible`] for a beam whose aperture or laws cannot be, and
+/// for a probe that the technique has not.
 pub fn form_beams(
     matrix: &FullMatrix,
     technique: &Sealed<Technique>,
     gains_db: &[f64],
+    probe: Option<u32>,
 ) -> Result<(Header, Shots)> {
     let body = &technique.body;
     let record = &body.record;
@@ -49,21 +56,33 @@ pub fn form_beams(
         });
     }
     demand_medium(matrix, body)?;
-    for beam in &body.beams {
-        demand_beam(matrix, body, beam)?;
+    if let Some(probe) = probe.filter(|p| *p as usize >= body.probes.len()) {
+        return Err(CaptureError::Impossible {
+            what: "the probe of the matrix".to_owned(),
+            value: probe.to_string(),
+            expected: format!("the technique has {}, counted from 0", body.probes.len()),
+        });
     }
-    let traces: Vec<(Vec<i16>, [f32; 2])> = body
+    let formed: Vec<(&Beam, f64)> = body
         .beams
+        .iter()
+        .zip(gains_db.iter().copied())
+        .filter(|(beam, _)| probe.is_none_or(|probe| beam.probe == probe))
+        .collect();
+    for (beam, _) in &formed {
+        demand_beam(matrix, body, beam)?;
+        demand_pairs(matrix, beam)?;
+    }
+    let traces: Vec<(Vec<i16>, [f32; 2])> = formed
         .par_iter()
-        .zip(gains_db)
-        .map(|(beam, &gain_db)| {
+        .map(|&(beam, gain_db)| {
             let sum = sum(matrix, beam, record);
             (digitise(&sum, beam, gain_db, record), clipped(matrix, beam, record))
         })
         .collect();
     let length_m = matrix.array.element_length_m;
     let mut shots = Shots::new(record.samples as usize);
-    for (beam, (samples, clipped)) in body.beams.iter().zip(traces) {
+    for ((beam, _), (samples, clipped)) in formed.iter().zip(traces) {
         shots
             .push(ShotPlace {
                 pass: 0,
@@ -263,6 +282,30 @@ fn demand_time(matrix: &FullMatrix, record: &Record, beam: &Beam) -> Result<()> 
     })
 }
 
+/// Silence that nobody listened to is not clean.
+fn demand_pairs(matrix: &FullMatrix, beam: &Beam) -> Result<()> {
+    let first = beam.first_element as usize;
+    let elements = || first..first + beam.transmit_delays_s.len();
+    let missing: Vec<(usize, usize)> = elements()
+        .flat_map(|t| elements().map(move |r| (t, r)))
+        .filter(|&(t, r)| matrix.is_silent(t, r))
+        .collect();
+    match missing.first() {
+        None => Ok(()),
+        Some((t, r)) => Err(CaptureError::Mismatch {
+            what: "recorded pairs",
+            found: format!(
+                "{} pairs of the aperture of beam {} were not recorded, first {} to {} (counted from 1)",
+                missing.len(),
+                beam.id,
+                t + 1,
+                r + 1
+            ),
+            wanted: "every pair of an aperture must be, in one direction at least".to_owned(),
+        }),
+    }
+}
+
 fn demand_array(matrix: &FullMatrix, probe: &Probe) -> Result<()> {
     let a = &matrix.array;
     let elements = &probe.elements;
@@ -276,6 +319,20 @@ fn demand_array(matrix: &FullMatrix, probe: &Probe) -> Result<()> {
     for pair in elements.windows(2) {
         let pitch = pair[0].centre.distance(pair[1].centre);
         agree("pitch", a.pitch_m, pitch, 1e3, "mm")?;
+        let turn = (pair[1].facing_rad - pair[0].facing_rad + PI).rem_euclid(TAU) - PI;
+        // One over the radius: nought for a straight array.
+        let (curved, wanted) = (a.arc_radius_m.map_or(0.0, |r| 1.0 / r), (turn / pitch).abs());
+        if (curved - wanted).abs() > NOMINAL * curved.max(wanted).max(0.1) {
+            let radius = |c: f64| match c {
+                0.0 => "a straight array".to_owned(),
+                c => format!("an arc of {:.1} mm", 1e3 / c),
+            };
+            return Err(CaptureError::Mismatch {
+                what: "shape of the array",
+                found: format!("the matrix was taken by {}", radius(curved)),
+                wanted: format!("the technique has {}", radius(wanted)),
+            });
+        }
     }
     for e in elements {
         agree("element width", a.element_width_m, e.width_m, 1e3, "mm")?;

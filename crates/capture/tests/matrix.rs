@@ -42,9 +42,13 @@ fn matrix(x: f64, rate_hz: f64) -> FullMatrix {
             element_width_m: 1e-3,
             element_length_m: 15e-3,
             centre_frequency_hz: 5e6,
+            arc_radius_m: None,
+            elevation_focus_m: None,
         },
         coupling: MatrixCoupling::Contact,
         longitudinal_m_s: Some(V),
+        shear_m_s: None,
+        water_m_s: None,
         thickness_m: Some(0.05),
         sample_rate_hz: rate_hz,
         first_sample_s: 0.0,
@@ -71,7 +75,8 @@ fn at_the_focus_all_pairs_add_up() {
         let (technique, _) = made_technique(to);
         let gain = -20.0 * (PAIRS * 0.5).log10();
         let gains = vec![gain; technique.body.beams.len()];
-        let (header, shots) = form_beams(&matrix(0.0, from), &technique, &gains).expect("formed");
+        let (header, shots) =
+            form_beams(&matrix(0.0, from), &technique, &gains, None).expect("formed");
         let middle = 1;
         let peak = shots.ascan(middle)[100];
         // Height 1 of a full scale of 2.
@@ -100,7 +105,8 @@ fn gain_curve_and_full_scale() {
             ];
         }
         let gains = vec![-40.0; t.beams.len()];
-        let (_, s) = form_beams(&matrix(0.0, 100e6), &Sealed::seal(t, []), &gains).expect("formed");
+        let (_, s) =
+            form_beams(&matrix(0.0, 100e6), &Sealed::seal(t, []), &gains, None).expect("formed");
         s.ascan(1)[100]
     };
     // 10 dB: a factor of 3.1623; a count of some 4000 resolves 2.5e-4.
@@ -122,7 +128,7 @@ fn clipped_traces_are_told_in_the_beams_time() {
     m.values[start + 830] = -0.9996;
     m.values[start + 20] = 1.0; // the firing, before all gates
     let gains = vec![-40.0; beams.len()];
-    let (_, s) = form_beams(&m, &technique, &gains).expect("formed");
+    let (_, s) = form_beams(&m, &technique, &gains, None).expect("formed");
     let t = 8.30e-6 + beams[0].transmit_delays_s[1] + beams[0].receive_delays_s[0];
     assert!((t - at).abs() < 1e-6, "within the record");
     // 1e-12 s: single precision of some 8 us.
@@ -136,7 +142,7 @@ fn what_does_not_belong_together_is_named() {
     let m = matrix(0.0, 100e6);
     let gains = vec![0.0; technique.body.beams.len()];
     let told = |m: &FullMatrix, t: &Sealed<Technique>, gains: &[f64]| {
-        let e = form_beams(m, t, gains).expect_err("a mismatch");
+        let e = form_beams(m, t, gains, None).expect_err("a mismatch");
         assert!(matches!(e, CaptureError::Mismatch { .. }), "{e}");
         e.to_string()
     };
@@ -160,7 +166,7 @@ fn what_does_not_belong_together_is_named() {
     assert!(told(&m, &Sealed::seal(long, []), &gains).contains("us"));
     let mut beyond = technique.body.clone();
     beyond.beams[2].first_element = 5;
-    let e = form_beams(&m, &Sealed::seal(beyond, []), &gains).expect_err("beyond the probe");
+    let e = form_beams(&m, &Sealed::seal(beyond, []), &gains, None).expect_err("beyond the probe");
     assert!(matches!(e, CaptureError::Impossible { .. }), "{e}");
 }
 

@@ -56,7 +56,7 @@ fn formed_beams_show_hole_and_back_wall() {
         Record { first_sample_s: 3e-6, sample_rate_hz: 100e6, samples: 1800, full_scale_fsh: 4.0 };
     let t = contact(18, record);
     let gains = vec![-20.0; t.body.beams.len()];
-    let (_, s) = form_beams(&m, &t, &gains).expect("formed");
+    let (_, s) = form_beams(&m, &t, &gains, None).expect("formed");
     // The largest sample from one depth to another, with its depth.
     let peak = |beam: usize, from: f64, to: f64| {
         let surface = t.body.beams[beam].surface_time_s;
@@ -118,5 +118,5 @@ fn the_copper_block_is_read_and_refused_by_a_contact_technique() {
         Record { first_sample_s: 0.0, sample_rate_hz: 5e7, samples: 10, full_scale_fsh: 4.0 },
     );
     let gains = vec![0.0; t.body.beams.len()];
-    assert!(matches!(form_beams(&m, &t, &gains), Err(CaptureError::Mismatch { .. })));
+    assert!(matches!(form_beams(&m, &t, &gains, None), Err(CaptureError::Mismatch { .. })));
 }

@@ -3,14 +3,26 @@
 //!
 //! [`Records`] are the traces made fit for it: half matrices completed by reciprocity, dead elements and clipping
 //! noticed, analytic. [`find_surface`] finds where the steel begins from the records themselves. [`image`]
-//! sums them along least-time paths of a pair of wave modes.
+//! sums them along least-time paths of a pair of wave modes. [`study`] does all of it and says what stands out, with its
+//! uncertainty, beside what a point would look like there ([`Expect`]), and whether the order of channels and the origin of
+//! time can be what they are said to be ([`origin_by_surface`]).
 
+mod doubts;
+mod expect;
+mod heard;
 mod image;
+mod origin;
 mod records;
+mod spot;
+mod study;
 mod surface;
 
+pub use expect::{Expect, PointImage, Way};
+pub use heard::heard_pulse;
 pub use image::{Grid, Image, Leg, Spot, image};
+pub use origin::{Origin, origin_by_surface, reversed_reciprocity};
 pub use records::{Noticed, Records, Traces};
+pub use study::{Setup, study};
 pub use surface::{Found, Shape, find_surface};
 
 use barwright_wave::WaveError;

@@ -2,48 +2,13 @@
 //! skipped loudly where absent), closed forms (echoes made at exact times), properties (reciprocity, halves, dead
 //! elements).
 
-use std::{f64::consts::TAU, path::Path};
+mod look_support;
 
 use barwright_evaluate::look::{
     Found, Grid, Leg, LookError, Records, Shape, Spot, Traces, find_surface, image,
 };
 use barwright_wave::{Point, Surface, path::least_time};
-
-const RATE_HZ: f64 = 50e6;
-const CENTRE_HZ: f64 = 5e6;
-const WATER: f64 = 1480.0;
-const STEEL_L: f64 = 5920.0;
-const STEEL_S: f64 = 3255.0;
-
-fn elements(count: usize, pitch_m: f64) -> Vec<Point> {
-    let middle = (count as f64 - 1.0) / 2.0;
-    (0..count).map(|k| Point { x: (k as f64 - middle) * pitch_m, y: 0.0 }).collect()
-}
-
-/// A pulse about time nought.
-fn pulse(t: f64) -> f64 {
-    (-(t * CENTRE_HZ * 1.2).powi(2)).exp() * (TAU * CENTRE_HZ * t).cos()
-}
-
-/// A matrix of echoes: for each pair the times and heights of what it hears.
-fn made(
-    count: usize,
-    first_s: f64,
-    samples: usize,
-    echoes: impl Fn(usize, usize) -> Vec<(f64, f64)>,
-) -> Vec<f32> {
-    let mut values = Vec::with_capacity(count * count * samples);
-    for t in 0..count {
-        for r in 0..count {
-            let heard = echoes(t, r);
-            values.extend((0..samples).map(|s| {
-                let now = first_s + s as f64 / RATE_HZ;
-                heard.iter().map(|(at, height)| height * pulse(now - at)).sum::<f64>() as f32
-            }));
-        }
-    }
-    values
-}
+use look_support::{CENTRE_HZ, RATE_HZ, STEEL_L, STEEL_S, WATER, elements, made, measured};
 
 fn traces(values: &[f32], elements: usize, samples: usize, first_s: f64) -> Traces<'_> {
     Traces {
@@ -232,16 +197,6 @@ fn grids_that_cannot_be_are_refused() {
         let e = image(&records, &elements(4, 1e-3), [leg, leg], grid(columns, rows), 0.0);
         assert!(matches!(e, Err(LookError::Grid { .. })), "{columns} {rows}");
     }
-}
-
-/// A measured matrix of the shared data.
-fn measured(name: &str) -> Option<barwright_capture::matrix::FullMatrix> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data").join(name);
-    if !folder.exists() {
-        eprintln!("SKIPPED: the measured matrix {name} is not beside the project");
-        return None;
-    }
-    Some(barwright_capture::matrix::FullMatrix::read(&folder).expect("the data's own format"))
 }
 
 fn records_of(m: &barwright_capture::matrix::FullMatrix) -> (Records, Vec<Point>) {

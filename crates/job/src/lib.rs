@@ -28,6 +28,7 @@ pub mod reference;
 pub mod rules;
 pub mod screened;
 pub mod seal;
+pub mod second_look;
 pub mod station;
 pub mod technique;
 

@@ -8,11 +8,11 @@ use barwright_wave::Point;
 use base64::Engine as _;
 
 use crate::{
+    colour_bar::colour_bar,
     frame::{self, Frame},
     palette::Palette,
     shade::{self, Scale},
     svg::{Anchor, Hatch, Svg, Type, hatch, line_to, move_to, n},
-    text,
 };
 
 /// What is drawn: two fields on one polar grid about the bar's axis.
@@ -86,9 +86,16 @@ pub fn field_pair(pair: &FieldPair<'_>, look: &Palette) -> String {
         svg.rect((left, TOP, SIDE, SIDE), "none", &look.rule, 0.8);
     }
     let foot = TOP + SIDE + 16.0;
-    legend(&mut svg, (GAP, foot, 2.0 * SIDE + GAP), &level, 5.0, say!("dB re peak"), look);
+    colour_bar(&mut svg, (GAP, foot, 2.0 * SIDE + GAP), &level, 5.0, say!("dB re peak"), look);
     let third = 2.0 * (SIDE + GAP) + 2.0 * GAP;
-    legend(&mut svg, (third, foot, SIDE), &apart, 0.5, say!("dB apart; hatched: flagged"), look);
+    colour_bar(
+        &mut svg,
+        (third, foot, SIDE),
+        &apart,
+        0.5,
+        say!("dB apart; hatched: flagged"),
+        look,
+    );
     let frame = window.frame(third);
     frame::scale_bar(&mut svg, (GAP + 2.0 * SIDE + GAP - 100.0, foot + 42.0), &frame, 56.0, look);
     svg.finish()
@@ -245,35 +252,4 @@ impl Panel<'_> {
         }
         svg.path(&d, "none", &look.ink, 1.2);
     }
-}
-
-/// A lying colour bar with its numbers below.
-fn legend(
-    svg: &mut Svg,
-    (x, y, width): (f64, f64, f64),
-    scale: &Scale,
-    tick: f64,
-    words: &str,
-    look: &Palette,
-) {
-    svg.open("scale");
-    let steps = 60u16;
-    let step = width / f64::from(steps);
-    for k in 0..steps {
-        let value = scale.low + (scale.high - scale.low) * (f64::from(k) + 0.5) / f64::from(steps);
-        svg.rect((x + f64::from(k) * step, y, step + 0.4, 12.0), &scale.hex(value), "none", 0.0);
-    }
-    svg.rect((x, y, width, 12.0), "none", &look.soft, 0.6);
-    let mut value = scale.low;
-    while value <= scale.high + 1e-9 {
-        let at = x + width * (value - scale.low) / (scale.high - scale.low);
-        let decimals = if tick < 1.0 { 1 } else { 0 };
-        svg.line((at, y + 12.0), (at, y + 16.0), &look.soft, 0.8).text(
-            (at, y + 28.0),
-            &text::number(value, decimals),
-            Type::new(11.5, &look.ink, Anchor::Middle),
-        );
-        value += tick;
-    }
-    svg.text((x, y + 46.0), words, Type::new(12.5, &look.soft, Anchor::Start)).close();
 }

@@ -1,6 +1,6 @@
 //! Papers, drawings and plots.
 //!
-//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`], [`mod@ascan`], [`mod@lot_cut`] and [`refbar_drawing`] draw
+//! [`mod@ring`], [`mod@margin_map`], [`mod@ribbon`], [`mod@schedule`], [`mod@heights`], [`mod@ascan`], [`mod@lot_cut`], [`mod@second_look`] and [`refbar_drawing`] draw
 //! documents as SVG text, for papers and pages alike: colours come from a [`Palette`], state is told
 //! by shape and words first. [`papers`] sets them, with tables and words, as PDF; [`diconde`] makes objects for
 //! exchange. Equal input gives equal bytes everywhere. Nothing here reads files, clocks or the environment.
@@ -9,6 +9,7 @@
 extern crate self as barwright_report;
 
 pub mod ascan;
+mod colour_bar;
 pub mod diconde;
 pub mod field_pair;
 pub mod figures;
@@ -26,6 +27,7 @@ pub mod ribbon;
 pub mod ring;
 mod rule_words;
 pub mod schedule;
+pub mod second_look;
 pub mod section_view;
 pub mod shade;
 mod svg;
@@ -49,6 +51,7 @@ pub use ribbon::{Ribbon, ribbon};
 pub use ring::{Place, Rays, Ring, Spoke, Spokes, ring};
 pub use rule_words::{RuleLine, rule_lines};
 pub use schedule::{least_words, schedule};
+pub use second_look::second_look;
 pub use section_view::section_view;
 pub use trend::{Trend, trend};
 pub use unseen::{Zone, unseen, unseen_words};

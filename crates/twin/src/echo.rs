@@ -230,7 +230,7 @@ impl EchoMaker<'_> {
     /// Spectrum received of a hole, which throws sound back otherwise than onwards. What came straight
     /// and what came by way of the far wall meet it from opposite sides: each by itself it throws
     /// back, from one to the other it throws onwards (behind it lies its shadow).
-    fn both_sides(
+    pub(crate) fn both_sides(
         &self,
         back: &[Complex64],
         onwards: &[Complex64],
@@ -253,7 +253,7 @@ impl EchoMaker<'_> {
     }
 
     /// Spectrum received: strength, both fields, density ratio (reciprocity) and pulse.
-    fn spectrum(&self, strength: &[Complex64], pairs: &[Pair]) -> Vec<Complex64> {
+    pub(crate) fn spectrum(&self, strength: &[Complex64], pairs: &[Pair]) -> Vec<Complex64> {
         let ratio = self.field.fluid.density_kg_m3 / self.field.solid.density_kg_m3;
         let Some((mouth, face)) = pairs.split_first() else {
             return vec![Complex64::ZERO; strength.len()];
@@ -338,7 +338,7 @@ impl EchoMaker<'_> {
 
 /// Cracks are met by the first passage (the corner's own reflections are in their strength);
 /// flaws of the volume by everything that travels in the bar.
-fn passage(reflector: &Reflector) -> Passage {
+pub(crate) fn passage(reflector: &Reflector) -> Passage {
     match reflector.kind {
         Kind::Crack { .. } => Passage::First,
         Kind::Disc { .. } | Kind::Hole { .. } => Passage::Full,

@@ -343,6 +343,38 @@ impl Field {
         }
     }
 
+    /// Spectra of drives at one angle of the section, a table for each radius.
+    ///
+    /// # Errors
+    /// The wave crate's.
+    pub(crate) fn heard(
+        &self,
+        mode: Mode,
+        passage: Passage,
+        drives: &[Drive],
+        radii_m: &[f64],
+        angle_rad: f64,
+    ) -> Result<Vec<Spectra>> {
+        let points: Vec<Point> = radii_m.iter().map(|&r| Point::polar(r, angle_rad)).collect();
+        Ok(self.band(passage).illuminate(&self.arrays[0])?.fields_at(drives, &points, mode)?)
+    }
+
+    /// Spectra of what a straight bar itself returns from drives to drives, in two dimensions, pulse included.
+    ///
+    /// # Errors
+    /// The wave crate's.
+    pub(crate) fn returned(
+        &self,
+        transmit: &[Drive],
+        receive: &[Drive],
+    ) -> Result<Vec<Vec<Complex64>>> {
+        let spectra = self.full.illuminate(&self.arrays[0])?.received(transmit, receive)?;
+        let with_pulse = |row: &[Complex64]| -> Vec<Complex64> {
+            row.iter().zip(&self.pulse_spectrum).map(|(x, s)| x * s).collect()
+        };
+        Ok(spectra.iter().map(with_pulse).collect())
+    }
+
     /// Field of beams at one angle of the section and several radii: `[beam][radius]`.
     ///
     /// # Errors
@@ -357,9 +389,7 @@ impl Field {
     ) -> Result<Vec<Vec<Pair>>> {
         let mut drives: Vec<Drive> = beams.iter().map(|b| b.transmit.clone()).collect();
         drives.extend(beams.iter().filter_map(|b| b.receive.clone()));
-        let points: Vec<Point> = radii_m.iter().map(|&r| Point::polar(r, angle_rad)).collect();
-        let tables =
-            self.band(passage).illuminate(&self.arrays[0])?.fields_at(&drives, &points, mode)?;
+        let tables = self.heard(mode, passage, &drives, radii_m, angle_rad)?;
         let mut own_receive = beams.len();
         let pairs = beams.iter().enumerate().map(|(i, beam)| {
             let receive_row = beam.receive.as_ref().map(|_| {

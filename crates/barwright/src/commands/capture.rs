@@ -85,7 +85,7 @@ fn common_gain_db(
     // down in steps until nothing clips, then once to the target.
     for _ in 0..20 {
         let gains: Vec<f64> = nominal.iter().map(|g| g + added).collect();
-        let (_, shots) = form_beams(matrix, technique, &gains)?;
+        let (_, shots) = form_beams(matrix, technique, &gains, None)?;
         let mut peaks: Vec<f64> = (0..shots.len())
             .map(|i| {
                 let beam = &t.beams[shots.beam[i] as usize];
@@ -135,7 +135,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
                     nominal.iter().map(|g| g + added).collect()
                 }
             };
-            let (mut header, shots) = form_beams(&matrix, &technique, &gains)?;
+            let (mut header, shots) = form_beams(&matrix, &technique, &gains, None)?;
             header.bar.clone_from(bar);
             header.heat = bench.job.order()?.order.heat;
             header.level = level.map(|l| l.hash);

@@ -1,10 +1,12 @@
 //! The image: at every place the sum of all pairs at the time that sound takes there and back.
 
+use std::ops::Range;
+
 use barwright_wave::{Point, Surface, fermat::Fermat};
 use num_complex::Complex32;
 use rayon::prelude::*;
 
-use super::{LookError, Records};
+use super::{LookError, Records, records::SILENCE};
 
 /// Places in rows along x, from the first corner on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -70,8 +72,9 @@ pub struct Spot {
 }
 
 const MOST: usize = 1 << 26;
-/// Places worked on together: their sums and times stay in the fastest memory.
-const TILE: usize = 1024;
+/// Side of the square of places worked on together: of each record they read a short stretch, which stays in the
+/// fastest memory with their sums.
+const SIDE: usize = 32;
 
 /// Sums all records at the times of `out` (from the transmitting element) and `back` (to the receiving one), at the places of a
 /// grid. `delay_s`: how much later than its firing the pulse's middle leaves an element.
@@ -92,18 +95,43 @@ pub fn image(
     let live: Vec<Point> = records.live.iter().map(|e| elements[*e]).collect();
     let there = legs(&live, out)?;
     let home = if out == back { None } else { Some(legs(&live, back)?) };
-    let count = records.live.len() * records.live.len();
-    let tiles = places.div_ceil(TILE);
-    let heights: Vec<f32> = (0..tiles)
-        .into_par_iter()
-        .flat_map_iter(|tile| {
-            let range = tile * TILE..((tile + 1) * TILE).min(places);
-            let points: Vec<Point> =
-                range.map(|k| grid.place(k % grid.columns, k / grid.columns)).collect();
-            sum(records, &points, &there, home.as_deref(), delay_s, count)
+    let (across, up) = (grid.columns.div_ceil(SIDE), grid.rows.div_ceil(SIDE));
+    let tiles: Vec<Tile> = (0..across * up)
+        .map(|k| {
+            let (column, row) = (k % across * SIDE, k / across * SIDE);
+            Tile {
+                columns: column..(column + SIDE).min(grid.columns),
+                rows: row..(row + SIDE).min(grid.rows),
+            }
         })
         .collect();
+    let sums: Vec<Vec<f32>> = tiles
+        .par_iter()
+        .map(|tile| {
+            let points: Vec<Point> = tile.places().map(|(c, r)| grid.place(c, r)).collect();
+            sum(records, &points, &there, home.as_deref(), delay_s)
+        })
+        .collect();
+    let mut heights = vec![0.0; places];
+    for (tile, sums) in tiles.iter().zip(sums) {
+        for ((column, row), height) in tile.places().zip(sums) {
+            heights[row * grid.columns + column] = height;
+        }
+    }
     Ok(Image { grid, heights })
+}
+
+/// A square of the grid.
+struct Tile {
+    columns: Range<usize>,
+    rows: Range<usize>,
+}
+
+impl Tile {
+    fn places(&self) -> impl Iterator<Item = (usize, usize)> {
+        let columns = self.columns.clone();
+        self.rows.clone().flat_map(move |row| columns.clone().map(move |column| (column, row)))
+    }
 }
 
 /// The paths from one element.
@@ -154,46 +182,101 @@ fn sum(
     there: &[Paths],
     home: Option<&[Paths]>,
     delay_s: f64,
-    count: usize,
 ) -> Vec<f32> {
     let n = points.len();
-    let first = ((records.first_s - delay_s) * records.rate_hz) as f32;
     let mut out = times(there, points, records.rate_hz);
-    // The record's own begin is taken off once.
-    out.iter_mut().for_each(|t| *t -= first);
     let back = home.map(|home| times(home, points, records.rate_hz));
-    let back_of = |k: usize| match &back {
-        Some(back) => &back[k * n..(k + 1) * n],
-        None => &out[k * n..(k + 1) * n],
-    };
-    // With the same paths there and back the begin was taken off twice.
-    let add = if back.is_none() { first } else { 0.0 };
-    let mut sums = vec![Complex32::new(0.0, 0.0); n];
-    for k in 0..there.len() {
-        for l in k..there.len() {
-            let record = records.pair(k, l);
-            add_pair(&mut sums, record, &out[k * n..(k + 1) * n], back_of(l), add);
-            // The pair holds both directions; with different legs each has times of its own.
-            if back.is_some() && k != l {
-                add_pair(&mut sums, record, &out[l * n..(l + 1) * n], back_of(k), add);
+    // The same list there and back is one list; the record's own begin is taken off on the way there, in double
+    // precision: a long wait before the record would cost the times their last digits.
+    let whole = ((records.first_s - delay_s) * records.rate_hz) as f32;
+    let back = back.unwrap_or_else(|| out.clone());
+    out.iter_mut().for_each(|t| *t -= whole);
+    let mut sums = vec![[0.0; 4]; n];
+    let pairs =
+        Pairs { records, out: &out, back: &back, elements: there.len(), twice: home.is_some() };
+    pulp::Arch::new().dispatch(AddPairs { pairs, sums: &mut sums });
+    // With different legs each direction was given the sum of both.
+    let count = (there.len() * there.len()) as f32;
+    let scale = if home.is_some() { 0.5 } else { 1.0 } / count;
+    sums.into_iter().map(|[a, b, c, d]| (a + c).hypot(b + d) * scale).collect()
+}
+
+/// The pairs of a matrix with the times at some places, in samples: `[element][place]`, the record's begin taken off `out`.
+#[derive(Clone, Copy)]
+struct Pairs<'a> {
+    records: &'a Records,
+    out: &'a [f32],
+    back: &'a [f32],
+    elements: usize,
+    /// Legs differ: each direction of a pair has times of its own.
+    twice: bool,
+}
+
+/// Adds all pairs to sums of what lies before (re, im) and behind (re, im) each time, weighted by a straight line between them.
+struct AddPairs<'a> {
+    pairs: Pairs<'a>,
+    sums: &'a mut [[f32; 4]],
+}
+
+impl pulp::WithSimd for AddPairs<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let Pairs { records, out, back, elements, twice } = self.pairs;
+        let n = self.sums.len();
+        let mut room = Room { place: [0; SIDE * SIDE], share: [0.0; SIDE * SIDE] };
+        for k in 0..elements {
+            for l in k..elements {
+                let record = records.padded(k, l);
+                let (here, last) = (k * n..(k + 1) * n, l * n..(l + 1) * n);
+                room.find(record.len(), &out[here.clone()], &back[last.clone()]);
+                room.add(self.sums, record);
+                if twice && k != l {
+                    room.find(record.len(), &out[last], &back[here]);
+                    room.add(self.sums, record);
+                }
             }
         }
     }
-    // With different legs each direction was given the sum of both.
-    let scale = 1.0 / count as f32 * if back.is_some() { 0.5 } else { 1.0 };
-    sums.into_iter().map(|s| s.norm() * scale).collect()
 }
 
-#[inline]
-fn add_pair(sums: &mut [Complex32], record: &[Complex32], out: &[f32], back: &[f32], add: f32) {
-    let last = (record.len() - 1) as f32;
-    for ((sum, &a), &b) in sums.iter_mut().zip(out).zip(back) {
-        let at = a + b + add;
-        if at >= 0.0 && at < last {
-            let k = at as usize;
-            let share = at - k as f32;
-            let (low, high) = (record[k], record[k + 1]);
-            *sum += low + (high - low) * share;
+/// Places in a record and shares of what stands behind them.
+struct Room {
+    place: [u32; SIDE * SIDE],
+    share: [f32; SIDE * SIDE],
+}
+
+/// A single number that great has no digits behind the point: what is added to it is rounded, and stands in its lowest bits.
+const WHOLE: f32 = 8_388_608.0;
+
+impl Room {
+    /// Finds all times, a loop that vector instructions take whole. Times outside the record fall into the silence about it.
+    #[inline(always)]
+    fn find(&mut self, length: usize, out: &[f32], back: &[f32]) {
+        let last = (length - 2) as f32;
+        let found = self.place.iter_mut().zip(self.share.iter_mut());
+        for (((place, share), &a), &b) in found.zip(out).zip(back) {
+            let at = (a + b + SILENCE as f32).max(0.5).min(last);
+            let whole = (at - 0.5) + WHOLE;
+            *place = whole.to_bits() & 0x007f_ffff;
+            *share = at - (whole - WHOLE);
+        }
+    }
+
+    #[inline(always)]
+    fn add(&self, sums: &mut [[f32; 4]], record: &[Complex32]) {
+        for ((sum, &k), &share) in sums.iter_mut().zip(&self.place).zip(&self.share) {
+            let k = k as usize;
+            if let Some([low, high]) = record.get(k..k + 2) {
+                let before = 1.0 - share;
+                *sum = [
+                    sum[0] + before * low.re,
+                    sum[1] + before * low.im,
+                    sum[2] + share * high.re,
+                    sum[3] + share * high.im,
+                ];
+            }
         }
     }
 }

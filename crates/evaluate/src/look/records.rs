@@ -56,6 +56,8 @@ pub struct Records {
     pub noticed: Noticed,
     /// Record of each pair of live elements with the second not before the first, both directions added.
     pairs: Vec<Complex32>,
+    /// For each pair the parts of the record, of [`PARTS`], in which a direction of it was at full scale, as bits.
+    full: Vec<u64>,
 }
 
 /// An element counts as dead if its median energy lies so far below the array's median, in dB.
@@ -64,6 +66,10 @@ const DEAD_DB: f64 = 20.0;
 const PER_PERIOD: f64 = 16.0;
 /// Full scale is reached from here on: the last code of a 12-bit converter is at 0.9995.
 const CLIPPED: f32 = 0.9995;
+/// Parts of a record that are told apart when it comes to full scale.
+const PARTS: usize = 64;
+/// Samples of silence kept before each record, and behind it.
+pub(super) const SILENCE: usize = 2;
 /// Elements that an image needs.
 const LEAST: usize = 4;
 
@@ -113,6 +119,8 @@ impl Records {
         noticed.reciprocity = reciprocity(&both, |i, j| there[i * n + j].then(|| trace(i, j)));
         let factor =
             (PER_PERIOD * traces.centre_hz / traces.sample_rate_hz).ceil().max(1.0) as usize;
+        let full =
+            both.iter().map(|&(i, j)| full_parts(trace(i, j)) | full_parts(trace(j, i))).collect();
         let maker = Analytic::new(traces.samples, factor);
         let pairs = both
             .par_iter()
@@ -139,17 +147,41 @@ impl Records {
             first_s: traces.first_sample_s,
             noticed,
             pairs,
+            full,
         })
     }
 
     /// The record of the pair of the k-th and l-th live element, both directions added; `k` not behind `l`.
     #[must_use]
     pub fn pair(&self, k: usize, l: usize) -> &[Complex32] {
-        let m = self.live.len();
-        // Rows of the upper triangle: m, m - 1, m - 2 …
-        let at = k * m - k * k.saturating_sub(1) / 2 + (l - k);
-        &self.pairs[at * self.samples..(at + 1) * self.samples]
+        &self.padded(k, l)[SILENCE..SILENCE + self.samples]
     }
+
+    /// The same with [`SILENCE`] before and behind it.
+    pub(super) fn padded(&self, k: usize, l: usize) -> &[Complex32] {
+        let (at, stride) = (self.number(k, l), self.samples + 2 * SILENCE);
+        &self.pairs[at * stride..(at + 1) * stride]
+    }
+
+    /// Number of a pair: rows of the upper triangle, m, m - 1, m - 2 … long.
+    fn number(&self, k: usize, l: usize) -> usize {
+        k * self.live.len() - k * k.saturating_sub(1) / 2 + (l - k)
+    }
+
+    /// Whether the pair of the k-th and l-th live element (`k` not behind `l`) was at full scale about a time in s, to a 64th of
+    /// the record.
+    pub(super) fn was_full(&self, k: usize, l: usize, time_s: f64) -> bool {
+        let part = (time_s - self.first_s) * self.rate_hz / self.samples as f64 * PARTS as f64;
+        (0.0..PARTS as f64).contains(&part)
+            && self.full[self.number(k, l)] & (1 << (part as u64)) != 0
+    }
+}
+
+/// Parts of a trace at full scale, as bits.
+fn full_parts(trace: &[f32]) -> u64 {
+    let part = |s: usize| s * PARTS / trace.len();
+    let full = trace.iter().enumerate().filter(|(_, v)| v.abs() >= CLIPPED);
+    full.fold(0, |bits, (s, _)| bits | 1 << part(s))
 }
 
 fn clipping(traces: &Traces<'_>, there: &[bool]) -> Noticed {
@@ -243,8 +275,8 @@ impl Analytic {
         fine[half] = spectrum[half];
         self.back.process(&mut fine);
         let scale = 1.0 / self.padded as f32;
-        fine.truncate(self.samples * self.factor);
-        fine.iter_mut().for_each(|v| *v *= scale);
-        fine
+        let silence = |count| std::iter::repeat_n(Complex32::new(0.0, 0.0), count);
+        let record = fine.iter().take(self.samples * self.factor).map(|v| v * scale);
+        silence(SILENCE).chain(record).chain(silence(SILENCE)).collect()
     }
 }

@@ -8,8 +8,13 @@ use super::{LookError, Records};
 /// What the surface is known to be.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Shape {
-    /// A flat face.
+    /// A flat face without ends.
     Flat,
+    /// A side of a square bar: a flat face of a width in m whose middle stands opposite that of the array.
+    Side {
+        /// Its width, corners left out.
+        width_m: f64,
+    },
     /// A round bar of a radius in m.
     Round {
         /// Its radius.
@@ -34,6 +39,8 @@ pub struct Found {
 
 /// Elements that must read the surface.
 const LEAST: usize = 4;
+/// A face of that width in m has no ends for any array.
+const ENDLESS_M: f64 = 2.0;
 /// What may be left of distances about the best surface, in wavelengths in water.
 const MOST_LEFT: f64 = 0.5;
 
@@ -91,7 +98,8 @@ pub fn find_surface(
         });
     }
     let (surface, left, unknowns) = match shape {
-        Shape::Flat => flat(&read),
+        Shape::Flat => flat(&read, ENDLESS_M),
+        Shape::Side { width_m } => flat(&read, width_m),
         Shape::Round { radius_m } => round(&read, radius_m, false),
         Shape::RoundFree => round(&read, 0.03, true),
     };
@@ -108,7 +116,7 @@ pub fn find_surface(
 
 /// The face that stands at the distances read: its normal (cos, sin of an angle) and its distance from the origin, by
 /// Gauss's steps. Steel lies on the far side.
-fn flat(read: &[(Point, f64)]) -> (Surface, f64, f64) {
+fn flat(read: &[(Point, f64)], width_m: f64) -> (Surface, f64, f64) {
     let n = read.len() as f64;
     let middle = |f: &dyn Fn(&(Point, f64)) -> f64| read.iter().map(f).sum::<f64>() / n;
     let (mx, my) = (middle(&|p| p.0.x), middle(&|p| p.0.y));
@@ -146,10 +154,10 @@ fn flat(read: &[(Point, f64)]) -> (Surface, f64, f64) {
         let along = mx * normal.x + my * normal.y;
         Point { x: mx + (reach - along) * normal.x, y: my + (reach - along) * normal.y }
     };
-    // The steel lies on the left-hand side going from a to b, which is where the normal points. A face of two metres is
-    // one without ends for any array.
-    let a = Point { x: foot.x - normal.y, y: foot.y + normal.x };
-    let b = Point { x: foot.x + normal.y, y: foot.y - normal.x };
+    // The steel lies on the left-hand side going from a to b, which is where the normal points.
+    let half = width_m / 2.0;
+    let a = Point { x: foot.x - half * normal.y, y: foot.y + half * normal.x };
+    let b = Point { x: foot.x + half * normal.y, y: foot.y - half * normal.x };
     (Surface::Flat { a, b }, left, 2.0)
 }
 
