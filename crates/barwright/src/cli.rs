@@ -9,8 +9,8 @@ use clap::{Parser, Subcommand};
 use crate::bench::Bench;
 use crate::commands::{
     approve, bench as bench_command, calc, capture, certify, changeover, cut, decide, equipment,
-    example, export, help, house, keys, ledger, level, people, plan, pod, receive, rules, screen,
-    sentence, serve, technique, tokens, trends, twin, validate,
+    example, export, help, house, keys, ledger, level, look, people, plan, pod, receive, rules,
+    screen, sentence, serve, technique, tokens, trends, twin, validate,
 };
 use crate::demo;
 use crate::failure::{Failure, Outcome};
@@ -85,6 +85,7 @@ enum Command {
     House(house::Args),
     Export(export::Args),
     Serve(serve::Args),
+    Look(look::Args),
     Pod(pod::Args),
     Validate(validate::Args),
     Calc(calc::Args),
@@ -158,6 +159,7 @@ impl Cli {
             Command::House(args) => house::run(&bench, &args),
             Command::Export(args) => export::run(&bench, &args),
             Command::Serve(args) => serve::run(&bench, &args),
+            Command::Look(args) => look::run(&bench, &args),
             Command::Pod(args) => pod::run(&bench, &args),
             Command::Validate(args) => validate::run(&bench, &args),
             Command::Calc(args) => calc::run(&bench, &args),

@@ -16,6 +16,7 @@ pub mod house;
 pub mod keys;
 pub mod ledger;
 pub mod level;
+pub mod look;
 pub mod people;
 pub mod plan;
 pub mod pod;

@@ -4,6 +4,7 @@
 //! tolerance), 2 could not do it. Data goes to standard output, talk to standard error.
 
 mod bench;
+mod campaign;
 mod cli;
 mod commands;
 mod demo;

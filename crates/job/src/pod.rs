@@ -195,6 +195,9 @@ pub struct Pod {
     pub noise: Option<Noise>,
     /// What was noticed.
     pub findings: Vec<Finding>,
+    /// How the trials were made, a statement each; empty where only their table is known.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub conditions: Vec<String>,
     /// What the result does not cover, a statement each.
     pub not_covered: Vec<String>,
 }

@@ -67,6 +67,7 @@ fn pod(measured: Measured, bounded: bool) -> Pod {
             rate_upper_95: Some(0.0235),
         }),
         findings: vec![],
+        conditions: Vec::new(),
         not_covered: vec!["other steel".into()],
     }
 }

@@ -21,6 +21,7 @@
 mod along;
 mod beam;
 mod bend;
+pub mod campaign;
 pub mod capture;
 pub mod demo;
 mod disturb;
@@ -40,6 +41,7 @@ pub mod scene;
 pub mod station;
 pub mod truth;
 
+pub use campaign::Campaign;
 pub use capture::Capture;
 pub use demo::demo_scene;
 pub use error::{Result, TwinError};

@@ -50,6 +50,14 @@ pub fn documents(folder: &JobFolder) -> Vec<Download> {
     for name in folder.check_names().unwrap_or_default() {
         found.extend(download(folder, format!("checks/{name}.json"), "a check"));
     }
+    for name in folder.look_names().unwrap_or_default() {
+        found.extend(download(folder, format!("looks/{name}.json"), "a second look"));
+        found.extend(download(folder, format!("looks/{name}.svg"), "the picture of a second look"));
+    }
+    for name in folder.pod_names().unwrap_or_default() {
+        let what = "a probability of detection, with its trials";
+        found.extend(download(folder, format!("pod/{name}.json"), what));
+    }
     found
 }
 

@@ -26,6 +26,12 @@ pub struct JobFolder {
     house: Option<PathBuf>,
 }
 
+/// Whether a name can stand in a path: 1 to 64 letters, digits and hyphens.
+fn is_plain(name: &str) -> bool {
+    let fits = |c: char| c.is_ascii_alphanumeric() || c == '-';
+    (1..=64).contains(&name.len()) && name.chars().all(fits)
+}
+
 impl JobFolder {
     /// The folder at a path; nothing is read or made yet.
     #[must_use]
@@ -185,10 +191,28 @@ impl JobFolder {
         self.path("cut-plan.json")
     }
 
-    /// A curve of the probability of detection by name.
+    /// A curve of the probability of detection by name; none for a name that is none, as for [`Self::look_path`].
     #[must_use]
-    pub fn pod_path(&self, name: &str) -> PathBuf {
-        self.path(&format!("pod/{name}.json"))
+    pub fn pod_path(&self, name: &str) -> Option<PathBuf> {
+        is_plain(name).then(|| self.path(&format!("pod/{name}.json")))
+    }
+
+    /// What the passes of a campaign gave, by the name of its curve; none for a name that is none.
+    #[must_use]
+    pub fn campaign_path(&self, name: &str) -> Option<PathBuf> {
+        is_plain(name).then(|| self.path(&format!("pod/{name}.passes.jsonl")))
+    }
+
+    /// A second look by name; none for a name that is none: 1 to 64 letters, digits and hyphens.
+    #[must_use]
+    pub fn look_path(&self, name: &str) -> Option<PathBuf> {
+        is_plain(name).then(|| self.path(&format!("looks/{name}.json")))
+    }
+
+    /// Folder of a full matrix by name; none for a name that is none, as for [`Self::look_path`].
+    #[must_use]
+    pub fn matrix_path(&self, name: &str) -> Option<PathBuf> {
+        is_plain(name).then(|| self.path(&format!("matrices/{name}")))
     }
 
     /// A paper by name.
@@ -233,6 +257,22 @@ impl JobFolder {
     /// [`FileError::Read`] when a folder that exists cannot be read.
     pub fn papers(&self) -> Result<Vec<String>, FileError> {
         self.names("papers", ".pdf")
+    }
+
+    /// Names of the second looks, without ending, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn look_names(&self) -> Result<Vec<String>, FileError> {
+        self.names("looks", ".json")
+    }
+
+    /// Names of the curves of the probability of detection, without ending, sorted.
+    ///
+    /// # Errors
+    /// [`FileError::Read`] when a folder that exists cannot be read.
+    pub fn pod_names(&self) -> Result<Vec<String>, FileError> {
+        self.names("pod", ".json")
     }
 
     /// Names of the captures in the folder, without ending, sorted.

@@ -3,7 +3,7 @@
 use barwright_job::{
     Hash, Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
     judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
-    screened::ScreenedBar,
+    screened::ScreenedBar, second_look::SecondLook,
 };
 use barwright_ledger::{BarState, State};
 use barwright_phrase::say;
@@ -47,6 +47,8 @@ pub struct Lot {
     pub bars: Vec<Bar>,
     /// The cut plan of the lot.
     pub cut_plan: Doc<Sealed<LotCut>>,
+    /// The second looks by name.
+    pub looks: Vec<(String, Doc<Sealed<SecondLook>>)>,
     /// Names of the papers.
     pub papers: Vec<String>,
     /// A folder that cannot be listed.
@@ -100,6 +102,14 @@ impl Lot {
                 name,
             })
             .collect();
+        let looks = names(f.look_names())
+            .into_iter()
+            .filter_map(|name| {
+                let path = f.look_path(&name)?;
+                let doc = cache.get(&path, || files::read_sealed(&path));
+                Some((name, doc))
+            })
+            .collect();
         let papers = names(f.papers());
         Self {
             order: cache.get(&f.order_path(), || f.order()),
@@ -113,6 +123,7 @@ impl Lot {
             cut_plan: cache.get(&f.cut_plan_path(), || f.cut_plan()),
             checks,
             bars,
+            looks,
             papers,
             unlisted,
             ledger,

@@ -40,6 +40,10 @@ enum Action {
         /// matrix has no unit of its own.
         #[arg(long, allow_negative_numbers = true)]
         gain_db: Option<f64>,
+        /// The probe of the technique whose array took the matrix, counted from 1: only its beams are formed. All beams if it is
+        /// not said.
+        #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u32).range(1..))]
+        probe: Option<u32>,
         /// Name of the bar or block.
         #[arg(long, default_value = "block")]
         bar: String,
@@ -77,6 +81,7 @@ fn common_gain_db(
     matrix: &FullMatrix,
     technique: &Sealed<Technique>,
     nominal: &[f64],
+    probe: Option<u32>,
 ) -> Result<f64, Failure> {
     let t = &technique.body;
     let full_scale = t.record.full_scale_fsh;
@@ -85,7 +90,7 @@ fn common_gain_db(
     // down in steps until nothing clips, then once to the target.
     for _ in 0..20 {
         let gains: Vec<f64> = nominal.iter().map(|g| g + added).collect();
-        let (_, shots) = form_beams(matrix, technique, &gains, None)?;
+        let (_, shots) = form_beams(matrix, technique, &gains, probe)?;
         let mut peaks: Vec<f64> = (0..shots.len())
             .map(|i| {
                 let beam = &t.beams[shots.beam[i] as usize];
@@ -121,21 +126,26 @@ fn gate_peak(record: &Record, beam: &Beam, samples: &[i16]) -> f64 {
 /// Imports or shows.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
-        Action::Import { folder, levelled, gain_db, bar, name } => {
+        Action::Import { folder, levelled, gain_db, probe, bar, name } => {
             let technique = bench.job.technique()?;
-            let matrix = FullMatrix::read(folder)?;
+            let mut matrix = FullMatrix::read(folder)?;
+            let probe = probe.map(|p| p - 1);
+            let completed = matrix.complete();
+            if completed > 0 {
+                bench.say(&format!("{completed} pairs were recorded one way only; the other way is taken as the same"));
+            }
             let level = if *levelled { Some(bench.job.level()?) } else { None };
             let nominal: Vec<f64> = technique.body.beams.iter().map(|b| b.gain_db).collect();
             let gains: Vec<f64> = match (&level, gain_db) {
                 (Some(level), _) => level.body.beams.iter().map(|b| b.gain_db).collect(),
                 (None, Some(added)) => nominal.iter().map(|g| g + added).collect(),
                 (None, None) => {
-                    let added = common_gain_db(&matrix, &technique, &nominal)?;
+                    let added = common_gain_db(&matrix, &technique, &nominal, probe)?;
                     bench.say(&format!("gain of all beams changed by {added:+.1} dB so that the median back wall reads the target"));
                     nominal.iter().map(|g| g + added).collect()
                 }
             };
-            let (mut header, shots) = form_beams(&matrix, &technique, &gains, None)?;
+            let (mut header, shots) = form_beams(&matrix, &technique, &gains, probe)?;
             header.bar.clone_from(bar);
             header.heat = bench.job.order()?.order.heat;
             header.level = level.map(|l| l.hash);
@@ -144,8 +154,9 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             bench.say(&format!("wrote {}", path.display()));
             let clipped = shots.clipped_s.iter().filter(|c| !c[0].is_nan()).count();
             let text = format!(
-                "{} beams formed from {}; {clipped} of them have source traces at full scale\ncapture {}",
+                "{} of {} beams formed from {}; {clipped} of them have source traces at full scale\ncapture {}",
                 shots.len(),
+                technique.body.beams.len(),
                 header.origin,
                 hash.short()
             );

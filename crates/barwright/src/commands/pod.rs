@@ -1,5 +1,6 @@
 //! `pod`: how likely a flaw is found, by its size.
 
+mod campaign;
 mod table;
 
 use std::{fmt::Write as _, path::PathBuf};
@@ -80,6 +81,11 @@ enum Action {
         #[arg(long, value_name = "N", requires = "calls")]
         places: Option<u32>,
     },
+    /// From a campaign of the virtual station: bars with flaws drawn at random, passed, screened and judged.
+    ///
+    /// Goes on where it was stopped (pod/NAME.passes.jsonl). At its end fits found and missed as NAME and heights as
+    /// NAME-signals. Exit status 1 while passes are left, or without a bound.
+    Campaign(campaign::Args),
 }
 
 #[derive(Debug, clap::Args)]
@@ -150,6 +156,7 @@ fn refused(e: &PodError) -> Failure {
 /// Fits what was asked for.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     match &args.action {
+        Action::Campaign(args) => campaign::campaign(bench, args),
         Action::Signals {
             common,
             signal,
@@ -180,7 +187,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
                 })?;
                 pod.noise = Some(noise);
             }
-            keep(bench, common, pod, &bytes)
+            keep(bench, &common.naming(), pod, &[("table", Hash::of(&bytes))])
         }
         Action::Hits { common, hit, link, calls, places } => {
             let (trials, bytes) = table::trials(&common.table, &columns(common, hit), [None; 2])?;
@@ -192,7 +199,7 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
                     Failure::new(format!("{calls} false calls at {places} places leave no rate"))
                 })?);
             }
-            keep(bench, common, pod, &bytes)
+            keep(bench, &common.naming(), pod, &[("table", Hash::of(&bytes))])
         }
     }
 }
@@ -208,21 +215,39 @@ struct Told<'a> {
     pod: &'a Pod,
 }
 
-/// Seals, writes and tells a curve. Without a bound it needs attention.
-fn keep(bench: &Bench, common: &Common, mut pod: Pod, table: &[u8]) -> Result<Outcome, Failure> {
-    let fits = |c: char| c.is_ascii_alphanumeric() || c == '-';
-    if common.name.is_empty() || common.name.len() > 64 || !common.name.chars().all(fits) {
-        return Err(Failure::new(format!("{:?} is no name of a result", common.name))
-            .hint(Some("1 to 64 letters, digits and hyphens".into())));
+/// What a curve is called.
+struct Naming<'a> {
+    name: &'a str,
+    subject: &'a str,
+    unit: &'a str,
+}
+
+impl Common {
+    fn naming(&self) -> Naming<'_> {
+        Naming { name: &self.name, subject: &self.subject, unit: &self.unit }
     }
-    pod.subject.clone_from(&common.subject);
-    pod.unit.clone_from(&common.unit);
-    let sealed = Sealed::seal(pod, [("table", Hash::of(table))]);
+}
+
+fn no_name(name: &str) -> Failure {
+    Failure::new(format!("{name:?} is no name of a result"))
+        .hint(Some("1 to 64 letters, digits and hyphens".into()))
+}
+
+/// Seals, writes and tells a curve. Without a bound it needs attention.
+fn keep(
+    bench: &Bench,
+    naming: &Naming<'_>,
+    mut pod: Pod,
+    source: &[(&'static str, Hash)],
+) -> Result<Outcome, Failure> {
+    let document = bench.job.pod_path(naming.name).ok_or_else(|| no_name(naming.name))?;
+    naming.subject.clone_into(&mut pod.subject);
+    naming.unit.clone_into(&mut pod.unit);
+    let sealed = Sealed::seal(pod, source.iter().cloned());
     let issue = papers::Moment::read(&bench.job, now_us())?;
     let paper = issue.spoken(|| pod_report(&PodInput { issue: issue.issue(), pod: &sealed }));
     let paper = paper.map_err(papers::PaperError::from)?;
-    let document = bench.job.pod_path(&common.name);
-    let path = bench.job.paper_path(&format!("pod-{}", common.name));
+    let path = bench.job.paper_path(&format!("pod-{}", naming.name));
     files::write_sealed(&document, &sealed)?;
     files::write(&path, &paper)?;
     let told = Told { document, paper: path, pod: &sealed.body };

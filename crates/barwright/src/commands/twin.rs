@@ -3,7 +3,9 @@
 use std::path::PathBuf;
 
 use barwright_job::Hash;
-use barwright_twin::{LotKind, Scene, Truth, VirtualStation, demo_scene, lot_scene};
+use barwright_twin::{
+    LotKind, MatrixPlace, Scene, SceneBar, Truth, VirtualStation, demo_scene, lot_scene,
+};
 use barwright_web::{JobFolder, files};
 use clap::Subcommand;
 use serde::Serialize;
@@ -58,6 +60,26 @@ enum Action {
         #[arg(long, default_value = "check-01")]
         name: String,
     },
+    /// Take the full matrix of one probe before a place of a bar at rest: all pairs of its elements.
+    ///
+    /// Writes matrices/NAME with fmc.npy and meta.json, for `barwright look` and `barwright capture import`.
+    Matrix {
+        /// The bar's name in the scene.
+        #[arg(value_name = "BAR")]
+        bar: String,
+        /// The probe, counted from 1.
+        #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(u32).range(1..))]
+        probe: u32,
+        /// Place of the bar under the probe, from its head end.
+        #[arg(long, value_name = "PLACE")]
+        z_mm: f64,
+        /// Turn of the bar, counter-clockwise.
+        #[arg(long, value_name = "ANGLE", default_value_t = 0.0, allow_negative_numbers = true)]
+        turn_deg: f64,
+        /// Name of the matrix: letters, digits, hyphens.
+        #[arg(long)]
+        name: String,
+    },
     /// Pass one bar of the scene through the ring.
     Bar {
         /// Its name in the scene.
@@ -96,13 +118,43 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             Ok(virtual_captures::check(job, station, *passes, name)?.0)
         }),
         Action::Bar { bar } => take(bench, bar, |job, station, scene| {
-            let flawed = scene.bar(bar).ok_or_else(|| {
-                Failure::new(format!("the scene holds no bar {bar}"))
-                    .hint(scene.bars.first().map(|b| format!("its bars are named like {}", b.name)))
-            })?;
-            virtual_captures::bar(job, station, flawed)
+            virtual_captures::bar(job, station, named(scene, bar)?)
         }),
+        Action::Matrix { bar, probe, z_mm, turn_deg, name } => {
+            let place =
+                MatrixPlace { probe: probe - 1, z_m: z_mm / 1e3, turn_rad: turn_deg.to_radians() };
+            matrix(bench, bar, place, name)
+        }
     }
+}
+
+fn named<'a>(scene: &'a Scene, bar: &str) -> Result<&'a SceneBar, Failure> {
+    scene.bar(bar).ok_or_else(|| {
+        Failure::new(format!("the scene holds no bar {bar}"))
+            .hint(scene.bars.first().map(|b| format!("its bars are named like {}", b.name)))
+    })
+}
+
+fn matrix(bench: &Bench, bar: &str, place: MatrixPlace, name: &str) -> Result<Outcome, Failure> {
+    let folder = bench.job.matrix_path(name).ok_or_else(|| {
+        Failure::new(format!("{name:?} is no name of a matrix"))
+            .hint(Some("1 to 64 letters, digits and hyphens".into()))
+    })?;
+    let (technique, scene) = (bench.job.technique()?, scene(bench)?);
+    let flawed = named(&scene, bar)?;
+    let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;
+    let matrix = station.matrix(flawed, place)?;
+    let hash = matrix.write(&folder)?;
+    bench.say(&format!("wrote {}", folder.display()));
+    let text = format!(
+        "{} elements, {} samples at {:.1} MHz\nmatrix {name} {}",
+        matrix.array.elements,
+        matrix.samples,
+        matrix.sample_rate_hz / 1e6,
+        hash.short()
+    );
+    bench.answer(&text, &Made { file: folder, hash: hash.0 })?;
+    Ok(Outcome::Good)
 }
 
 fn write_scene(bench: &Bench, seed: u64, mixed: bool) -> Result<Outcome, Failure> {

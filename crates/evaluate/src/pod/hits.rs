@@ -84,6 +84,7 @@ pub fn hit_miss(trials: &[Trial], scale: Scale, link: Link) -> Result<Pod, PodEr
         trials: trials.to_vec(),
         noise: None,
         findings,
+        conditions: Vec::new(),
         not_covered: not_covered(),
     })
 }

@@ -104,6 +104,7 @@ pub fn signal_response(
         trials: trials.to_vec(),
         noise: None,
         findings,
+        conditions: Vec::new(),
         not_covered: [not_covered(), vec![ASYMPTOTIC.to_owned()]].concat(),
     })
 }

@@ -63,6 +63,7 @@ pub fn pod_report(input: &PodInput<'_>) -> Result<Vec<u8>> {
     data["unit"] = json!(p.unit);
     data["bound"] = json!(bound(p.bound));
     data["noise"] = json!(p.noise.as_ref().map(noise));
+    data["conditions"] = json!(p.conditions);
     data["not_covered"] = json!(p.not_covered);
     data["findings"] = parts::findings(&p.findings);
     data["evidence"] = parts::hashes("probability of detection", input.pod);

@@ -17,7 +17,7 @@ use maud::{Markup, PreEscaped};
 
 use super::{
     deciding::{self, Refusal},
-    heard,
+    heard, looks,
     papers::list,
     unrolled::{across, unrolled},
 };
@@ -102,6 +102,7 @@ fn screened(lot: &Lot, bar: &Bar, s: &Sealed<ScreenedBar>, standing: Standing) -
             section.column { (inspected(&s.body)) }
         }
         @if let Some(j) = judgement { (indications(&bar.name, &j.body, technique.map(|t| &t.body))) }
+        (looks::of_bar(lot, &bar.name))
         (parts::findings(&s.body.findings))
         @if let Some(j) = judgement {
             @if !j.body.findings.is_empty() { (parts::findings(&j.body.findings)) }

@@ -13,6 +13,7 @@ pub mod ledger;
 pub mod level;
 mod levelling;
 pub mod line;
+pub mod looks;
 pub mod missing;
 pub mod order;
 pub mod ordering;

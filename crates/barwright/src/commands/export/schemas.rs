@@ -6,9 +6,9 @@ use barwright_capture::ImportMap;
 use barwright_job::{
     Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
     judgement::Judgement, level::Level, lot_cut::LotCut, pod::Pod, proof::Proof,
-    reference::ReferenceBar, screened::ScreenedBar, seal::Document,
+    reference::ReferenceBar, screened::ScreenedBar, seal::Document, second_look::SecondLook,
 };
-use barwright_twin::Scene;
+use barwright_twin::{Campaign, Scene};
 use barwright_web::files;
 use schemars::{JsonSchema, generate::SchemaSettings};
 use serde::Serialize;
@@ -67,6 +67,7 @@ fn all() -> Vec<(&'static str, Value)> {
         ("station", written::<Station>("station", barwright_job::station::FORMAT)),
         ("rules", written::<Rules>("rules", barwright_job::rules::FORMAT)),
         ("scene", written::<Scene>("scene", barwright_twin::scene::FORMAT)),
+        ("campaign", written::<Campaign>("campaign", barwright_twin::campaign::FORMAT)),
         ("import-map", written::<ImportMap>("import-map", barwright_capture::import::FORMAT)),
         sealed::<Technique>(),
         sealed::<Proof>(),
@@ -78,6 +79,7 @@ fn all() -> Vec<(&'static str, Value)> {
         sealed::<Judgement>(),
         sealed::<LotCut>(),
         sealed::<Pod>(),
+        sealed::<SecondLook>(),
     ]
 }
 
@@ -115,6 +117,7 @@ fn sealed<T: Document + JsonSchema>() -> (&'static str, Value) {
         "screened bar" => "screened-bar",
         "lot cut" => "lot-cut",
         "probability of detection" => "probability-of-detection",
+        "second look" => "second-look",
         one_word => one_word,
     };
     let mut schema = written::<Sealed<T>>(name, T::FORMAT);

@@ -1,0 +1,156 @@
+//! `pod campaign`: trials by the virtual station.
+
+use std::path::PathBuf;
+
+use barwright_evaluate::pod::{PodError, SignalScale, false_calls, hit_miss, signal_response};
+use barwright_job::{
+    Finding, Topic,
+    pod::{Link, Pod, Scale},
+};
+use barwright_twin::{Campaign, campaign::FlawKind};
+use barwright_web::files;
+
+use super::{LinkWord, Naming, keep, refused};
+use crate::bench::Bench;
+use crate::campaign::{By, Pass, Ran, run, span, trials};
+use crate::failure::{Failure, Outcome};
+
+/// What to run.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The campaign (TOML).
+    #[arg(value_name = "FILE")]
+    campaign: PathBuf,
+    /// Name of the result: letters, digits, hyphens.
+    #[arg(long)]
+    name: String,
+    /// Shape of the hit/miss curve.
+    #[arg(long, value_enum, default_value_t = LinkWord::Logit)]
+    link: LinkWord,
+    /// Run this many passes more at most, then say how long the rest takes.
+    #[arg(long, value_name = "N")]
+    most: Option<usize>,
+}
+
+/// Runs, or goes on with, a campaign and fits what came of it.
+pub fn campaign(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
+    let log = bench.job.campaign_path(&args.name).ok_or_else(|| super::no_name(&args.name))?;
+    let campaign = files::read_written(&args.campaign, Campaign::from_toml)?;
+    let (technique, rules, order) =
+        (bench.job.technique()?, bench.job.rules()?, bench.job.order()?);
+    let by = By { campaign: &campaign, technique: &technique, rules: &rules, order: &order };
+    let progress = bench.progress("passes", 0);
+    let ran = run(&by, &log, args.most, &progress, &|words| progress.suspend(|| bench.say(words)))?;
+    progress.finish_and_clear();
+    if ran.passes.len() < ran.whole {
+        return left(bench, &ran);
+    }
+    let mut hits = hit_miss(&trials(&ran.passes, None), Scale::Log, Link::from(args.link))
+        .map_err(|e| unfit(&e))?;
+    describe(&mut hits, &campaign, &ran.passes);
+    let calls: u32 = ran.passes.iter().map(|p| p.false_calls).sum();
+    let places: u32 = ran.passes.iter().map(|p| p.places).sum();
+    hits.noise = false_calls(calls, places);
+    let decision = rules.alarm.height_fsh_percent;
+    let full = technique.body.record.full_scale_fsh * 99.9;
+    let heights = trials(&ran.passes, Some([decision, full]));
+    let source = [("campaign", campaign.hash()), ("technique", technique.hash.clone())];
+    // Heights tell more than found or missed, where they follow a line; where they do not, that is said.
+    match signal_response(&heights, Scale::Log, SignalScale::Log, decision) {
+        Ok(mut signals) => {
+            describe(&mut signals, &campaign, &ran.passes);
+            signals.signal_unit = "% FSH".into();
+            signals.noise.clone_from(&hits.noise);
+            let naming = Naming {
+                name: &format!("{}-signals", args.name),
+                subject: &campaign.subject,
+                unit: "mm",
+            };
+            keep(bench, &naming, signals, &source)?;
+        }
+        Err(e) => hits
+            .findings
+            .push(Finding::new(Topic::Validity, format!("heights were not fitted: {e}"))),
+    }
+    let naming = Naming { name: &args.name, subject: &campaign.subject, unit: "mm" };
+    keep(bench, &naming, hits, &source)
+}
+
+/// A campaign that is not at its end.
+fn left(bench: &Bench, ran: &Ran) -> Result<Outcome, Failure> {
+    let left = ran.whole - ran.passes.len();
+    let time = ran.seconds_a_pass.map_or_else(String::new, |s| {
+        format!("; at {s:.1} s a pass the rest takes about {}", span(s * left as f64))
+    });
+    let text = format!("{} of {} passes are known{time}", ran.passes.len(), ran.whole);
+    bench.answer(
+        &text,
+        &serde_json::json!({
+            "passes": ran.passes.len(),
+            "whole": ran.whole,
+            "seconds_a_pass": ran.seconds_a_pass,
+        }),
+    )?;
+    Ok(Outcome::Attention)
+}
+
+fn unfit(e: &PodError) -> Failure {
+    let failure = refused(e);
+    match e {
+        PodError::Separable { .. } => failure.hint(Some(
+            "the sizes that are found and those that are missed do not overlap: run more bars, or sizes closer about where they part".into(),
+        )),
+        _ => failure,
+    }
+}
+
+/// How the trials were made, and what they leave out.
+fn describe(pod: &mut Pod, campaign: &Campaign, passes: &[Pass]) {
+    let (flaw, line) = (&campaign.flaw, &campaign.line);
+    let between = |[low, high]: [f64; 2], unit: &str| format!("{low} to {high} {unit}");
+    let kind = match flaw.kind {
+        FlawKind::Disc => "flat inclusions (discs), by diameter",
+        FlawKind::Crack => "radial cracks open to the surface, by depth",
+        FlawKind::CentrePipe => "open pipe on the axis, by diameter",
+    };
+    let mut how = vec![
+        format!(
+            "By calculation: the virtual station, exact field of the bar, {} bars of {} mm, {} passes each, seed {}.",
+            campaign.bars, campaign.bar_length_mm, campaign.passes, campaign.seed
+        ),
+        format!("Flaws: {kind}, {}, even in the logarithm.", between(flaw.size_mm, "mm")),
+    ];
+    if let Some(depth) = flaw.depth_mm {
+        let tilt = flaw.tilt_deg.unwrap_or_default();
+        how.push(format!(
+            "Depth {} even by area, anywhere around; turned by {} within the section.",
+            between(depth, "mm"),
+            between(tilt, "degrees")
+        ));
+    }
+    if let Some(length) = flaw.length_mm {
+        how.push(format!("Length {} along the bar, anywhere around.", between(length, "mm")));
+    }
+    how.push(format!(
+        "Line: {} settings; axis up to {} mm off the ring's, wander {}, noise {} FSH, sensitivity scattered by {} dB (elements) and {} dB (probes) after levelling{}.",
+        line.settings,
+        line.off_centre_mm,
+        between(line.wobble_mm, "mm"),
+        between(line.noise_fsh_percent, "%"),
+        line.element_spread_db,
+        line.probe_spread_db,
+        line.warmer_k.map_or_else(String::new, |k| format!(", water {} off", between(k, "K")))
+    ));
+    let asked = campaign.bars as usize * campaign.flaws_per_bar as usize;
+    let made: usize = passes.iter().filter(|p| p.pass == 0).map(|p| p.flaws.len()).sum();
+    if made < asked {
+        how.push(format!("{made} of {asked} flaws found room along the bars."));
+    }
+    pod.conditions = how;
+    pod.not_covered.push(
+        "What the virtual station leaves out: rough and irregular flaws, changes of mode at flaws, their shadows, wear of the gain curve, steel that scatters, people.".into(),
+    );
+    pod.not_covered.push(
+        "Trials by calculation stand beside trials on steel; they do not replace them.".into(),
+    );
+}
