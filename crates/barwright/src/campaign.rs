@@ -16,13 +16,15 @@ use std::{
 };
 
 use barwright_capture::Shots;
-use barwright_evaluate::{screen::Screening, sentence};
+use barwright_evaluate::{level::Levelling, screen::Screening, sentence};
 use barwright_job::{
-    Hash, Order, Rules, Sealed, Technique,
+    Hash, Order, Rules, Sealed, Station, Technique,
+    level::Level,
     pod::{Censored, Trial},
+    reference::ReferenceBar,
     technique::Section,
 };
-use barwright_twin::{Campaign, Truth, VirtualStation, scene::Scene};
+use barwright_twin::{Campaign, StationFaults, Truth, VirtualStation, scene::Scene};
 use indicatif::ProgressBar;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -40,7 +42,14 @@ pub struct By<'a> {
     pub rules: &'a Rules,
     /// The order.
     pub order: &'a Order,
+    /// The station, whose electronics set gains.
+    pub station: &'a Station,
+    /// The reference bar that each setting is levelled on.
+    pub reference: &'a Sealed<ReferenceBar>,
 }
+
+/// Passes of the reference bar that a setting is levelled by.
+const LEVEL_PASSES: u16 = 2;
 
 /// What a log of a campaign was made from. Another campaign's is never gone on with.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -49,6 +58,8 @@ struct Head {
     technique: Hash,
     rules: Hash,
     order: Hash,
+    station: Hash,
+    reference: Hash,
     program: String,
 }
 
@@ -104,6 +115,8 @@ pub fn run(
         technique: by.technique.hash.clone(),
         rules: by.rules.hash(),
         order: by.order.hash(),
+        station: by.station.hash(),
+        reference: by.reference.hash.clone(),
         program: env!("CARGO_PKG_VERSION").to_owned(),
     };
     let (file, mut passes) = open(log, &head)?;
@@ -132,13 +145,14 @@ pub fn run(
         }
         left -= todo.len();
         let (faults, seed) = by.campaign.setting(setting);
+        let level = levelled(by, &faults, seed)?;
         let station = VirtualStation::new(by.technique, &faults, seed)?;
         // As many at a time as there are cores, so that what is known grows evenly.
         for some in todo.chunks(rayon::current_num_threads().max(1)) {
             let made: Vec<Pass> = some
                 .par_iter()
                 .map(|&(bar, pass)| {
-                    let made = one(by, &station, seed, bar, pass)?;
+                    let made = one(by, &station, &level, bar, pass)?;
                     let mut line = serde_json::to_vec(&made).map_err(|e| Failure::because(&e))?;
                     line.push(b'\n');
                     let mut file = file.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
@@ -174,11 +188,33 @@ pub fn span(seconds: f64) -> String {
     }
 }
 
+/// A setting is levelled on its reference bar as changeovers have it: centred, in water as the technique says. What the bars
+/// then meet of the setting is not in the level.
+fn levelled(by: &By<'_>, faults: &StationFaults, seed: u64) -> Result<Sealed<Level>, Failure> {
+    let still = StationFaults {
+        element_spread_db: faults.element_spread_db,
+        probe_spread_db: faults.probe_spread_db,
+        noise_fsh_percent: faults.noise_fsh_percent,
+        ..StationFaults::default()
+    };
+    let station = VirtualStation::new(by.technique, &still, seed)?;
+    let gains: Vec<f64> = by.technique.body.beams.iter().map(|b| b.gain_db).collect();
+    let capture =
+        station.reference_capture(by.reference, &gains, None, LEVEL_PASSES, "campaign")?;
+    let electronics = &by.station.electronics;
+    let mut levelling =
+        Levelling::new(by.technique, by.reference, by.rules, electronics, capture.header())?;
+    capture.run(&mut |shots: Shots| -> Result<(), Failure> { Ok(levelling.push(&shots)?) })?;
+    let source =
+        Hash::of(format!("campaign {} levelled, seed {seed}", by.campaign.hash()).as_bytes());
+    Ok(levelling.finish_all(vec![source])?)
+}
+
 /// One pass of one bar.
 fn one(
     by: &By<'_>,
     station: &VirtualStation,
-    seed: u64,
+    level: &Sealed<Level>,
     number: u32,
     pass: u32,
 ) -> Result<Pass, Failure> {
@@ -189,10 +225,10 @@ fn one(
     };
     let bar = by.campaign.bar(number, radius_m, end_m(body))?;
     let length_m = by.campaign.bar_length_mm / 1e3;
-    let gains: Vec<f64> = body.beams.iter().map(|b| b.gain_db).collect();
-    let heat = &by.order.order.heat;
-    let capture = station.bar_capture(&bar, heat, length_m, &gains, None)?;
-    let mut screening = Screening::new(by.technique, None, by.rules, capture.header())?;
+    let gains: Vec<f64> = level.body.beams.iter().map(|b| b.gain_db).collect();
+    let (heat, loaded) = (&by.order.order.heat, Some(level.hash.clone()));
+    let capture = station.bar_capture(&bar, heat, length_m, &gains, loaded)?;
+    let mut screening = Screening::new(by.technique, Some(level), by.rules, capture.header())?;
     capture.run(&mut |shots: Shots| -> Result<(), Failure> { Ok(screening.push(&shots)?) })?;
     let source =
         Hash::of(format!("campaign {} bar {number} pass {pass}", by.campaign.hash()).as_bytes());
@@ -202,8 +238,8 @@ fn one(
     let judgement = sentence(&screened, &echoes, by.technique, by.rules, by.order)?;
     let scene = Scene {
         format: barwright_twin::scene::FORMAT,
-        seed,
-        station: Default::default(),
+        seed: by.campaign.seed,
+        station: StationFaults::default(),
         bars: vec![bar],
     };
     let truth = Truth::of(&scene, by.technique)?;

@@ -17,7 +17,7 @@ flaws_per_bar = 6
 
 [flaw]
 kind = "disc"
-size_mm = [0.2, 1.2]
+size_mm = [0.7, 1.05]
 depth_mm = [4.0, 18.0]
 tilt_deg = [-3.0, 3.0]
 
@@ -44,6 +44,7 @@ fn a_campaign_is_gone_on_with_as_if_it_had_never_stopped() {
     let j = folder.path();
     job(j, &["example", "round-42"], 0);
     job(j, &["plan"], 0);
+    job(j, &["refbar"], 0);
     std::fs::write(j.join("campaign.toml"), CAMPAIGN).expect("a campaign");
     // In one go, and in two with a line torn at the end of the first.
     let whole = job_any(j, "whole");
@@ -56,7 +57,8 @@ fn a_campaign_is_gone_on_with_as_if_it_had_never_stopped() {
     std::fs::write(&log, torn).expect("written");
     job_any(j, "parts");
     let sorted = |name: &str| {
-        let text = std::fs::read_to_string(j.join(format!("pod/{name}.passes.jsonl"))).expect("a log");
+        let text =
+            std::fs::read_to_string(j.join(format!("pod/{name}.passes.jsonl"))).expect("a log");
         let mut lines: Vec<String> = text.lines().skip(1).map(str::to_owned).collect();
         lines.sort();
         lines
@@ -68,18 +70,30 @@ fn a_campaign_is_gone_on_with_as_if_it_had_never_stopped() {
     let body = &a["body"];
     assert!(number(&body["targets"]) >= 24.0, "{}", body["targets"]);
     let conditions = body["conditions"].to_string();
-    assert!(conditions.contains("virtual station") && conditions.contains("seed 4"), "{conditions}");
-    // The technique was planned for discs of 0.8 mm: half of them are found below that.
-    assert!(number(&body["a50"]) < 0.8, "{}", body["a50"]);
+    assert!(
+        conditions.contains("virtual station") && conditions.contains("seed 4"),
+        "{conditions}"
+    );
+    // The technique was planned for discs of 1.2 mm: half of them are found well below that.
+    assert!(number(&body["a50"]) < 1.0, "{}", body["a50"]);
+    assert!(j.join("pod/whole-signals.json").exists());
     assert!(number(&body["noise"]["places"]) > 20.0);
     assert!(j.join("papers/pod-whole.pdf").exists());
+    // Sizes that part: no false bound, and the heights still tell.
+    let parted = CAMPAIGN.replace("0.7, 1.05", "0.3, 0.5").replace("bars = 6", "bars = 1");
+    std::fs::write(j.join("campaign.toml"), parted).expect("written");
+    let said = run(j, "none", &[], 2);
+    assert!(said.err.contains("missed"), "{}", said.err);
+    assert!(!j.join("pod/none.json").exists());
     // Another campaign does not go on with it.
-    std::fs::write(j.join("campaign.toml"), CAMPAIGN.replace("seed = 4", "seed = 5")).expect("written");
+    std::fs::write(j.join("campaign.toml"), CAMPAIGN.replace("seed = 4", "seed = 5"))
+        .expect("written");
     let said = run(j, "parts", &[], 2);
     assert!(said.err.contains("another campaign"), "{}", said.err);
     assert_eq!(sorted("whole"), sorted("parts"));
     // A campaign that cannot be says which key.
-    std::fs::write(j.join("campaign.toml"), CAMPAIGN.replace("0.2, 1.2", "2.0, 1.2")).expect("written");
+    std::fs::write(j.join("campaign.toml"), CAMPAIGN.replace("0.7, 1.05", "2.0, 1.05"))
+        .expect("written");
     assert!(run(j, "x", &[], 2).err.contains("flaw.size_mm"));
 }
 

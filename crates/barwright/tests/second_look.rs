@@ -62,11 +62,8 @@ fn a_flaw_of_a_round_bar_is_seen_where_it_is() {
     let matrix = j.join("matrices/flawed");
     let matrix = matrix.to_str().expect("a path");
     // Both the skin and the far wall shine: the disc is looked for between them.
-    let said = job(
-        j,
-        &["look", matrix, "--name", "one", "--depth-mm", "5", "35", "--across-mm", "12"],
-        0,
-    );
+    let said =
+        job(j, &["look", matrix, "--name", "one", "--depth-mm", "5", "35", "--across-mm", "12"], 0);
     println!("{}{}", said.out, said.err);
     let look = json(&j.join("looks/one.json"));
     let spot = &spots(&look)[0];
@@ -121,9 +118,25 @@ fn a_look_is_kept_with_the_indication_that_asked_for_it() {
         .to_owned();
     let asked = format!("block:{letter}");
     // Records at full scale make it doubtful: attention.
-    let args = ["look", data, "--name", "hole", "--asked-by", &asked, "--depth-mm", "5", "55", "--across-mm", "15"];
+    let args = [
+        "look",
+        data,
+        "--name",
+        "hole",
+        "--asked-by",
+        &asked,
+        "--depth-mm",
+        "5",
+        "55",
+        "--across-mm",
+        "15",
+    ];
     let said = job(j, &args, 1);
-    assert!(said.out.contains("full scale") && said.out.contains("wall at 50.0 mm"), "{}", said.out);
+    assert!(
+        said.out.contains("full scale") && said.out.contains("wall at 50.0 mm"),
+        "{}",
+        said.out
+    );
     let look = json(&j.join("looks/hole.json"));
     assert_eq!(look["body"]["asked_by"]["letter"], letter.as_str());
     assert_eq!(look["made_from"]["judgement"], json(&j.join("bars/block.judgement.json"))["hash"]);
@@ -158,8 +171,18 @@ fn measured_data_with_a_wrong_description_is_told() {
     let j = folder.path();
     let copper_args = |data: &str, code: i32| {
         let args = [
-            "look", data, "--name", "two", "--flat", "--longitudinal-m-s", "4660", "--depth-mm", "5",
-            "25", "--across-mm", "16",
+            "look",
+            data,
+            "--name",
+            "two",
+            "--flat",
+            "--longitudinal-m-s",
+            "4660",
+            "--depth-mm",
+            "5",
+            "25",
+            "--across-mm",
+            "16",
         ];
         job(j, &args, code)
     };

@@ -14,6 +14,7 @@ use crate::{
 };
 
 const WIDTH: f64 = 960.0;
+const NARROWEST: f64 = 520.0;
 const TOP: f64 = 58.0;
 const SIDE: f64 = 46.0;
 const GAP: f64 = 18.0;
@@ -39,7 +40,7 @@ pub fn way(modes: [Mode; 2]) -> String {
     format!("{}-{}", letter(modes[0]), letter(modes[1]))
 }
 
-/// The picture as SVG text, 960 pixels wide. Depth runs downwards.
+/// The picture as SVG text, 960 pixels wide at most. Depth runs downwards.
 #[must_use]
 pub fn second_look(seen: &SecondLook, look: &Palette) -> String {
     let count = seen.views.len().max(1) as f64;
@@ -52,8 +53,10 @@ pub fn second_look(seen: &SecondLook, look: &Palette) -> String {
     let wide = room.min(TALLEST / ratio);
     let high = wide * ratio;
     let title = say!("Second look: {matrix}", matrix = &seen.matrix);
-    let mut svg = Svg::new(WIDTH, TOP + high + 108.0, title.clone(), look);
-    svg.rect((0.0, 0.0, WIDTH, TOP + high + 108.0), &look.paper, "none", 0.0);
+    // No wider than what is drawn and its colour bar.
+    let whole = (GAP + count * (SIDE + wide + GAP)).clamp(NARROWEST, WIDTH);
+    let mut svg = Svg::new(whole, TOP + high + 108.0, title.clone(), look);
+    svg.rect((0.0, 0.0, whole, TOP + high + 108.0), &look.paper, "none", 0.0);
     svg.text((GAP, 26.0), &title, Type::new(17.0, &look.ink, Anchor::Start).bold());
     let scale = Scale { low: FLOOR_DB, high: 0.0 };
     for (k, view) in seen.views.iter().enumerate() {

@@ -526,3 +526,27 @@ fn a_lot_cut_shows_every_bar_and_goes_on_after_a_hundred() {
     assert!(!svg.contains("<script>") && !svg.contains('\u{202e}'));
     roxmltree::Document::parse(&lot_cut(&hostile, 0, &Palette::page())).unwrap();
 }
+
+#[test]
+fn a_second_look_shows_each_pair_of_modes_with_what_stands_out() {
+    let technique = support::technique();
+    let level = support::level(&technique);
+    let (_, judgement) = support::bar(&technique, &level, "B003", Verdict::Reject, 3);
+    let look = support::second_look(&judgement, "A");
+    let picture = barwright_report::second_look(&look.body, &Palette::paper());
+    assert_eq!(count(&picture, "field"), 2);
+    let said = words(&picture);
+    assert!(said.contains("L-L") && said.contains("L-S") && said.contains("matrix-7"), "{said}");
+    // One place is numbered in each, on a ring of two circles.
+    let document = roxmltree::Document::parse(&picture).unwrap();
+    let rings = document.descendants().filter(|n| n.tag_name().name() == "circle").count();
+    assert_eq!(rings, 4);
+    assert_eq!(picture, barwright_report::second_look(&look.body, &Palette::paper()));
+    let mut one = look.body.clone();
+    one.views.truncate(1);
+    one.matrix = "<&\u{202e}x".into();
+    let narrow = barwright_report::second_look(&one, &Palette::page());
+    assert_eq!(count(&narrow, "field"), 1);
+    one.views.clear();
+    assert_eq!(count(&barwright_report::second_look(&one, &Palette::page()), "field"), 0);
+}

@@ -84,7 +84,8 @@ pub struct FlawLimits {
     pub length_mm: Option<[f64; 2]>,
 }
 
-/// Limits between which settings of the line are drawn. Gains are those of the technique: what levelling leaves is a spread.
+/// Limits between which settings of the line are drawn. Each is levelled on the reference bar, centred and in water as the technique
+/// says, before bars pass.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct LineLimits {
@@ -96,9 +97,9 @@ pub struct LineLimits {
     pub wobble_mm: [f64; 2],
     /// Least and greatest electrical noise, rms in percent of full screen height.
     pub noise_fsh_percent: [f64; 2],
-    /// Standard deviation of the elements' sensitivity that levelling left, in dB.
+    /// Standard deviation of the elements' sensitivity before levelling, in dB.
     pub element_spread_db: f64,
-    /// Standard deviation of the probes' sensitivity that levelling left, in dB.
+    /// Standard deviation of the probes' sensitivity before levelling, in dB.
     pub probe_spread_db: f64,
     /// How much warmer than the technique says the water is, least and greatest, in K.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -438,6 +438,27 @@ async fn figures_are_written_as_the_reader_wants_them() {
 
 // Own rules: a bar that the ledger knows goes out as an object, and its page says where; any other does not.
 #[tokio::test]
+async fn a_second_look_stands_with_the_bar_that_asked_for_it() {
+    let job = support::full().await;
+    let page = get(&job.folder, "/bars/B003").await.text;
+    assert!(page.contains("Second look at A"), "{page}");
+    assert!(page.contains("L-S: what stands out") && page.contains("14.60"), "{page}");
+    assert!(page.contains("elements are dead"), "{page}");
+    assert!(!page.contains("made anew since"), "{page}");
+    assert!(!get(&job.folder, "/bars/B002").await.text.contains("Second look at"));
+    let file = get(&job.folder, "/documents/looks/b003-a.json").await;
+    assert_eq!(file.status, StatusCode::OK);
+    // Judged anew, the look still stands, and the page says what became of its question.
+    let path = job.folder.judgement_path("B003");
+    let judged = job.folder.judgement("B003").unwrap();
+    let mut body = judged.body.clone();
+    body.reasons.clear();
+    files::write_sealed(&path, &barwright_job::Sealed::seal(body, [])).unwrap();
+    let page = get(&job.folder, "/bars/B003").await.text;
+    assert!(page.contains("Second look at A") && page.contains("made anew since"), "{page}");
+}
+
+#[tokio::test]
 async fn a_judged_bar_goes_out_as_an_object() {
     let job = support::full().await;
     let link = |bar: &str| format!("href=\"/bars/{bar}/object.dcm\"");

@@ -209,10 +209,10 @@ fn columns<'a>(common: &'a Common, response: &'a str) -> Columns<'a> {
 }
 
 #[derive(Serialize)]
-struct Told<'a> {
+struct Told {
     document: PathBuf,
     paper: PathBuf,
-    pod: &'a Pod,
+    pod: Pod,
 }
 
 /// What a curve is called.
@@ -237,9 +237,21 @@ fn no_name(name: &str) -> Failure {
 fn keep(
     bench: &Bench,
     naming: &Naming<'_>,
-    mut pod: Pod,
+    pod: Pod,
     source: &[(&'static str, Hash)],
 ) -> Result<Outcome, Failure> {
+    let told = store(bench, naming, pod, source)?;
+    bench.answer(&words(&told), &told)?;
+    Ok(Outcome::good_if(told.pod.a90_95.is_some()))
+}
+
+/// Seals and writes a curve and its report.
+fn store(
+    bench: &Bench,
+    naming: &Naming<'_>,
+    mut pod: Pod,
+    source: &[(&'static str, Hash)],
+) -> Result<Told, Failure> {
     let document = bench.job.pod_path(naming.name).ok_or_else(|| no_name(naming.name))?;
     naming.subject.clone_into(&mut pod.subject);
     naming.unit.clone_into(&mut pod.unit);
@@ -250,13 +262,11 @@ fn keep(
     let path = bench.job.paper_path(&format!("pod-{}", naming.name));
     files::write_sealed(&document, &sealed)?;
     files::write(&path, &paper)?;
-    let told = Told { document, paper: path, pod: &sealed.body };
-    bench.answer(&words(&told), &told)?;
-    Ok(Outcome::good_if(sealed.body.a90_95.is_some()))
+    Ok(Told { document, paper: path, pod: sealed.body })
 }
 
-fn words(told: &Told<'_>) -> String {
-    let p = told.pod;
+fn words(told: &Told) -> String {
+    let p = &told.pod;
     let size = |a: f64| format!("{} {}", text::number(a, 4), p.unit);
     let mut out = String::new();
     let repeats = if p.repeats > 1.0 {

@@ -52,7 +52,10 @@ impl Bench<'_> {
             about_axis,
             height: spot.height,
             over_floor_db: db(spot.height / floor),
-            sensitivity_db: point.map_or(f64::NEG_INFINITY, |p| db(p.height / most)).max(-200.0),
+            // The most favoured place was looked for on a net: it may lie between.
+            sensitivity_db: point
+                .map_or(f64::NEG_INFINITY, |p| db(p.height / most))
+                .clamp(-200.0, 0.0),
             extent_m: spot.extent_m,
             point_extent_m: point_extent_m.map(|e| if e.is_finite() { e } else { 0.0 }),
             size_m,

@@ -13,6 +13,7 @@ use barwright_job::{
     proof::FlawClass,
     reference::{Expected, Motion, ReferenceBar, Reflector, Shape},
     screened::{InspectedShare, LossCause, Lost, ScreenedBar},
+    second_look::SecondLook,
     technique::{
         Axis, Beam, Change, Firing, GainPoint, Gate, GateKind, Media, Other, PlanLimit, Probe,
         PulseSpec, Record, Response, Schedule, Section, Sensitivity,
@@ -630,4 +631,80 @@ pub fn block_technique() -> Technique {
         least_period_s: None,
     };
     t
+}
+
+/// A second look that an indication of a judged bar asked for: a round bar by two pairs of modes.
+pub fn second_look(judgement: &Sealed<Judgement>, letter: &str) -> Sealed<SecondLook> {
+    use barwright_job::second_look::{
+        AskedBy, Entry, Levels, Places, Recorded, Spot, Velocities, View,
+    };
+    use barwright_wave::{Mode, Surface};
+    let grid = Places { corner: Point::new(-0.021, 0.03), step_m: 0.5e-3, columns: 85, rows: 85 };
+    let place = Point::new(-0.004, 0.045);
+    let heights: Vec<f32> = (0..85 * 85)
+        .map(|k| {
+            let (x, y) = (f64::from(k % 85) * 0.5e-3 - 0.021, f64::from(k / 85) * 0.5e-3 + 0.03);
+            let off = (x - place.x).hypot(y - place.y) / 1e-3;
+            if x.hypot(y - 0.051) > 0.021 { 0.0 } else { (0.01 + (-off * off).exp()) as f32 }
+        })
+        .collect();
+    let spot = Spot {
+        place,
+        place_uncertainty_m: [0.05e-3, 0.09e-3],
+        depth_m: 14.6e-3,
+        about_axis: Some([7.2e-3, -0.59]),
+        height: 0.11,
+        over_floor_db: 24.0,
+        sensitivity_db: -3.1,
+        extent_m: [1.6e-3, 1.3e-3],
+        point_extent_m: [1.1e-3, 1.2e-3],
+        size_m: [Some(1.2e-3), None],
+        size_uncertainty_m: [0.2e-3, 0.2e-3],
+        clipped_share: 0.0,
+    };
+    let view = |modes| View {
+        modes,
+        grid,
+        levels: Levels::of(&heights),
+        highest: 0.11,
+        floor: 0.007,
+        resolution_m: [1.1e-3, 1.2e-3],
+        sensitivity_range_db: 9.0,
+        spots: vec![spot],
+    };
+    let look = SecondLook {
+        matrix: "matrix-7".into(),
+        asked_by: Some(AskedBy { bar: judgement.body.bar.clone(), letter: letter.into() }),
+        recorded: Recorded {
+            elements: 64,
+            dead: vec![17],
+            completed_pairs: 0,
+            clipped_traces: 0,
+            reciprocity: Some(0.02),
+            sample_rate_hz: 50e6,
+            span_s: [40e-6, 80e-6],
+            delay_s: 0.0,
+            centre_hz: 4.9e6,
+            bandwidth_rel: 0.58,
+        },
+        velocities: Velocities {
+            water_m_s: Some(1483.0),
+            longitudinal_m_s: 5920.0,
+            shear_m_s: 3255.0,
+            steel_uncertainty_rel: 0.005,
+            water_uncertainty_rel: 0.002,
+        },
+        entry: Entry::Found {
+            surface: Surface::Round { centre: Point::new(0.0, 0.051), radius_m: 0.021 },
+            elements: 63,
+            scatter_m: 4e-6,
+            uncertainty_m: 1e-6,
+        },
+        views: vec![view([Mode::L, Mode::L]), view([Mode::L, Mode::S])],
+        findings: vec![Finding::new(
+            Topic::Missing,
+            "1 of 64 elements are dead and left out: 18 (counted from 1)",
+        )],
+    };
+    Sealed::seal(look, [("matrix", Hash::of(b"matrix")), ("judgement", judgement.hash.clone())])
 }

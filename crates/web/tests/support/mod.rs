@@ -82,6 +82,8 @@ pub async fn full() -> Job {
         }
     };
     first.iter().chain(&second).for_each(|(s, j)| write(s, Some(j)));
+    let look = fixture::second_look(&first[2].1, "A");
+    files::write_sealed(&f.look_path("b003-a").unwrap(), &look).unwrap();
     write(&open, None);
 
     let rules = fixture::rules();

@@ -10,7 +10,7 @@ use barwright_job::{
 use barwright_twin::{Campaign, campaign::FlawKind};
 use barwright_web::files;
 
-use super::{LinkWord, Naming, keep, refused};
+use super::{LinkWord, Naming, Told, refused, store, words};
 use crate::bench::Bench;
 use crate::campaign::{By, Pass, Ran, run, span, trials};
 use crate::failure::{Failure, Outcome};
@@ -38,42 +38,67 @@ pub fn campaign(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let campaign = files::read_written(&args.campaign, Campaign::from_toml)?;
     let (technique, rules, order) =
         (bench.job.technique()?, bench.job.rules()?, bench.job.order()?);
-    let by = By { campaign: &campaign, technique: &technique, rules: &rules, order: &order };
+    let (station, reference) = (bench.job.station()?, bench.job.reference()?);
+    let by = By {
+        campaign: &campaign,
+        technique: &technique,
+        rules: &rules,
+        order: &order,
+        station: &station,
+        reference: &reference,
+    };
     let progress = bench.progress("passes", 0);
     let ran = run(&by, &log, args.most, &progress, &|words| progress.suspend(|| bench.say(words)))?;
     progress.finish_and_clear();
     if ran.passes.len() < ran.whole {
         return left(bench, &ran);
     }
-    let mut hits = hit_miss(&trials(&ran.passes, None), Scale::Log, Link::from(args.link))
-        .map_err(|e| unfit(&e))?;
-    describe(&mut hits, &campaign, &ran.passes);
     let calls: u32 = ran.passes.iter().map(|p| p.false_calls).sum();
     let places: u32 = ran.passes.iter().map(|p| p.places).sum();
-    hits.noise = false_calls(calls, places);
+    let noise = false_calls(calls, places);
     let decision = rules.alarm.height_fsh_percent;
     let full = technique.body.record.full_scale_fsh * 99.9;
+    let hits = hit_miss(&trials(&ran.passes, None), Scale::Log, Link::from(args.link));
     let heights = trials(&ran.passes, Some([decision, full]));
+    let signals = signal_response(&heights, Scale::Log, SignalScale::Log, decision);
     let source = [("campaign", campaign.hash()), ("technique", technique.hash.clone())];
-    // Heights tell more than found or missed, where they follow a line; where they do not, that is said.
-    match signal_response(&heights, Scale::Log, SignalScale::Log, decision) {
-        Ok(mut signals) => {
-            describe(&mut signals, &campaign, &ran.passes);
-            signals.signal_unit = "% FSH".into();
-            signals.noise.clone_from(&hits.noise);
-            let naming = Naming {
-                name: &format!("{}-signals", args.name),
-                subject: &campaign.subject,
-                unit: "mm",
-            };
-            keep(bench, &naming, signals, &source)?;
+    let named = |name: &str, mut pod: Pod, unit: &str, other: Option<String>| {
+        describe(&mut pod, &campaign, &ran.passes);
+        unit.clone_into(&mut pod.signal_unit);
+        pod.noise.clone_from(&noise);
+        pod.findings.extend(other.map(|words| Finding::new(Topic::Validity, words)));
+        let naming = Naming { name, subject: &campaign.subject, unit: "mm" };
+        store(bench, &naming, pod, &source)
+    };
+    // Each stands for itself; what the other could not be fitted to is said with it.
+    let (no_hits, no_signals) = (
+        hits.as_ref().err().map(why("found and missed")),
+        signals.as_ref().err().map(why("heights")),
+    );
+    let told = match (hits, signals) {
+        (Err(e), Err(_)) => return Err(unfit(&e)),
+        (hits, signals) => {
+            let mut told = Vec::new();
+            if let Ok(hits) = hits {
+                told.push(("found and missed", named(&args.name, hits, "", no_signals)?));
+            }
+            if let Ok(signals) = signals {
+                let name = format!("{}-signals", args.name);
+                told.push(("heights", named(&name, signals, "% FSH", no_hits)?));
+            }
+            told
         }
-        Err(e) => hits
-            .findings
-            .push(Finding::new(Topic::Validity, format!("heights were not fitted: {e}"))),
-    }
-    let naming = Naming { name: &args.name, subject: &campaign.subject, unit: "mm" };
-    keep(bench, &naming, hits, &source)
+    };
+    let text: Vec<String> =
+        told.iter().map(|(title, t)| format!("{title}\n{}", words(t))).collect();
+    let (titles, all): (Vec<&str>, Vec<Told>) = told.into_iter().unzip();
+    bench.answer(&text.join("\n"), &all)?;
+    let whole = titles.len() == 2 && all.iter().all(|t| t.pod.a90_95.is_some());
+    Ok(Outcome::good_if(whole))
+}
+
+fn why(what: &str) -> impl Fn(&PodError) -> String {
+    move |e| format!("{what} were not fitted: {e}")
 }
 
 /// A campaign that is not at its end.
@@ -132,7 +157,7 @@ fn describe(pod: &mut Pod, campaign: &Campaign, passes: &[Pass]) {
         how.push(format!("Length {} along the bar, anywhere around.", between(length, "mm")));
     }
     how.push(format!(
-        "Line: {} settings; axis up to {} mm off the ring's, wander {}, noise {} FSH, sensitivity scattered by {} dB (elements) and {} dB (probes) after levelling{}.",
+        "Line: {} settings; axis up to {} mm off the ring's, wander {}, noise {} FSH, sensitivity scattered by {} dB (elements) and {} dB (probes), levelled on the reference bar{}.",
         line.settings,
         line.off_centre_mm,
         between(line.wobble_mm, "mm"),
