@@ -174,6 +174,20 @@ impl Incident {
         Ok(Self { orders: orders.into_iter().flatten().collect() })
     }
 
+    /// Refuses the field of another band.
+    pub(super) fn check_fits(&self, band: &CylinderBand) -> Result<()> {
+        let solutions = band.solutions();
+        let counts = |what, got, need| {
+            if got == need { Ok(()) } else { Err(WaveError::Count { what, got, need }) }
+        };
+        counts("frequencies of the band", self.orders.len(), solutions.len())?;
+        for (orders, solution) in self.orders.iter().zip(solutions) {
+            let need = 2 * solution.highest_order() + 1;
+            counts("orders of an incident field", orders.len(), need)?;
+        }
+        Ok(())
+    }
+
     /// Scaled orders at one frequency.
     pub(super) fn orders(&self, frequency: usize) -> &[Complex64] {
         &self.orders[frequency]

@@ -1,0 +1,125 @@
+// From the spectra at a place to its envelope, and the envelope's peak.
+//
+// TIMES, TIME_RADICES, TIME_LANES and PLACES (columns of a block) come from the host; ANGLES as before.
+
+#define TIME_ROOM (TIMES + 1)
+#define TIME_THREADS (TIME_LANES * PLACES)
+#define TAPS 16
+// Threads that follow a peak together, and places between two samples at which they look.
+#define GROUP (TIME_LANES < 32 ? TIME_LANES : 32)
+#define PARTS (GROUP / 2)
+// Local maxima of the samples lower than this share of the largest square are not followed between the
+// samples, and a sample this little below a neighbour may have a top of its own: as `peaks.rs` of wave.
+#define CONTEND 0.7f
+#define LEVEL 0.94f
+
+DEVICE float over_group(float v) {
+#pragma unroll
+    for (int across = GROUP / 2; across > 0; across /= 2)
+        v = fmaxf(v, __shfl_xor_sync(0xffffffffu, v, across, GROUP));
+    return v;
+}
+
+// The largest over all threads of a column.
+DEVICE float over_column(float v, float* each, int column, int lane) {
+    v = over_group(v);
+    if (TIME_LANES > 32) {
+        const int groups = TIME_LANES / GROUP;
+        __syncthreads();
+        if (lane % GROUP == 0) each[column * groups + lane / GROUP] = v;
+        __syncthreads();
+        for (int g = 0; g < groups; g++) v = fmaxf(v, each[column * groups + g]);
+    }
+    return v;
+}
+
+struct Times {
+    int frequencies, rings;
+    int wanted, sector;     // angles wanted, and the first
+    int first;              // number of the first task
+};
+
+// A block for PLACES angles of one task; `peaks[task number][m]`, `weights[part][tap]` of band-limited
+// interpolation.
+extern "C" __global__ void __launch_bounds__(TIME_THREADS)
+    peaks(Times s, const int* tasks, const float2* rows, const float* weights, const float2* turns,
+          float* found) {
+    extern __shared__ float2 space[];
+    __shared__ float between[PARTS * (TAPS + 1)];
+    __shared__ float each[PLACES * (TIME_LANES / GROUP)];
+    int thread = threadIdx.x;
+    for (int i = thread; i < PARTS * TAPS; i += TIME_THREADS)
+        between[i / TAPS * (TAPS + 1) + i % TAPS] = weights[i];
+    int m0 = blockIdx.x * PLACES;
+    {
+        int column = thread % PLACES, lane = thread / PLACES;
+        int m = min(m0 + column, s.wanted - 1);
+        const float2* row = rows + (size_t)blockIdx.y * s.frequencies * ANGLES + (s.sector + m) % ANGLES;
+        // The middle of the band goes to frequency zero, which no magnitude feels.
+        int middle = s.frequencies / 2, upper = s.frequencies - middle;
+        auto in = [&](int i) {
+            int f = i < upper ? middle + i : i - (TIMES - middle);
+            bool there = i < upper || i >= TIMES - middle;
+            return there ? __ldg(row + (size_t)f * ANGLES) : f2(0.0f, 0.0f);
+        };
+        float2* mine = space + column * TIME_ROOM;
+        auto room = [&](int i) -> float2& { return mine[i]; };
+        auto out = [&](int i, float2 v) { mine[i] = v; };
+        Passes<TIMES, TIME_LANES, -1, true, 1, TIME_RADICES>::run(lane, turns, in, room, out);
+    }
+    __syncthreads();
+    int column = thread / TIME_LANES, lane = thread % TIME_LANES;
+    int own = lane % GROUP;
+    const float2* signal = space + column * TIME_ROOM;
+    const int EACH = TIMES / TIME_LANES;
+    float sizes[EACH];
+    float largest = 0.0f;
+#pragma unroll
+    for (int i = 0; i < EACH; i++) {
+        sizes[i] = norm2(signal[lane + i * TIME_LANES]);
+        largest = fmaxf(largest, sizes[i]);
+    }
+    largest = over_column(largest, each, column, lane);
+    float best = largest;
+    // Which of the threads of a warp belong to this group.
+    int shift = (thread % 32) / GROUP * GROUP;
+    unsigned members = GROUP == 32 ? 0xffffffffu : ((1u << GROUP) - 1u);
+#pragma unroll
+    for (int i = 0; i < EACH; i++) {
+        int j = lane + i * TIME_LANES;
+        bool top = false;
+        if (sizes[i] > 0.0f && sizes[i] >= CONTEND * largest) {
+            float before = norm2(signal[(j + TIMES - 1) % TIMES]);
+            float after = norm2(signal[(j + 1) % TIMES]);
+            top = sizes[i] >= LEVEL * before && sizes[i] >= LEVEL * after;
+        }
+        unsigned tops = __ballot_sync(0xffffffffu, top) >> shift & members;
+        while (__any_sync(0xffffffffu, tops != 0)) {
+            bool busy = tops != 0;
+            int who = busy ? __ffs(tops) - 1 : 0;
+            tops &= tops - 1;
+            int about = lane - own + who + i * TIME_LANES;
+            // Parts of a sample about it, from one before to one part less than one after.
+            int part = own - PARTS;
+            int from = about + (part < 0 ? -1 : 0) + 1 - TAPS / 2;
+            const float* row = between + (part < 0 ? part + PARTS : part) * (TAPS + 1);
+            float2 sum = f2(0.0f, 0.0f);
+            if (busy) {
+#pragma unroll
+                for (int t = 0; t < TAPS; t++)
+                    sum = sum + signal[(from + t + TIMES) % TIMES] * row[t];
+            }
+            float here = norm2(sum);
+            float left = __shfl_up_sync(0xffffffffu, here, 1, GROUP);
+            float right = __shfl_down_sync(0xffffffffu, here, 1, GROUP);
+            float bend = 2.0f * here - left - right;
+            bool inner = own > 0 && own < GROUP - 1 && here >= left && here >= right && bend > 0.0f;
+            if (inner) here += 0.125f * (right - left) * (right - left) / bend;
+            here = over_group(here);
+            if (busy) best = fmaxf(best, here);
+        }
+    }
+    best = over_column(best, each, column, lane);
+    if (lane == 0 && m0 + column < s.wanted)
+        found[(size_t)(s.first + blockIdx.y) * s.wanted + m0 + column] = sqrtf(best);
+}
