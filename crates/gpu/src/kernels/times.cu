@@ -12,6 +12,10 @@
 // samples, and a sample this little below a neighbour may have a top of its own: as `peaks.rs` of wave.
 #define CONTEND 0.7f
 #define LEVEL 0.94f
+// Factors by which the square at the top of a shoulder, or of a peak, may exceed its sample's, or what a
+// parabola says.
+#define RISE 1.1f
+#define DOUBT 1.2f
 
 DEVICE float over_group(float v) {
 #pragma unroll
@@ -83,40 +87,66 @@ extern "C" __global__ void __launch_bounds__(TIME_THREADS)
     float best = largest;
     // Which of the threads of a warp belong to this group.
     int shift = (thread % 32) / GROUP * GROUP;
-    unsigned members = GROUP == 32 ? 0xffffffffu : ((1u << GROUP) - 1u);
+    const unsigned members = GROUP == 32 ? 0xffffffffu : (1u << (GROUP % 32)) - 1u;
+    // All threads of a group look about sample `about` of a busy group: each at a part of a sample from one
+    // before to one part less than one after. The square at the top.
+    auto follow = [&](int about, bool busy) {
+        int part = own - PARTS;
+        int from = about + (part < 0 ? -1 : 0) + 1 - TAPS / 2;
+        const float* row = between + (part < 0 ? part + PARTS : part) * (TAPS + 1);
+        float2 sum = f2(0.0f, 0.0f);
+        if (busy) {
+#pragma unroll
+            for (int t = 0; t < TAPS; t++) sum = sum + signal[(from + t + TIMES) % TIMES] * row[t];
+        }
+        float here = norm2(sum);
+        float left = __shfl_up_sync(0xffffffffu, here, 1, GROUP);
+        float right = __shfl_down_sync(0xffffffffu, here, 1, GROUP);
+        float bend = 2.0f * here - left - right;
+        bool inner = own > 0 && own < GROUP - 1 && here >= left && here >= right && bend > 0.0f;
+        if (inner) here += 0.125f * (right - left) * (right - left) / bend;
+        return over_group(here);
+    };
+    // First the largest sample that this group holds, all groups at once: most others cannot contend then.
+    {
+        float most = 0.0f;
+        int at = 0;
+#pragma unroll
+        for (int i = 0; i < EACH; i++) {
+            if (sizes[i] > most) {
+                most = sizes[i];
+                at = lane + i * TIME_LANES;
+            }
+        }
+        float of_group = over_group(most);
+        unsigned holders = __ballot_sync(0xffffffffu, most >= of_group) >> shift & members;
+        int about = __shfl_sync(0xffffffffu, at, __ffs(holders) - 1, GROUP);
+        bool busy = of_group > 0.0f && of_group >= CONTEND * largest;
+        best = fmaxf(best, follow(about, busy));
+#pragma unroll
+        for (int i = 0; i < EACH; i++)
+            if (lane + i * TIME_LANES == about) sizes[i] = 0.0f;
+    }
 #pragma unroll
     for (int i = 0; i < EACH; i++) {
         int j = lane + i * TIME_LANES;
         bool top = false;
-        if (sizes[i] > 0.0f && sizes[i] >= CONTEND * largest) {
+        float here = sizes[i];
+        if (here > 0.0f && here >= CONTEND * largest) {
             float before = norm2(signal[(j + TIMES - 1) % TIMES]);
             float after = norm2(signal[(j + 1) % TIMES]);
-            top = sizes[i] >= LEVEL * before && sizes[i] >= LEVEL * after;
+            float bend = 2.0f * here - before - after;
+            bool shoulder = here < before || here <= after;
+            float guess = bend > 0.0f ? 0.5f * (after - before) / bend : 0.0f;
+            float most = shoulder ? here * RISE : (here + 0.25f * (after - before) * guess) * DOUBT;
+            top = here >= LEVEL * before && here >= LEVEL * after && most >= best;
         }
         unsigned tops = __ballot_sync(0xffffffffu, top) >> shift & members;
         while (__any_sync(0xffffffffu, tops != 0)) {
             bool busy = tops != 0;
             int who = busy ? __ffs(tops) - 1 : 0;
             tops &= tops - 1;
-            int about = lane - own + who + i * TIME_LANES;
-            // Parts of a sample about it, from one before to one part less than one after.
-            int part = own - PARTS;
-            int from = about + (part < 0 ? -1 : 0) + 1 - TAPS / 2;
-            const float* row = between + (part < 0 ? part + PARTS : part) * (TAPS + 1);
-            float2 sum = f2(0.0f, 0.0f);
-            if (busy) {
-#pragma unroll
-                for (int t = 0; t < TAPS; t++)
-                    sum = sum + signal[(from + t + TIMES) % TIMES] * row[t];
-            }
-            float here = norm2(sum);
-            float left = __shfl_up_sync(0xffffffffu, here, 1, GROUP);
-            float right = __shfl_down_sync(0xffffffffu, here, 1, GROUP);
-            float bend = 2.0f * here - left - right;
-            bool inner = own > 0 && own < GROUP - 1 && here >= left && here >= right && bend > 0.0f;
-            if (inner) here += 0.125f * (right - left) * (right - left) / bend;
-            here = over_group(here);
-            if (busy) best = fmaxf(best, here);
+            best = fmaxf(best, follow(lane - own + who + i * TIME_LANES, busy));
         }
     }
     best = over_column(best, each, column, lane);
