@@ -5,9 +5,10 @@ use std::f64::consts::{PI, TAU};
 use barwright_wave::cylinder::batch::{
     EchoAnswer, EchoBatch, Extreme, Extremes, MapBatch, MapsAnswer, Wanted,
 };
-use barwright_wave::cylinder::{Drive, EchoPeak, LineArray, between_samples};
+use barwright_wave::cylinder::{Drive, EchoPeak, EchoPlace, LineArray, between_samples};
 use barwright_wave::{Mode, Point};
 use cudarc::driver::CudaSlice;
+use rayon::prelude::*;
 
 use crate::device::Device;
 use crate::error::DeviceError;
@@ -115,7 +116,8 @@ impl Device {
         let shares = &batch.rings.shares;
         let bars = [&batch.bars[item.bar]];
         let extent = Extent::of(&bars, batch.frequencies_hz, batch.mode, shares);
-        let kernels = self.shaped(Shape::new(batch.rings.angles, batch.times, extent.lossy)?)?;
+        let kernels =
+            self.shaped(Shape::for_maps(batch.rings.angles, batch.times, extent.lossy)?)?;
         let (tables, radial) =
             self.tables(&bars, batch.frequencies_hz, batch.mode, shares, &extent)?;
         let side =
@@ -166,7 +168,8 @@ impl Device {
         let places = rings * width;
         let all: Vec<_> = batch.bars.iter().collect();
         let whole = Extent::of(&all, batch.frequencies_hz, batch.mode, shares);
-        let kernels = self.shaped(Shape::new(batch.rings.angles, batch.times, whole.lossy)?)?;
+        let kernels =
+            self.shaped(Shape::for_maps(batch.rings.angles, batch.times, whole.lossy)?)?;
         let bars: Vec<usize> = batch.items.iter().map(|i| i.bar).collect();
         let bytes = Bytes {
             bar: whole.bytes_a_bar(),
@@ -318,7 +321,8 @@ impl Device {
         let shares = &batch.rings.shares;
         let all: Vec<_> = batch.bars.iter().collect();
         let whole = Extent::of(&all, batch.frequencies_hz, batch.mode, shares);
-        let kernels = self.shaped(Shape::new(batch.rings.angles, batch.times, whole.lossy)?)?;
+        let kernels =
+            self.shaped(Shape::for_echoes(batch.rings.angles, batch.times, whole.lossy)?)?;
         let spacing_s = 1.0 / (step_hz * kernels.shape.times as f64);
         let count = ((batch.search_s / spacing_s).ceil() as usize).clamp(1, kernels.shape.times);
         let bars: Vec<usize> = batch.items.iter().map(|i| i.bar).collect();
@@ -490,18 +494,14 @@ impl Chunk<'_> {
     /// Places as the device takes them, and k r of each task and frequency.
     fn asked(&self) -> (Vec<PlaceOnDevice>, Vec<f32>) {
         let batch = self.batch;
-        let (mut places, mut around) = (Vec::new(), Vec::new());
-        for (task, &(i, ring)) in self.tasks.iter().enumerate() {
-            let item = &batch.items[i];
-            let bar = &batch.bars[item.bar];
-            let radius_m = batch.rings.shares[ring] * bar.radius_m;
-            if batch.headings {
-                let per_hz = TAU * radius_m / bar.solid.velocity_m_s(batch.mode);
-                around.extend(batch.frequencies_hz.iter().map(|f| (f * per_hz) as f32));
-            }
-            let rows = batch.weights[item.weights].rows().len() as i32;
-            for place in &item.places.rings[ring] {
-                places.push(PlaceOnDevice {
+        let places = self
+            .tasks
+            .par_iter()
+            .enumerate()
+            .flat_map_iter(|(task, &(i, ring))| {
+                let item = &batch.items[i];
+                let rows = batch.weights[item.weights].rows().len() as i32;
+                item.places.rings[ring].iter().map(move |place| PlaceOnDevice {
                     task: task as i32,
                     angle: place.angle as i32,
                     row: place.row,
@@ -509,35 +509,62 @@ impl Chunk<'_> {
                     rows,
                     offset: self.first_sample(place.earliest_s).rem_euclid(self.times as f64)
                         as i32,
-                });
+                })
+            })
+            .collect();
+        let mut around = Vec::new();
+        if batch.headings {
+            for &(i, ring) in self.tasks {
+                let bar = &batch.bars[batch.items[i].bar];
+                let radius_m = batch.rings.shares[ring] * bar.radius_m;
+                let per_hz = TAU * radius_m / bar.solid.velocity_m_s(batch.mode);
+                around.extend(batch.frequencies_hz.iter().map(|f| (f * per_hz) as f32));
             }
         }
         (places, around)
     }
 
     fn keep(&self, found: &[f32], back: f64, answer: &mut EchoAnswer) -> Result<()> {
-        let mut next = found.chunks_exact(ECHO);
-        for &(i, ring) in self.tasks {
-            let item = &self.batch.items[i];
-            let unit = self.batch.weights[item.weights].unit() * back;
-            for place in &item.places.rings[ring] {
-                let Some(&[amplitude, sample, sine]) = next.next() else {
-                    continue;
-                };
-                if !(amplitude.is_finite() && sample.is_finite() && sine.is_finite()) {
-                    return Err(DeviceError::Failed {
-                        doing: "computed echoes",
-                        text: "an echo is no finite number".into(),
-                    });
-                }
-                let start = self.first_sample(place.earliest_s);
-                answer[i][ring].push(EchoPeak {
-                    amplitude: f64::from(amplitude) * unit,
-                    time_s: (start + f64::from(sample)) * self.spacing_s,
-                    sine: f64::from(sine),
-                });
-            }
+        let mut from = 0;
+        let stretches: Vec<(usize, usize, usize)> = self
+            .tasks
+            .iter()
+            .map(|&(i, ring)| {
+                let first = from;
+                from += ECHO * self.batch.items[i].places.rings[ring].len();
+                (i, ring, first)
+            })
+            .collect();
+        let kept: Vec<Option<Vec<EchoPeak>>> = stretches
+            .into_par_iter()
+            .map(|(i, ring, first)| {
+                let item = &self.batch.items[i];
+                let unit = self.batch.weights[item.weights].unit() * back;
+                let places = &item.places.rings[ring];
+                let values = found.get(first..)?.chunks_exact(ECHO);
+                values.zip(places).map(|(v, place)| self.echo(v, place, unit)).collect()
+            })
+            .collect();
+        for (&(i, ring), echoes) in self.tasks.iter().zip(kept) {
+            answer[i][ring] = echoes.ok_or_else(|| DeviceError::Failed {
+                doing: "computed echoes",
+                text: "an echo is no finite number".into(),
+            })?;
         }
         Ok(())
+    }
+
+    /// An echo from the device's numbers; `None` if they are none.
+    fn echo(&self, values: &[f32], place: &EchoPlace, unit: f64) -> Option<EchoPeak> {
+        let &[amplitude, sample, sine] = values else {
+            return None;
+        };
+        let start = self.first_sample(place.earliest_s);
+        let finite = amplitude.is_finite() && sample.is_finite() && sine.is_finite();
+        finite.then(|| EchoPeak {
+            amplitude: f64::from(amplitude) * unit,
+            time_s: (start + f64::from(sample)) * self.spacing_s,
+            sine: f64::from(sine),
+        })
     }
 }

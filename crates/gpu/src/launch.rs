@@ -540,8 +540,10 @@ mod tests {
     // The compiler needs no device. Where it is not installed either, this says so and ends.
     #[test]
     fn kernels_compile() {
-        for (angles, times, lossy) in [(1024, 256, false), (480, 512, true), (6, 4096, false)] {
-            let shape = Shape::new(angles, times, lossy).expect("a shape");
+        for (angles, times, lossy) in
+            [(1024, 256, false), (480, 512, true), (6, 4096, false), (8192, 64, true)]
+        {
+            let shape = Shape::for_echoes(angles, times, lossy).expect("a shape");
             match compile_only(shape) {
                 Err(e @ DeviceError::NoCompiler { .. }) => {
                     eprintln!("SKIPPED: {e}");

@@ -9,8 +9,9 @@ const BLOCK: usize = 256;
 /// Most angles of a ring and most times of a record.
 const MOST_ANGLES: usize = 8192;
 const MOST_TIMES: usize = 4096;
-/// Fewest times: half a warp follows a peak.
-const FEWEST_TIMES: usize = 256;
+/// Fewest times for maps, where half a warp follows a peak, and for echoes.
+const FEWEST_FOR_MAPS: usize = 256;
+const FEWEST_FOR_ECHOES: usize = 64;
 
 /// What kernels are compiled for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -24,12 +25,20 @@ pub struct Shape {
 }
 
 impl Shape {
-    /// A shape that the kernels can serve; `times` is the least number of times.
+    /// A shape for maps of peaks; `times` is the least number of times.
+    ///
+    /// # Errors
+    /// As [`Self::for_echoes`].
+    pub fn for_maps(angles: usize, times: usize, lossy: bool) -> Result<Self, DeviceError> {
+        Self::for_echoes(angles, times.max(FEWEST_FOR_MAPS), lossy)
+    }
+
+    /// A shape for echoes; `times` is the least number of times.
     ///
     /// # Errors
     /// [`DeviceError::NotMade`] for angles that are not a product of twos, threes and fives within 2 to 8192,
     /// or more than 4096 times.
-    pub fn new(angles: usize, times: usize, lossy: bool) -> Result<Self, DeviceError> {
+    pub fn for_echoes(angles: usize, times: usize, lossy: bool) -> Result<Self, DeviceError> {
         if !(2..=MOST_ANGLES).contains(&angles) || radices(angles).is_none() {
             return Err(DeviceError::NotMade {
                 what: "the number of angles of a ring",
@@ -44,7 +53,7 @@ impl Shape {
                 expected: "at most 4096",
             });
         }
-        Ok(Self { angles, times: times.next_power_of_two().max(FEWEST_TIMES), lossy })
+        Ok(Self { angles, times: times.next_power_of_two().max(FEWEST_FOR_ECHOES), lossy })
     }
 
     /// Threads of one ring's transform.
@@ -86,7 +95,7 @@ impl Shape {
     /// Bytes of shared memory of a block of records.
     #[must_use]
     pub fn time_room(&self) -> u32 {
-        (self.places() * (self.times + 1) * 8) as u32
+        (self.places() * (self.times + 17) * 8) as u32
     }
 
     /// What the kernels are compiled with.
@@ -150,11 +159,11 @@ mod tests {
 
     #[test]
     fn shapes_say_what_they_do_not_take() {
-        let shape = Shape::new(1024, 200, false).expect("a shape");
+        let shape = Shape::for_maps(1024, 200, false).expect("a shape");
         assert_eq!((shape.times, shape.time_lanes(), shape.places()), (256, 16, 16));
-        let error = Shape::new(1022, 256, false).expect_err("7 times 73 times 2");
+        let error = Shape::for_maps(1022, 256, false).expect_err("7 times 73 times 2");
         assert!(error.to_string().contains("1022"), "{error}");
-        let error = Shape::new(1024, 5000, false).expect_err("too many times");
+        let error = Shape::for_maps(1024, 5000, false).expect_err("too many times");
         assert!(error.to_string().contains("5000"), "{error}");
         assert!(error.leaves_device_usable());
     }

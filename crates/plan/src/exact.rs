@@ -10,6 +10,7 @@ pub mod class;
 pub mod echoes;
 mod faces;
 pub mod fields;
+mod many;
 pub mod maps;
 pub mod margins;
 pub mod weights;

@@ -2,7 +2,10 @@
 //
 // TIMES, TIME_RADICES, TIME_LANES and PLACES (columns of a block) come from the host; ANGLES as before.
 
-#define TIME_ROOM (TIMES + 1)
+// A column holds its first samples once more after its last, so that a stretch of them needs no turning
+// round; an odd length keeps columns on different banks.
+#define AGAIN 16
+#define TIME_ROOM (TIMES + AGAIN + 1)
 #define TIME_THREADS (TIME_LANES * PLACES)
 #define TAPS 16
 // Threads that follow a peak together, and places between two samples at which they look.
@@ -68,7 +71,10 @@ extern "C" __global__ void __launch_bounds__(TIME_THREADS)
         };
         float2* mine = space + column * TIME_ROOM;
         auto room = [&](int i) -> float2& { return mine[i]; };
-        auto out = [&](int i, float2 v) { mine[i] = v; };
+        auto out = [&](int i, float2 v) {
+            mine[i] = v;
+            if (i < AGAIN) mine[TIMES + i] = v;
+        };
         Passes<TIMES, TIME_LANES, -1, true, 1, TIME_RADICES>::run(lane, turns, in, room, out);
     }
     __syncthreads();
@@ -92,12 +98,12 @@ extern "C" __global__ void __launch_bounds__(TIME_THREADS)
     // before to one part less than one after. The square at the top.
     auto follow = [&](int about, bool busy) {
         int part = own - PARTS;
-        int from = about + (part < 0 ? -1 : 0) + 1 - TAPS / 2;
+        int from = (about + (part < 0 ? -1 : 0) + 1 - TAPS / 2 + TIMES) % TIMES;
         const float* row = between + (part < 0 ? part + PARTS : part) * (TAPS + 1);
         float2 sum = f2(0.0f, 0.0f);
         if (busy) {
 #pragma unroll
-            for (int t = 0; t < TAPS; t++) sum = sum + signal[(from + t + TIMES) % TIMES] * row[t];
+            for (int t = 0; t < TAPS; t++) sum = sum + signal[from + t] * row[t];
         }
         float here = norm2(sum);
         float left = __shfl_up_sync(0xffffffffu, here, 1, GROUP);
@@ -127,27 +133,28 @@ extern "C" __global__ void __launch_bounds__(TIME_THREADS)
         for (int i = 0; i < EACH; i++)
             if (lane + i * TIME_LANES == about) sizes[i] = 0.0f;
     }
+    // Which of this thread's samples may have a higher top about them.
+    unsigned mine = 0;
 #pragma unroll
     for (int i = 0; i < EACH; i++) {
-        int j = lane + i * TIME_LANES;
-        bool top = false;
         float here = sizes[i];
         if (here > 0.0f && here >= CONTEND * largest) {
-            float before = norm2(signal[(j + TIMES - 1) % TIMES]);
-            float after = norm2(signal[(j + 1) % TIMES]);
+            int j = lane + i * TIME_LANES;
+            float before = norm2(signal[(j + TIMES - 1) % TIMES]), after = norm2(signal[j + 1]);
             float bend = 2.0f * here - before - after;
             bool shoulder = here < before || here <= after;
             float guess = bend > 0.0f ? 0.5f * (after - before) / bend : 0.0f;
             float most = shoulder ? here * RISE : (here + 0.25f * (after - before) * guess) * DOUBT;
-            top = here >= LEVEL * before && here >= LEVEL * after && most >= best;
+            if (here >= LEVEL * before && here >= LEVEL * after && most >= best) mine |= 1u << i;
         }
-        unsigned tops = __ballot_sync(0xffffffffu, top) >> shift & members;
-        while (__any_sync(0xffffffffu, tops != 0)) {
-            bool busy = tops != 0;
-            int who = busy ? __ffs(tops) - 1 : 0;
-            tops &= tops - 1;
-            best = fmaxf(best, follow(lane - own + who + i * TIME_LANES, busy));
-        }
+    }
+    while (__any_sync(0xffffffffu, mine != 0)) {
+        unsigned tops = __ballot_sync(0xffffffffu, mine != 0) >> shift & members;
+        bool busy = tops != 0;
+        int who = busy ? __ffs(tops) - 1 : 0;
+        int about = __shfl_sync(0xffffffffu, lane + (__ffs(mine) - 1) * TIME_LANES, who, GROUP);
+        if (own == who) mine &= mine - 1;
+        best = fmaxf(best, follow(busy ? about : 0, busy));
     }
     best = over_column(best, each, column, lane);
     if (lane == 0 && m0 + column < s.wanted)

@@ -6,7 +6,8 @@ use barwright_wave::{
     Element, Mode, Point,
     cylinder::{
         Attenuation, CylinderBand, Drive, EchoPeak, EchoPlace, EchoTask, Incident, LineArray,
-        Passage, Rings,
+        Rings,
+        batch::{BarBand, RingShares},
     },
 };
 
@@ -53,6 +54,36 @@ pub struct Fineness {
     pub around: usize,
 }
 
+/// Frequencies that a kind of wave needs: they depend on the pulse alone.
+pub(crate) fn frequencies_hz(conditions: &Conditions, mode: Mode) -> Vec<f64> {
+    let pulse = &conditions.pulse;
+    let reach = BAND * pulse.sigma_hz();
+    let step = 1.0 / record_s(mode, pulse.centre_hz);
+    let low = ((pulse.centre_hz - reach).max(0.08 * pulse.centre_hz) / step).ceil() as usize;
+    let high = ((pulse.centre_hz + reach) / step).floor() as usize;
+    (low..=high).map(|k| k as f64 * step).collect()
+}
+
+/// What the modal solution of a bar of a radius depends on under given conditions.
+pub(crate) fn bar_band(
+    conditions: &Conditions,
+    radius_m: f64,
+    frequencies_hz: &[f64],
+) -> Result<BarBand> {
+    let media = &conditions.media;
+    let growing = attenuation(conditions);
+    let steel = |f: &f64| Attenuation {
+        longitudinal_np_m: growing.np_m(Mode::L, *f),
+        shear_np_m: growing.np_m(Mode::S, *f),
+    };
+    Ok(BarBand {
+        radius_m,
+        solid: media.steel,
+        fluid: media.water.ok_or_else(crate::conditions::dry)?,
+        attenuation: frequencies_hz.iter().map(steel).collect(),
+    })
+}
+
 /// A size of bar and its media, with everything that does not depend on the beam.
 pub(crate) struct Bar {
     pub band: CylinderBand,
@@ -63,29 +94,8 @@ impl Bar {
     /// Modal solutions of a bar of a radius under given conditions, over the frequencies that a kind of wave
     /// needs.
     pub fn new(conditions: &Conditions, radius_m: f64, mode: Mode) -> Result<Self> {
-        let pulse = &conditions.pulse;
-        let media = &conditions.media;
-        let water = media.water.ok_or_else(crate::conditions::dry)?;
-        let record_s = record_s(mode, pulse.centre_hz);
-        let reach = BAND * pulse.sigma_hz();
-        let step = 1.0 / record_s;
-        let low = ((pulse.centre_hz - reach).max(0.08 * pulse.centre_hz) / step).ceil() as usize;
-        let high = ((pulse.centre_hz + reach) / step).floor() as usize;
-        let frequencies: Vec<f64> = (low..=high).map(|k| k as f64 * step).collect();
-        let growing = attenuation(conditions);
-        let steel = |f| Attenuation {
-            longitudinal_np_m: growing.np_m(Mode::L, f),
-            shear_np_m: growing.np_m(Mode::S, f),
-        };
-        let band = CylinderBand::with_attenuation(
-            radius_m,
-            &media.steel,
-            &water,
-            &frequencies,
-            0.0,
-            Passage::First,
-            steel,
-        )?;
+        let frequencies = frequencies_hz(conditions, mode);
+        let band = bar_band(conditions, radius_m, &frequencies)?.solve(&frequencies)?;
         Ok(Self { band, radius_m })
     }
 
@@ -124,8 +134,7 @@ impl Bar {
         let illumination = self.band.illuminate(&array)?;
         let count = elements.len();
         let all: Vec<usize> = (0..count).collect();
-        let weights: Vec<f64> =
-            (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect();
+        let weights = element_weights(count, lost_middle);
         let side = |delays: &[f64]| -> Result<Incident> {
             Ok(illumination.incident(&Drive::weighted(&all, delays, &weights)?)?)
         };
@@ -136,6 +145,11 @@ impl Bar {
                 .transpose()?,
         })
     }
+}
+
+/// Strengths of an aperture's elements.
+pub(crate) fn element_weights(count: usize, lost_middle: bool) -> Vec<f64> {
+    (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect()
 }
 
 /// Both sides of a beam.
@@ -379,19 +393,8 @@ pub(crate) fn maps(
     let strengths = Strengths { class, conditions, band: bar.frequencies() };
     let weights = strengths.weights(reference, &nodes)?;
     let more_m = displacements.iter().map(|d| d.radius()).fold(0.0, f64::max);
-    let reach = Reach::of(class, conditions.pulse.centre_hz, 4.0 * more_m);
-    let crack = class.mode == Mode::S;
-    let rings = if crack {
-        Rings { radii_m: vec![bar.radius_m], angles: fineness.rim }
-    } else {
-        let count = fineness.rings;
-        let radii = (0..count).map(|i| bar.radius_m * (i as f64 + 0.5) / count as f64);
-        Rings { radii_m: radii.collect(), angles: fineness.angles }
-    };
-    let period_s = 1.0 / conditions.pulse.centre_hz;
-    let times = (bar.band.frequencies_hz().len() * 3).next_power_of_two();
-    let per_corner = |sine: f64| corner(conditions, sine);
-    let on_axis = per_corner(strengths.reference_sine());
+    let sought = Sought::new(conditions, class, bar.radius_m, more_m, fineness);
+    let rings = Rings { radii_m: sought.radii_m.clone(), angles: sought.angles };
     displacements
         .par_iter()
         .map(|&by| {
@@ -402,61 +405,142 @@ pub(crate) fn maps(
             } else {
                 sides
             };
-            // Entry and end of the axis as the circle's own frame sees them; good to a displacement's
-            // square, which the search's lead forgives.
-            let scale = bar.radius_m / class.axis.entry.radius();
-            let entry = class.axis.entry * scale;
-            let extra_s = surface_shift_s(conditions, class, bar.radius_m, by);
-            let arcs: Vec<Arc> =
-                rings.radii_m.iter().map(|r| arc(class, &reach, *r, rings.angles)).collect();
-            let places: Vec<Vec<EchoPlace>> = arcs
-                .iter()
-                .zip(&rings.radii_m)
-                .map(|(arc, &radius)| {
-                    arc.numbers(rings.angles)
-                        .map(|j| {
-                            let angle = TAU * j as f64 / rings.angles as f64;
-                            let path = entry.distance(Point::polar(radius, angle));
-                            EchoPlace {
-                                angle: j.rem_euclid(rings.angles as i64) as usize,
-                                row: nodes.place(path) as f32,
-                                earliest_s: class.surface_time_s
-                                    + extra_s
-                                    + 2.0 * path / class.axis.velocity_m_s
-                                    - LEAD * period_s,
-                            }
-                        })
-                        .collect()
-                })
-                .collect();
             let task = EchoTask {
                 transmit: &sides.transmit,
                 receive: sides.receive.as_ref(),
                 weights: &weights,
-                places,
-                search_s: 0.7 * record_s(class.mode, conditions.pulse.centre_hz),
-                headings: crack,
+                places: sought.places(by),
+                search_s: search_s(conditions, class.mode),
+                headings: class.mode == Mode::S,
             };
-            let peaks = bar.band.echo_peaks(class.mode, &rings, times, &[task])?;
-            let seen = |p: &EchoPeak| {
-                let corner =
-                    if crack && on_axis > 0.0 { per_corner(p.sine) / on_axis } else { 1.0 };
-                let level = db(p.amplitude * corner).max(NOTHING_DB);
-                [level as f32, p.time_s as f32]
-            };
-            let own = peaks.into_iter().next().unwrap_or_default();
-            Ok(BeamMap {
-                radii_m: rings.radii_m.clone(),
-                angles: rings.angles,
-                halves_rad: arcs.iter().map(|arc| arc.half_rad(rings.angles)).collect(),
-                rings: arcs
-                    .iter()
-                    .zip(&own)
-                    .map(|(arc, peaks)| arc.keep(peaks.iter().map(seen).collect(), rings.angles))
-                    .collect(),
-            })
+            let peaks = bar.band.echo_peaks(class.mode, &rings, times(&bar.band), &[task])?;
+            Ok(sought.map(&peaks.into_iter().next().unwrap_or_default()))
         })
         .collect()
+}
+
+/// Samples of a record.
+fn times(band: &CylinderBand) -> usize {
+    samples(band.frequencies_hz().len())
+}
+
+/// Samples of a record of so many frequencies.
+pub(crate) fn samples(frequencies: usize) -> usize {
+    (frequencies * 3).next_power_of_two()
+}
+
+/// Time in s after the earliest arrival within which an echo is looked for.
+pub(crate) fn search_s(conditions: &Conditions, mode: Mode) -> f64 {
+    0.7 * record_s(mode, conditions.pulse.centre_hz)
+}
+
+/// Rings of a kind of wave as shares of the surface's radius.
+pub(crate) fn ring_shares(mode: Mode, fineness: &Fineness) -> RingShares {
+    match mode {
+        Mode::S => RingShares { shares: vec![1.0], angles: fineness.rim },
+        Mode::L => RingShares {
+            shares: (0..fineness.rings).map(|i| (i as f64 + 0.5) / fineness.rings as f64).collect(),
+            angles: fineness.angles,
+        },
+    }
+}
+
+/// Line sources of a class's elements, in coordinates in which a concave face is concentric, and where the
+/// ring's centre stands in them.
+pub(crate) fn face_array(class: &Class) -> Result<(LineArray, Point)> {
+    let (face_m, centre) = match class.face() {
+        Some((radius_m, centre)) => (Some(radius_m), centre),
+        None => (None, Point::default()),
+    };
+    let array = LineArray::new(&class.elements, SOURCES, centre, face_m)?;
+    Ok((array, Point::default() - centre))
+}
+
+/// Where a class of beams is computed in a state, for any displacement of the circle it meets.
+pub(crate) struct Sought<'a> {
+    conditions: &'a Conditions,
+    class: &'a Class,
+    nodes: Nodes,
+    radius_m: f64,
+    radii_m: Vec<f64>,
+    angles: usize,
+    arcs: Vec<Arc>,
+}
+
+impl<'a> Sought<'a> {
+    /// `more_m`: largest displacement, by which the computed part widens.
+    pub fn new(
+        conditions: &'a Conditions,
+        class: &'a Class,
+        radius_m: f64,
+        more_m: f64,
+        fineness: &Fineness,
+    ) -> Self {
+        let reach = Reach::of(class, conditions.pulse.centre_hz, 4.0 * more_m);
+        let RingShares { shares, angles } = ring_shares(class.mode, fineness);
+        let radii_m: Vec<f64> = shares.iter().map(|share| share * radius_m).collect();
+        let arcs = radii_m.iter().map(|r| arc(class, &reach, *r, angles)).collect();
+        Self { conditions, class, nodes: Nodes::of(class), radius_m, radii_m, angles, arcs }
+    }
+
+    /// Places of each ring.
+    pub fn places(&self, by: Point) -> Vec<Vec<EchoPlace>> {
+        let Self { conditions, class, nodes, .. } = self;
+        let period_s = 1.0 / conditions.pulse.centre_hz;
+        // Entry and end of the axis as the circle's own frame sees them; good to a displacement's
+        // square, which the search's lead forgives.
+        let scale = self.radius_m / class.axis.entry.radius();
+        let entry = class.axis.entry * scale;
+        let extra_s = surface_shift_s(conditions, class, self.radius_m, by);
+        self.arcs
+            .iter()
+            .zip(&self.radii_m)
+            .map(|(arc, &radius)| {
+                arc.numbers(self.angles)
+                    .map(|j| {
+                        let angle = TAU * j as f64 / self.angles as f64;
+                        let path = entry.distance(Point::polar(radius, angle));
+                        EchoPlace {
+                            angle: j.rem_euclid(self.angles as i64) as usize,
+                            row: nodes.place(path) as f32,
+                            earliest_s: class.surface_time_s
+                                + extra_s
+                                + 2.0 * path / class.axis.velocity_m_s
+                                - LEAD * period_s,
+                        }
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
+    /// The map of what was found at the places.
+    pub fn map(&self, found: &[Vec<EchoPeak>]) -> BeamMap {
+        let crack = self.class.mode == Mode::S;
+        let strengths = Strengths {
+            class: self.class,
+            conditions: self.conditions,
+            band: Band { frequencies_hz: &[], damping_1_s: 0.0 },
+        };
+        let per_corner = |sine: f64| corner(self.conditions, sine);
+        let on_axis = per_corner(strengths.reference_sine());
+        let seen = |p: &EchoPeak| {
+            let corner = if crack && on_axis > 0.0 { per_corner(p.sine) / on_axis } else { 1.0 };
+            let level = db(p.amplitude * corner).max(NOTHING_DB);
+            [level as f32, p.time_s as f32]
+        };
+        BeamMap {
+            radii_m: self.radii_m.clone(),
+            angles: self.angles,
+            halves_rad: self.arcs.iter().map(|arc| arc.half_rad(self.angles)).collect(),
+            rings: self
+                .arcs
+                .iter()
+                .zip(found)
+                .map(|(arc, peaks)| arc.keep(peaks.iter().map(seen).collect(), self.angles))
+                .collect(),
+        }
+    }
 }
 
 /// By how much later than nominally the surface answers along a beam, when the circle it meets has
