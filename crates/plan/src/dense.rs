@@ -105,44 +105,75 @@ pub fn dense(
     t.media.water.ok_or_else(crate::conditions::dry)?;
     let nominal = Conditions::nominal(t)?;
     let looked = Looked::new(order, t, &nominal);
-    let mut classes = looked.classes();
-    let bars = Bars::default();
-
-    let cases = tolerance_cases(order, station, &nominal)?;
-    let alone: Vec<Conditions> =
-        std::iter::once(nominal.clone()).chain(cases.iter().cloned()).collect();
-    for (number, margins) in looked.margins(order, &bars, &alone, engine)?.into_iter().enumerate() {
-        classes[number].take_alone(&margins);
+    let work = Work { order, station, options, engine, looked: &looked };
+    // What one engine began it computes as a whole: where it gave up in between, all begins anew.
+    loop {
+        if let Some(proof) = work.done(progress)? {
+            return Ok(proof);
+        }
     }
-    options.go_on()?;
+}
 
-    let directions = t.probes.len().max(1);
-    let all = combinations::all(order, station, options.combinations, options.seed);
-    for (portion, together) in all.chunks(TOGETHER).enumerate() {
-        let first = portion * TOGETHER;
-        progress(first as f32 / all.len() as f32);
-        let drawn = together
-            .iter()
-            .map(|c: &Combination| c.state(order, station, &nominal, directions))
-            .collect::<Result<Vec<_>>>()?;
-        let states: Vec<Conditions> = drawn.iter().flat_map(|d| d.turned.iter().cloned()).collect();
-        let words = |state: usize| with_direction(&drawn[state / directions].words, &states[state]);
-        for (number, margins) in
-            looked.margins(order, &bars, &states, engine)?.into_iter().enumerate()
-        {
-            classes[number].take(&looked, first, directions, &margins, &words);
+/// A dense proof to be made.
+struct Work<'a> {
+    order: &'a Order,
+    station: &'a Station,
+    options: &'a DenseOptions<'a>,
+    engine: &'a dyn FieldEngine,
+    looked: &'a Looked<'a>,
+}
+
+impl Work<'_> {
+    /// The proof; `None` where another engine than at the beginning computed at its end.
+    fn done(&self, progress: &(dyn Fn(f32) + Sync)) -> Result<Option<Dense>> {
+        let Self { order, station, options, engine, looked } = *self;
+        let nominal = looked.nominal;
+        let name = engine.name();
+        let mut classes = looked.classes();
+        let bars = Bars::default();
+        let cases = tolerance_cases(order, station, nominal)?;
+        let alone: Vec<Conditions> =
+            std::iter::once(nominal.clone()).chain(cases.iter().cloned()).collect();
+        let margins = looked.margins(order, &bars, &alone, engine)?;
+        for (class, margins) in classes.iter_mut().zip(margins) {
+            class.take_alone(&margins);
         }
         options.go_on()?;
+        let directions = looked.technique.probes.len().max(1);
+        let all = combinations::all(order, station, options.combinations, options.seed);
+        for (portion, together) in all.chunks(TOGETHER).enumerate() {
+            if engine.name() != name {
+                return Ok(None);
+            }
+            let first = portion * TOGETHER;
+            progress(first as f32 / all.len() as f32);
+            let drawn = together
+                .iter()
+                .map(|c: &Combination| c.state(order, station, nominal, directions))
+                .collect::<Result<Vec<_>>>()?;
+            let states: Vec<Conditions> =
+                drawn.iter().flat_map(|d| d.turned.iter().cloned()).collect();
+            let words =
+                |state: usize| with_direction(&drawn[state / directions].words, &states[state]);
+            let margins = looked.margins(order, &bars, &states, engine)?;
+            for (class, margins) in classes.iter_mut().zip(margins) {
+                class.take(looked, first, directions, &margins, &words);
+            }
+            options.go_on()?;
+        }
+        if engine.name() != name {
+            return Ok(None);
+        }
+        progress(1.0);
+        Ok(Some(Dense {
+            engine: name,
+            seed: options.seed,
+            combinations: all.len(),
+            directions,
+            one_by_one: cases.len(),
+            classes: classes.into_iter().map(|c| c.done(looked)).collect(),
+        }))
     }
-    progress(1.0);
-    Ok(Dense {
-        engine: engine.name(),
-        seed: options.seed,
-        combinations: all.len(),
-        directions,
-        one_by_one: cases.len(),
-        classes: classes.into_iter().map(|c| c.done(&looked)).collect(),
-    })
 }
 
 /// The places that are looked at, and the classes asked for there.

@@ -3,11 +3,13 @@
 mod common;
 
 use std::sync::LazyLock;
-use std::sync::atomic::AtomicBool;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use barwright_job::{Order, Sealed, Technique, proof::ProvedClass};
 use barwright_plan::{Dense, DenseOptions, PlanError, dense, technique};
-use barwright_wave::cylinder::batch::Processors;
+use barwright_wave::cylinder::batch::{
+    EchoAnswer, EchoBatch, EngineError, FieldEngine, MapBatch, MapsAnswer, Processors, Wanted,
+};
 
 static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
     let (order, station, rules) = common::round();
@@ -61,8 +63,8 @@ fn more_combinations_are_never_better() {
     assert!(compared > 100, "{compared}");
 }
 
-// Properties: the same seed gives the same; the classes are the order's; the order's tolerances at their ends
-// together are worse than one by one somewhere.
+// Properties: the same seed gives the same, another one other directions; the classes are the order's; tolerances
+// one by one are nowhere better than nominal, and worse somewhere.
 #[test]
 fn seeds_and_classes() {
     let (a, b) = (proved(3, 1), proved(3, 1));
@@ -71,8 +73,46 @@ fn seeds_and_classes() {
     assert!(classes.contains(&ProvedClass::Disc) && classes.contains(&ProvedClass::Crack));
     // Twelve directions off centre, two ends each of size and water, a lost element.
     assert_eq!(a.one_by_one, 17);
-    let worse = a.classes.iter().flat_map(|c| c.map.worst_db.iter().zip(&c.map.one_by_one_db));
-    assert!(worse.filter(|(w, o)| is_at_most(**w, **o) && w != o).count() > 10);
+    for class in &a.classes {
+        let one_by_one = class.map.one_by_one_db.iter().zip(&class.map.nominal_db);
+        assert!(one_by_one.clone().all(|(o, n)| is_at_most(*o, *n)));
+        assert!(one_by_one.filter(|(o, n)| o != n).count() > 10, "{:?}", class.class);
+    }
+    // Directions are drawn for the grid too.
+    let other = proved(3, 2);
+    assert_ne!(a.classes[0].map.worst_db, other.classes[0].map.worst_db);
+    assert_eq!(a.classes[0].map.one_by_one_db, other.classes[0].map.one_by_one_db);
+}
+
+/// The processors under another name from some call on, as an engine that gave its device up.
+struct GivesUp(AtomicUsize);
+
+impl FieldEngine for GivesUp {
+    fn name(&self) -> String {
+        if self.0.load(Ordering::SeqCst) < 3 { "a device".into() } else { Processors.name() }
+    }
+
+    fn maps(&self, batch: &MapBatch<'_>, wanted: Wanted) -> Result<MapsAnswer, EngineError> {
+        Processors.maps(batch, wanted)
+    }
+
+    fn echoes(&self, batch: &EchoBatch<'_>) -> Result<EchoAnswer, EngineError> {
+        self.0.fetch_add(1, Ordering::SeqCst);
+        Processors.echoes(batch)
+    }
+}
+
+// Property: a proof in which one engine took over from another is begun anew by the second.
+#[test]
+fn engines_are_not_mixed() {
+    let (order, station, _) = common::round();
+    let options = DenseOptions { combinations: 2, ..DenseOptions::default() };
+    let engine = GivesUp(AtomicUsize::new(0));
+    let proof =
+        dense(&order, &station, &TECHNIQUE, &options, &engine, &|_| {}).expect("a dense proof");
+    assert_eq!(proof, proved(2, 1));
+    // Both kinds of wave, one by one and together, twice.
+    assert_eq!(engine.0.load(Ordering::SeqCst), 8);
 }
 
 #[test]
