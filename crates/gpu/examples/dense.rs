@@ -10,8 +10,11 @@ use barwright_gpu::{Choice, Engine};
 use barwright_job::{Order, Rules, Station};
 use barwright_plan::{Dense, DenseOptions, dense, technique};
 use barwright_wave::cylinder::batch::{
-    EchoAnswer, EchoBatch, EngineError, FieldEngine, MapBatch, MapsAnswer, Wanted,
+    EchoAnswer, EchoBatch, EngineError, FieldEngine, MapBatch, MapsAnswer, Processors, Wanted,
 };
+
+/// Combinations that both engines compute to be compared.
+const COMPARED: usize = 48;
 
 /// Notes how long an engine computes.
 struct Timed<'a>(&'a Engine, Mutex<(f64, usize)>);
@@ -85,7 +88,42 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         println!("{sentence}");
     }
     tell(&proof);
+    if engine.is_on_device() {
+        // The same on the processors, as far as patience goes.
+        let few = DenseOptions { combinations: combinations.min(COMPARED), ..options };
+        let by =
+            |engine: &dyn FieldEngine| dense(&order, &station, &technique, &few, engine, &|_| {});
+        let clock = Instant::now();
+        let plain = by(&Processors)?;
+        println!(
+            "{} combinations on {}: {:.2} s",
+            plain.combinations,
+            plain.engine,
+            clock.elapsed().as_secs_f64()
+        );
+        compare(&by(&engine)?, &plain);
+    }
     Ok(())
+}
+
+/// Says how far the worst margins of two engines stand apart.
+fn compare(a: &Dense, b: &Dense) {
+    let (mut places, mut worst, mut one_sees) = (0, 0.0_f32, 0);
+    for (a, b) in a.classes.iter().zip(&b.classes) {
+        let both =
+            [(&a.map.worst_db, &b.map.worst_db), (&a.map.one_by_one_db, &b.map.one_by_one_db)];
+        for (a, b) in both.into_iter().flat_map(|(a, b)| a.iter().zip(b)) {
+            places += 1;
+            match (a, b) {
+                (Some(a), Some(b)) => worst = worst.max((a - b).abs()),
+                (None, None) => {}
+                _ => one_sees += 1,
+            }
+        }
+    }
+    println!(
+        "worst margins of both engines at {places} places: {worst:.5} dB apart at most, {one_sees} seen by one only"
+    );
 }
 
 fn tell(proof: &Dense) {

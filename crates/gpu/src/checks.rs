@@ -11,6 +11,9 @@ use std::f64::consts::{FRAC_PI_2, TAU};
 
 use crate::device::Device;
 use crate::error::DeviceError;
+use crate::launch::CirclesSize;
+use crate::senders::{Side, scale};
+use crate::shape::Shape;
 use crate::tables::Extent;
 
 fn device() -> Option<Device> {
@@ -131,6 +134,49 @@ fn batch<'a>(
         rings,
         sector: (0, rings.angles),
         times: frequencies_hz.len() * 3 / 2 + 1,
+    }
+}
+
+impl Device {
+    /// Rings of the field of one item, `[ring][frequency][angle]` with two floats a value, and what they are
+    /// to be multiplied by: to be looked at between the kernels.
+    fn rows_of(&self, batch: &MapBatch<'_>) -> Result<(Vec<f32>, f64), DeviceError> {
+        let item = &batch.items[0];
+        let shares = &batch.rings.shares;
+        let bars = [&batch.bars[item.bar]];
+        let extent = Extent::of(&bars, batch.frequencies_hz, batch.mode, shares);
+        let kernels =
+            self.shaped(Shape::for_maps(batch.rings.angles, batch.times, extent.lossy)?)?;
+        let (tables, radial) =
+            self.tables(&bars, batch.frequencies_hz, batch.mode, shares, &extent)?;
+        let side =
+            Side { array: &batch.arrays[item.array], drive: &item.drive, centre: item.centre };
+        let frequencies = batch.frequencies_hz.len();
+        let ones: Vec<f32> = [1.0, 0.0].repeat(frequencies);
+        let scale = scale(
+            std::slice::from_ref(&side),
+            batch.frequencies_hz[frequencies / 2],
+            bars[0].fluid.velocity_m_s,
+        );
+        let senders = self.senders(&[side], &[0], &ones, &extent, batch.mode, scale)?;
+        let sent = self.send(&tables, &senders, &extent)?;
+        let tasks: Vec<i32> = (0..shares.len() as i32).collect();
+        let count = 2 * shares.len() * frequencies * batch.rings.angles;
+        let mut rows = self.zeros(count)?;
+        let size = CirclesSize {
+            frequencies: frequencies as i32,
+            rings: shares.len() as i32,
+            last: extent.last() as i32,
+            pad: 0,
+            table: extent.radial() as u64,
+            first: 0,
+            end: shares.len() as i32,
+        };
+        let tasks = self.put(&tasks)?;
+        self.run("circles", || {
+            kernels.circles(&self.stream, size, &tasks, &senders.bar_of, &radial, &sent, &mut rows)
+        })?;
+        Ok((self.get(&rows, count)?, 1.0 / scale))
     }
 }
 

@@ -10,19 +10,23 @@
 //! `Illumination::map` does on the processors. Only what was asked for comes back.
 #![deny(missing_docs)]
 
-#[cfg(feature = "cuda")]
-mod batch;
 #[cfg(all(test, feature = "cuda"))]
 mod checks;
 mod choice;
 #[cfg(feature = "cuda")]
 mod device;
+#[cfg(feature = "cuda")]
+mod echoes;
 mod engine;
 mod error;
 #[cfg(feature = "cuda")]
 mod groups;
 #[cfg(feature = "cuda")]
 mod launch;
+#[cfg(feature = "cuda")]
+mod maps;
+#[cfg(feature = "cuda")]
+mod senders;
 pub mod shape;
 #[cfg(feature = "cuda")]
 mod tables;

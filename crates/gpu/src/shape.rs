@@ -13,6 +13,21 @@ const MOST_TIMES: usize = 4096;
 const FEWEST_FOR_MAPS: usize = 256;
 const FEWEST_FOR_ECHOES: usize = 64;
 
+/// Most rings of a batch: rows of a launch's grid.
+const MOST_RINGS: usize = 65_535;
+
+/// Refuses more rings than a launch has rows.
+///
+/// # Errors
+/// [`DeviceError::NotMade`].
+pub fn check_rings(rings: usize) -> Result<(), DeviceError> {
+    if rings <= MOST_RINGS {
+        return Ok(());
+    }
+    let (what, expected) = ("the number of rings", "at most 65535");
+    Err(DeviceError::NotMade { what, got: rings, expected })
+}
+
 /// What kernels are compiled for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct Shape {
@@ -165,6 +180,8 @@ mod tests {
         assert!(error.to_string().contains("1022"), "{error}");
         let error = Shape::for_maps(1024, 5000, false).expect_err("too many times");
         assert!(error.to_string().contains("5000"), "{error}");
+        let error = check_rings(70_000).expect_err("too many rings");
+        assert!(error.to_string().contains("70000"), "{error}");
         assert!(error.leaves_device_usable());
     }
 }

@@ -13,6 +13,7 @@ pub mod fields;
 mod many;
 pub mod maps;
 pub mod margins;
+mod sought;
 pub mod weights;
 
 pub use echoes::exact_echoes;

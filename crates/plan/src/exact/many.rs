@@ -14,9 +14,9 @@ use rayon::prelude::*;
 use super::class::Class;
 use super::fields::{Family, of_mode};
 use super::maps::{
-    BeamMap, Fineness, Sought, bar_band, element_weights, face_array, frequencies_hz, ring_shares,
-    samples, search_s,
+    BeamMap, Fineness, bar_band, element_weights, face_array, frequencies_hz, samples, search_s,
 };
+use super::sought::{Sought, ring_shares};
 use super::weights::{Band, Flaw, Nodes, Strengths};
 use crate::conditions::Conditions;
 use crate::error::Result;
