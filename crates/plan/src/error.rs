@@ -2,6 +2,7 @@
 
 use barwright_job::DocumentError;
 use barwright_wave::WaveError;
+use barwright_wave::cylinder::batch::EngineError;
 
 /// Shorthand for results of this crate.
 pub type Result<T> = std::result::Result<T, PlanError>;
@@ -35,6 +36,9 @@ pub enum PlanError {
     /// The physics could not answer.
     #[error("the physics of the plan: {0}")]
     Wave(#[from] WaveError),
+    /// What computes fields could not.
+    #[error("fields could not be computed: {0}")]
+    Engine(EngineError),
     /// Documents that do not belong together.
     #[error(transparent)]
     Document(#[from] DocumentError),
@@ -60,7 +64,8 @@ impl PlanError {
             }
             Self::NoTechnique { cure, .. } => Some(cure.clone()),
             Self::Document(e) => e.hint(),
-            Self::Wave(_) | Self::Cancelled => None,
+            Self::Engine(EngineError::Device { hint, .. }) => Some(hint.clone()),
+            Self::Wave(_) | Self::Engine(_) | Self::Cancelled => None,
         }
     }
 
@@ -70,5 +75,14 @@ impl PlanError {
         cure: impl Into<String>,
     ) -> Self {
         Self::NoTechnique { rule: rule.into(), figure: figure.into(), cure: cure.into() }
+    }
+}
+
+impl From<EngineError> for PlanError {
+    fn from(error: EngineError) -> Self {
+        match error {
+            EngineError::Wave(error) => Self::Wave(error),
+            other => Self::Engine(other),
+        }
     }
 }

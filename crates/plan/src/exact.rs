@@ -10,8 +10,10 @@ pub mod class;
 pub mod echoes;
 mod faces;
 pub mod fields;
+mod many;
 pub mod maps;
 pub mod margins;
+mod sought;
 pub mod weights;
 
 pub use echoes::exact_echoes;

@@ -14,6 +14,7 @@ pub mod beams;
 pub mod bench;
 pub mod conditions;
 pub mod coverage;
+pub mod dense;
 pub mod echo;
 pub mod error;
 pub mod exact;
@@ -35,6 +36,7 @@ pub mod stand;
 pub mod technique;
 pub mod watch;
 
+pub use dense::{Dense, DenseOptions, dense};
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};
 pub use error::{PlanError, Result};
 pub use exact::{Flaw, exact_echoes};

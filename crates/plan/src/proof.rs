@@ -2,7 +2,7 @@
 
 pub(crate) mod draws;
 mod rays;
-mod round;
+pub(crate) mod round;
 mod what_if;
 pub(crate) mod words;
 

@@ -14,7 +14,8 @@
 //!    maps of the peak envelope ([`Illumination::map`]);
 //! 5. [`Synthesis`] turns spectra into time signals.
 //!
-//! A proof of coverage takes its frequencies from [`ProofBand`].
+//! A proof of coverage takes its frequencies from [`ProofBand`]. Thousands of fields go through a
+//! [`batch::FieldEngine`], which may compute them elsewhere than on the processors.
 //!
 //! All positions are relative to the axis of the bar: a bar off centre is an array shifted the
 //! other way. Two-dimensional: amplitudes are those of line sources of unit strength
@@ -24,6 +25,7 @@ mod aperture;
 mod around;
 mod array;
 mod band;
+pub mod batch;
 mod echo_peaks;
 mod envelopes;
 mod illumination;
@@ -52,8 +54,10 @@ pub use echo_peaks::{EchoPeak, EchoPlace, EchoTask, EchoWeights, Rings};
 pub use illumination::Illumination;
 pub use incident::Incident;
 pub use map::{FieldMap, MapGrid};
-pub use modal::{Attenuation, ModalSolution};
+pub use modal::{Attenuation, ModalSolution, orders_for};
+pub use peaks::{TAPS, between_samples};
 pub use proof_band::{ProofBand, ProofScene};
+pub use radial::{debye_exponent, miller_start};
 pub use spectra::Spectra;
 pub use synthesis::{Synthesis, peak_envelope};
 

@@ -4,10 +4,11 @@ use std::borrow::Cow;
 use std::f64::consts::TAU;
 use std::sync::{Arc, Mutex};
 
-use barwright_wave::{Mode, Point};
+use barwright_wave::{Mode, Point, cylinder::batch::FieldEngine};
 
 use super::class::{Class, Like, Member, classes};
 use super::faces::Faces;
+use super::many::Many;
 use super::maps::{Bar, BeamMap, Fineness, Seen, Sides, maps};
 use super::weights::{Band, Flaw, Nodes, Strengths};
 use crate::conditions::Conditions;
@@ -105,13 +106,13 @@ impl Bars {
 
 /// What makes two states of a bar one, but for the direction they are turned to.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Family {
+pub(super) struct Family {
     scale: f64,
     water_m_s: f64,
     longitudinal_m_s: f64,
     shear_m_s: f64,
-    lost_middle: bool,
-    offset_m: f64,
+    pub lost_middle: bool,
+    pub offset_m: f64,
     oval_m: f64,
     flat_oval: bool,
 }
@@ -139,7 +140,7 @@ impl Family {
         (family, direction)
     }
 
-    fn around(&self, usual: usize) -> usize {
+    pub(super) fn around(&self, usual: usize) -> usize {
         if self.oval_m != 0.0 && !self.flat_oval {
             AROUND_OVAL
         } else if self.offset_m > 0.0 || self.oval_m != 0.0 {
@@ -151,15 +152,23 @@ impl Family {
 
     /// Centre of the circle that a beam meets, relative to the bar's, in the beam's frame, when the
     /// state is turned by `psi` from the beam.
-    fn circle(&self, psi: f64) -> Point {
+    pub(super) fn circle(&self, psi: f64) -> Point {
         // r = R + ε cos 2θ: the circle that osculates where the beam enters.
         Point::new(4.0 * (2.0 * psi).cos(), 2.0 * (2.0 * psi).sin()) * self.oval_m
     }
 
     /// Radius of that circle.
-    fn radius_m(&self, nominal_m: f64, psi: f64) -> f64 {
+    pub(super) fn radius_m(&self, nominal_m: f64, psi: f64) -> f64 {
         let mean = nominal_m * self.scale;
         if self.flat_oval { mean } else { mean - 3.0 * self.oval_m * (2.0 * psi).cos() }
+    }
+}
+
+/// The flaw that levels of a kind of wave refer to.
+pub(super) fn of_mode(references: &[Option<Flaw>; 2], mode: Mode) -> Option<Flaw> {
+    match mode {
+        Mode::L => references[0],
+        Mode::S => references[1],
     }
 }
 
@@ -273,10 +282,7 @@ impl<'a> Fields<'a> {
     /// The flaw that levels of a kind of wave refer to.
     #[must_use]
     pub fn reference(&self, mode: Mode) -> Option<Flaw> {
-        match mode {
-            Mode::L => self.references[0],
-            Mode::S => self.references[1],
-        }
+        of_mode(&self.references, mode)
     }
 
     /// Computes the fields of a state, unless it is known but for its direction.
@@ -334,6 +340,40 @@ impl<'a> Fields<'a> {
             .collect::<Result<Vec<Vec<BeamMap>>>>()?;
         self.known.push(FamilyMaps { family, by_class });
         Ok(Prepared { family: self.known.len() - 1, direction_rad })
+    }
+
+    /// Computes the fields of many states together, by an engine: what [`Self::prepare`] does one by one.
+    ///
+    /// # Errors
+    /// The engine's.
+    pub(crate) fn prepare_many(
+        &mut self,
+        states: &[Conditions],
+        engine: &dyn FieldEngine,
+    ) -> Result<Vec<Prepared>> {
+        let mut new: Vec<(Family, &Conditions)> = Vec::new();
+        let first_new = self.known.len();
+        let prepared = states
+            .iter()
+            .map(|state| {
+                let (family, direction_rad) = Family::of(state);
+                let all = self.known.iter().map(|k| &k.family).chain(new.iter().map(|n| &n.0));
+                let place = all.into_iter().position(|f| *f == family).unwrap_or_else(|| {
+                    new.push((family, state));
+                    first_new + new.len() - 1
+                });
+                Prepared { family: place, direction_rad }
+            })
+            .collect();
+        let mut many = Many::new(&self.classes, self.radius_m, &self.fineness);
+        for (family, state) in &new {
+            many.ask(family, state, &self.references)?;
+        }
+        let maps = many.computed(engine)?;
+        let new = new.iter().zip(maps);
+        self.known
+            .extend(new.map(|((family, _), by_class)| FamilyMaps { family: *family, by_class }));
+        Ok(prepared)
     }
 
     fn maps(

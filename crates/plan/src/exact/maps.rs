@@ -5,8 +5,7 @@ use std::f64::consts::{PI, TAU};
 use barwright_wave::{
     Element, Mode, Point,
     cylinder::{
-        Attenuation, CylinderBand, Drive, EchoPeak, EchoPlace, EchoTask, Incident, LineArray,
-        Passage, Rings,
+        Attenuation, CylinderBand, Drive, EchoTask, Incident, LineArray, Rings, batch::BarBand,
     },
 };
 
@@ -14,9 +13,10 @@ use rayon::prelude::*;
 
 use super::class::Class;
 use super::faces::Faces;
-use super::weights::{Band, Flaw, Nodes, Strengths, attenuation, corner};
+use super::sought::Sought;
+use super::weights::{Band, Flaw, Nodes, Strengths, attenuation};
 use crate::conditions::Conditions;
-use crate::echo::{db, turn};
+use crate::echo::turn;
 use crate::error::Result;
 
 /// Line sources that stand for an element: enough for widths up to two wavelengths.
@@ -35,9 +35,6 @@ fn record_s(mode: Mode, centre_hz: f64) -> f64 {
         Mode::S => PERIODS_S / centre_hz,
     }
 }
-/// Lead in s of the search before the geometric arrival, in periods.
-const LEAD: f64 = 8.0;
-
 /// How finely maps are computed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Fineness {
@@ -53,6 +50,36 @@ pub struct Fineness {
     pub around: usize,
 }
 
+/// Frequencies that a kind of wave needs: they depend on the pulse alone.
+pub(crate) fn frequencies_hz(conditions: &Conditions, mode: Mode) -> Vec<f64> {
+    let pulse = &conditions.pulse;
+    let reach = BAND * pulse.sigma_hz();
+    let step = 1.0 / record_s(mode, pulse.centre_hz);
+    let low = ((pulse.centre_hz - reach).max(0.08 * pulse.centre_hz) / step).ceil() as usize;
+    let high = ((pulse.centre_hz + reach) / step).floor() as usize;
+    (low..=high).map(|k| k as f64 * step).collect()
+}
+
+/// What the modal solution of a bar of a radius depends on under given conditions.
+pub(crate) fn bar_band(
+    conditions: &Conditions,
+    radius_m: f64,
+    frequencies_hz: &[f64],
+) -> Result<BarBand> {
+    let media = &conditions.media;
+    let growing = attenuation(conditions);
+    let steel = |f: &f64| Attenuation {
+        longitudinal_np_m: growing.np_m(Mode::L, *f),
+        shear_np_m: growing.np_m(Mode::S, *f),
+    };
+    Ok(BarBand {
+        radius_m,
+        solid: media.steel,
+        fluid: media.water.ok_or_else(crate::conditions::dry)?,
+        attenuation: frequencies_hz.iter().map(steel).collect(),
+    })
+}
+
 /// A size of bar and its media, with everything that does not depend on the beam.
 pub(crate) struct Bar {
     pub band: CylinderBand,
@@ -63,29 +90,8 @@ impl Bar {
     /// Modal solutions of a bar of a radius under given conditions, over the frequencies that a kind of wave
     /// needs.
     pub fn new(conditions: &Conditions, radius_m: f64, mode: Mode) -> Result<Self> {
-        let pulse = &conditions.pulse;
-        let media = &conditions.media;
-        let water = media.water.ok_or_else(crate::conditions::dry)?;
-        let record_s = record_s(mode, pulse.centre_hz);
-        let reach = BAND * pulse.sigma_hz();
-        let step = 1.0 / record_s;
-        let low = ((pulse.centre_hz - reach).max(0.08 * pulse.centre_hz) / step).ceil() as usize;
-        let high = ((pulse.centre_hz + reach) / step).floor() as usize;
-        let frequencies: Vec<f64> = (low..=high).map(|k| k as f64 * step).collect();
-        let growing = attenuation(conditions);
-        let steel = |f| Attenuation {
-            longitudinal_np_m: growing.np_m(Mode::L, f),
-            shear_np_m: growing.np_m(Mode::S, f),
-        };
-        let band = CylinderBand::with_attenuation(
-            radius_m,
-            &media.steel,
-            &water,
-            &frequencies,
-            0.0,
-            Passage::First,
-            steel,
-        )?;
+        let frequencies = frequencies_hz(conditions, mode);
+        let band = bar_band(conditions, radius_m, &frequencies)?.solve(&frequencies)?;
         Ok(Self { band, radius_m })
     }
 
@@ -124,8 +130,7 @@ impl Bar {
         let illumination = self.band.illuminate(&array)?;
         let count = elements.len();
         let all: Vec<usize> = (0..count).collect();
-        let weights: Vec<f64> =
-            (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect();
+        let weights = element_weights(count, lost_middle);
         let side = |delays: &[f64]| -> Result<Incident> {
             Ok(illumination.incident(&Drive::weighted(&all, delays, &weights)?)?)
         };
@@ -136,6 +141,11 @@ impl Bar {
                 .transpose()?,
         })
     }
+}
+
+/// Strengths of an aperture's elements.
+pub(crate) fn element_weights(count: usize, lost_middle: bool) -> Vec<f64> {
+    (0..count).map(|i| if lost_middle && i == count / 2 { 0.0 } else { 1.0 }).collect()
 }
 
 /// Both sides of a beam.
@@ -183,9 +193,20 @@ pub struct BeamMap {
 }
 
 /// Stands for no echo at all.
-const NOTHING_DB: f64 = -300.0;
+pub(super) const NOTHING_DB: f64 = -300.0;
 
 impl BeamMap {
+    /// A map of rings, each with its first angle and the values from there on, and how far from the frame's
+    /// axis they go.
+    pub(super) fn new(
+        radii_m: Vec<f64>,
+        angles: usize,
+        rings: Vec<(i64, Vec<[f32; 2]>)>,
+        halves_rad: Vec<f64>,
+    ) -> Self {
+        Self { radii_m, angles, rings, halves_rad }
+    }
+
     /// The map of the mirror image about the frame's axis; for full rings and stretches about the axis.
     #[must_use]
     pub(crate) fn mirrored(&self) -> Self {
@@ -340,30 +361,6 @@ impl BeamMap {
     }
 }
 
-/// Which part of a section a beam is worth computing for; the rest counts as unseen by it.
-#[derive(Debug, Clone, Copy)]
-struct Reach {
-    half_m: f64,
-    spread_rad: f64,
-    more_m: f64,
-}
-
-impl Reach {
-    fn of(class: &Class, centre_hz: f64, more_m: f64) -> Self {
-        let half_m = class.half_footprint_m();
-        // The -6 dB pulse-echo half-angle is 0.44 λ/D (Krautkraemer, 4th ed., ch. 4); a half more keeps
-        // all that can be best.
-        let wavelength = class.axis.velocity_m_s / centre_hz;
-        let spread_rad = (0.7 * wavelength / (2.0 * half_m)).min(0.7);
-        Self { half_m, spread_rad, more_m }
-    }
-
-    /// Half the width of the beam after a way in steel.
-    fn half_at(&self, path_m: f64) -> f64 {
-        self.half_m + self.more_m + path_m * self.spread_rad
-    }
-}
-
 /// Maps of one class of beam in one state of the bar, for several displacements of the circle it meets,
 /// given in the beam's frame. `more_m`: largest displacement, by which the computed part widens.
 pub(crate) fn maps(
@@ -379,19 +376,8 @@ pub(crate) fn maps(
     let strengths = Strengths { class, conditions, band: bar.frequencies() };
     let weights = strengths.weights(reference, &nodes)?;
     let more_m = displacements.iter().map(|d| d.radius()).fold(0.0, f64::max);
-    let reach = Reach::of(class, conditions.pulse.centre_hz, 4.0 * more_m);
-    let crack = class.mode == Mode::S;
-    let rings = if crack {
-        Rings { radii_m: vec![bar.radius_m], angles: fineness.rim }
-    } else {
-        let count = fineness.rings;
-        let radii = (0..count).map(|i| bar.radius_m * (i as f64 + 0.5) / count as f64);
-        Rings { radii_m: radii.collect(), angles: fineness.angles }
-    };
-    let period_s = 1.0 / conditions.pulse.centre_hz;
-    let times = (bar.band.frequencies_hz().len() * 3).next_power_of_two();
-    let per_corner = |sine: f64| corner(conditions, sine);
-    let on_axis = per_corner(strengths.reference_sine());
+    let sought = Sought::new(conditions, class, bar.radius_m, more_m, fineness);
+    let rings = Rings { radii_m: sought.radii_m.clone(), angles: sought.angles };
     displacements
         .par_iter()
         .map(|&by| {
@@ -402,141 +388,42 @@ pub(crate) fn maps(
             } else {
                 sides
             };
-            // Entry and end of the axis as the circle's own frame sees them; good to a displacement's
-            // square, which the search's lead forgives.
-            let scale = bar.radius_m / class.axis.entry.radius();
-            let entry = class.axis.entry * scale;
-            let extra_s = surface_shift_s(conditions, class, bar.radius_m, by);
-            let arcs: Vec<Arc> =
-                rings.radii_m.iter().map(|r| arc(class, &reach, *r, rings.angles)).collect();
-            let places: Vec<Vec<EchoPlace>> = arcs
-                .iter()
-                .zip(&rings.radii_m)
-                .map(|(arc, &radius)| {
-                    arc.numbers(rings.angles)
-                        .map(|j| {
-                            let angle = TAU * j as f64 / rings.angles as f64;
-                            let path = entry.distance(Point::polar(radius, angle));
-                            EchoPlace {
-                                angle: j.rem_euclid(rings.angles as i64) as usize,
-                                row: nodes.place(path) as f32,
-                                earliest_s: class.surface_time_s
-                                    + extra_s
-                                    + 2.0 * path / class.axis.velocity_m_s
-                                    - LEAD * period_s,
-                            }
-                        })
-                        .collect()
-                })
-                .collect();
             let task = EchoTask {
                 transmit: &sides.transmit,
                 receive: sides.receive.as_ref(),
                 weights: &weights,
-                places,
-                search_s: 0.7 * record_s(class.mode, conditions.pulse.centre_hz),
-                headings: crack,
+                places: sought.places(by),
+                search_s: search_s(conditions, class.mode),
+                headings: class.mode == Mode::S,
             };
-            let peaks = bar.band.echo_peaks(class.mode, &rings, times, &[task])?;
-            let seen = |p: &EchoPeak| {
-                let corner =
-                    if crack && on_axis > 0.0 { per_corner(p.sine) / on_axis } else { 1.0 };
-                let level = db(p.amplitude * corner).max(NOTHING_DB);
-                [level as f32, p.time_s as f32]
-            };
-            let own = peaks.into_iter().next().unwrap_or_default();
-            Ok(BeamMap {
-                radii_m: rings.radii_m.clone(),
-                angles: rings.angles,
-                halves_rad: arcs.iter().map(|arc| arc.half_rad(rings.angles)).collect(),
-                rings: arcs
-                    .iter()
-                    .zip(&own)
-                    .map(|(arc, peaks)| arc.keep(peaks.iter().map(seen).collect(), rings.angles))
-                    .collect(),
-            })
+            let peaks = bar.band.echo_peaks(class.mode, &rings, times(&bar.band), &[task])?;
+            Ok(sought.map(&peaks.into_iter().next().unwrap_or_default()))
         })
         .collect()
 }
 
-/// By how much later than nominally the surface answers along a beam, when the circle it meets has
-/// another radius or place.
-pub(crate) fn surface_shift_s(
-    conditions: &Conditions,
-    class: &Class,
-    radius_m: f64,
-    by: Point,
-) -> f64 {
-    let Some(water) = conditions.media.water else {
-        return 0.0;
+/// Samples of a record.
+fn times(band: &CylinderBand) -> usize {
+    samples(band.frequencies_hz().len())
+}
+
+/// Samples of a record of so many frequencies.
+pub(crate) fn samples(frequencies: usize) -> usize {
+    (frequencies * 3).next_power_of_two()
+}
+
+/// Time in s after the earliest arrival within which an echo is looked for.
+pub(crate) fn search_s(conditions: &Conditions, mode: Mode) -> f64 {
+    0.7 * record_s(mode, conditions.pulse.centre_hz)
+}
+
+/// Line sources of a class's elements, in coordinates in which a concave face is concentric, and where the
+/// ring's centre stands in them.
+pub(crate) fn face_array(class: &Class) -> Result<(LineArray, Point)> {
+    let (face_m, centre) = match class.face() {
+        Some((radius_m, centre)) => (Some(radius_m), centre),
+        None => (None, Point::default()),
     };
-    let from = crate::ring::middle(&class.elements);
-    let way = from.distance(by) - radius_m;
-    2.0 * (way - (from.radius() - class.axis.entry.radius())) / water.velocity_m_s
-}
-
-/// Angles of a ring that are computed.
-#[derive(Debug, Clone, Copy)]
-enum Arc {
-    /// All of them.
-    Full,
-    /// One stretch: first angle and how many.
-    One(i64, usize),
-    /// Around the angle zero and around its opposite; half as many of the others between.
-    Two(i64),
-}
-
-impl Arc {
-    /// How far from the frame's axis the stretch goes, with an angle to spare.
-    fn half_rad(&self, angles: usize) -> f64 {
-        match *self {
-            Self::Full | Self::One(..) => PI,
-            Self::Two(half) => (half + 1) as f64 * TAU / angles as f64,
-        }
-    }
-
-    fn numbers(&self, angles: usize) -> Box<dyn Iterator<Item = i64>> {
-        match *self {
-            Self::Full => Box::new(0..angles as i64),
-            Self::One(first, count) => Box::new(first..first + count as i64),
-            Self::Two(half) => {
-                let far = angles as i64 / 2;
-                Box::new((-half..=half).chain(far - half..=far + half))
-            }
-        }
-    }
-
-    /// Values as a map keeps them. Two stretches become a full ring with nothing between.
-    fn keep(&self, values: Vec<[f32; 2]>, angles: usize) -> (i64, Vec<[f32; 2]>) {
-        match *self {
-            Self::Full => (0, values),
-            Self::One(first, _) => (first, values),
-            Self::Two(_) => {
-                let mut full = vec![[NOTHING_DB as f32, 0.0]; angles];
-                for (j, value) in self.numbers(angles).zip(values) {
-                    full[j.rem_euclid(angles as i64) as usize] = value;
-                }
-                (0, full)
-            }
-        }
-    }
-}
-
-/// The stretch of a ring that a beam is computed for.
-fn arc(class: &Class, reach: &Reach, radius_m: f64, angles: usize) -> Arc {
-    let surface = class.axis.entry.radius();
-    let step = TAU / angles as f64;
-    if class.mode == Mode::S {
-        let end = class.end().angle();
-        let obliquity = (class.axis.reach_m / (2.0 * surface)).clamp(0.3, 1.0);
-        let half = (reach.half_at(class.axis.reach_m) / obliquity / surface).min(0.6);
-        let count = (half / step).ceil() as i64;
-        return Arc::One((turn(end) / step).round() as i64 - count, 2 * count as usize + 1);
-    }
-    let half = reach.half_at(surface + radius_m);
-    if half >= radius_m * 0.9 {
-        return Arc::Full;
-    }
-    let count = ((half / radius_m).asin() / step).ceil() as i64;
-    if 4 * count + 2 >= angles as i64 { Arc::Full } else { Arc::Two(count) }
+    let array = LineArray::new(&class.elements, SOURCES, centre, face_m)?;
+    Ok((array, Point::default() - centre))
 }

@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use barwright_job::technique::{Beam, Gate, GateKind, Probe, Sensitivity};
-use barwright_wave::Mode;
+use barwright_wave::{Mode, cylinder::batch::FieldEngine};
 use rayon::prelude::*;
 
 use super::fields::{Fields, Prepared};
@@ -120,6 +120,26 @@ pub(crate) fn states(
             Ok(State { prepared, shifts_s: shifts(judged, nominal, c), tilt_rad: c.tilt_rad })
         })
         .collect()
+}
+
+/// The same by an engine that takes many states at once.
+///
+/// # Errors
+/// The engine's.
+pub(crate) fn states_of_many(
+    fields: &mut Fields<'_>,
+    judged: &Judged<'_>,
+    nominal: &Conditions,
+    conditions: &[Conditions],
+    engine: &dyn FieldEngine,
+) -> Result<Vec<State>> {
+    let prepared = fields.prepare_many(conditions, engine)?;
+    let state = |(prepared, c): (Prepared, &Conditions)| State {
+        prepared,
+        shifts_s: shifts(judged, nominal, c),
+        tilt_rad: c.tilt_rad,
+    };
+    Ok(prepared.into_par_iter().zip(conditions).map(state).collect())
 }
 
 /// Surface shift of each beam in a state.

@@ -28,9 +28,11 @@ const RIM: usize = 360;
 const MAP_ANGLES: usize = 240;
 
 /// A drawn state in each of its directions.
-pub(super) struct Drawn {
-    words: String,
-    turned: Vec<Conditions>,
+pub(crate) struct Drawn {
+    /// What deviates, but for the direction.
+    pub words: String,
+    /// The state in each direction.
+    pub turned: Vec<Conditions>,
 }
 
 /// Draws states: the bar's centre evenly over the circle of its play, every other deviation evenly between its
@@ -44,21 +46,30 @@ pub(super) fn all(
     directions: usize,
 ) -> Result<Vec<Drawn>> {
     let mut random = Xoshiro256PlusPlus::seed_from_u64(options.seed);
-    (0..options.draws).map(|_| one(order, station, nominal, directions, &mut random)).collect()
+    (0..options.draws)
+        .map(|_| state(order, station, nominal, directions, &Numbers::draw(&mut random)))
+        .collect()
 }
 
 /// Numbers of one draw, each even within -1 and 1.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Numbers {
-    off: f64,
+    /// Of the distance off centre: the share of the circle's area within it, from -1 to 1.
+    pub off: f64,
     /// Of the section's size.
     pub size: f64,
-    warm: f64,
-    fast: f64,
+    /// Of the water's temperature.
+    pub warm: f64,
+    /// Of the velocities in the steel.
+    pub fast: f64,
     /// Of its shape or turn.
     pub shape: f64,
-    tilt: f64,
-    lost: f64,
-    direction: f64,
+    /// Of the disc's tilt; its size counts.
+    pub tilt: f64,
+    /// An element is lost above a half.
+    pub lost: f64,
+    /// Of the direction off centre.
+    pub direction: f64,
 }
 
 impl Numbers {
@@ -121,14 +132,14 @@ impl Numbers {
     }
 }
 
-fn one(
+/// The state that numbers stand for, turned to so many directions.
+pub(crate) fn state(
     order: &Order,
     station: &Station,
     nominal: &Conditions,
     directions: usize,
-    random: &mut Xoshiro256PlusPlus,
+    numbers: &Numbers,
 ) -> Result<Drawn> {
-    let numbers = Numbers::draw(random);
     let mut words = Vec::new();
     let c = numbers.any_section(order, station, nominal, &mut words)?;
     let mut scale = 1.0;

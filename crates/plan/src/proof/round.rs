@@ -146,7 +146,7 @@ pub(super) fn fineness(radius_m: f64, nominal: &Conditions, around: usize) -> Fi
 }
 
 /// Exact fields of a technique's beams.
-pub(super) fn fields<'a>(
+pub(crate) fn fields<'a>(
     order: &Order,
     t: &Technique,
     nominal: &'a Conditions,
@@ -162,7 +162,7 @@ pub(super) fn fields<'a>(
     Fields::new(bars, nominal, &likes, Some(disc), crack, fineness)
 }
 
-pub(super) fn judged(t: &Technique) -> Judged<'_> {
+pub(crate) fn judged(t: &Technique) -> Judged<'_> {
     Judged {
         probes: &t.probes,
         beams: &t.beams,
@@ -173,7 +173,7 @@ pub(super) fn judged(t: &Technique) -> Judged<'_> {
 }
 
 /// A class that the order asks for.
-pub(super) struct Wanted {
+pub(crate) struct Wanted {
     pub class: ProvedClass,
     pub flaw: Flaw,
     pub words: String,
@@ -183,6 +183,10 @@ pub(super) struct Wanted {
 }
 
 impl Wanted {
+    pub fn is_crack(&self) -> bool {
+        self.class == ProvedClass::Crack
+    }
+
     pub fn asks(&self, place: &Place, radius_m: f64) -> bool {
         // Rounding of a ring's radius must not turn the answer over.
         let r = place.share * radius_m;
@@ -191,7 +195,7 @@ impl Wanted {
 }
 
 /// The classes of an order, disc first.
-pub(super) fn wanted(order: &Order, t: &Technique) -> Vec<Wanted> {
+pub(crate) fn wanted(order: &Order, t: &Technique) -> Vec<Wanted> {
     let radius = t.section.half_extent_m();
     let skin = t.sensitivity.skin_m;
     let flaws = &order.flaws;

@@ -114,6 +114,16 @@ impl LineArray {
         &self.elements
     }
 
+    /// The same array in coordinates whose origin stands at `origin` (m) of its own.
+    #[must_use]
+    pub fn seen_from(&self, origin: Point) -> Self {
+        let moved = |s: &LineSource| LineSource { at: s.at - origin, weight: s.weight };
+        let elements: Vec<Vec<LineSource>> =
+            self.elements.iter().map(|e| e.iter().map(moved).collect()).collect();
+        let turned = Turned::of(&elements);
+        Self { elements, turned }
+    }
+
     pub(super) fn turned(&self) -> Option<&Turned> {
         self.turned.as_ref()
     }

@@ -75,6 +75,18 @@ impl EchoWeights {
         Ok(Self { rows: rows.iter().map(|row| row.iter().map(single).collect()).collect(), unit })
     }
 
+    /// Weights of each row, divided by [`Self::unit`].
+    #[must_use]
+    pub fn rows(&self) -> &[Vec<Complex32>] {
+        &self.rows
+    }
+
+    /// What the rows are to be multiplied by.
+    #[must_use]
+    pub fn unit(&self) -> f64 {
+        self.unit
+    }
+
     /// Weights at a row that may lie between two.
     fn at(&self, row: f32, into: &mut [Complex32]) {
         let last = self.rows.len() - 1;

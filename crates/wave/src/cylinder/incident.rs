@@ -17,6 +17,10 @@ use super::modal::ModalSolution;
 /// Frequencies whose turns follow from each other: rounding grows to a few of the last digits.
 const IN_A_ROW: usize = 16;
 
+/// Orders that stand so far above those that reach the bar are left out where a field is displaced: so far
+/// beyond the surface they have died away long before it, and their rounding would drown the rest.
+const BEYOND: f64 = 1e9;
+
 /// Incident field of one drive over a band, as orders `A_n` about the bar's axis.
 ///
 /// Turning the drive about the axis and displacing the bar are cheap: an array that stands at many
@@ -135,10 +139,15 @@ impl Incident {
             ];
             let bin = |n: i64| n.rem_euclid(size as i64) as usize;
             let mut plane = vec![Complex64::ZERO; size];
+            let reach = (ka as usize).min(highest);
+            let travelling = &orders[highest - reach..=highest + reach];
+            let most = BEYOND * travelling.iter().map(|a| a.norm()).fold(0.0, f64::max);
             for (i, a) in orders.iter().enumerate() {
                 let n = i as i64 - highest as i64;
                 let plain = a * radix(-exponents[n.unsigned_abs() as usize]);
-                plane[bin(n)] = plain * turns[n.rem_euclid(4) as usize];
+                if plain.norm() <= most {
+                    plane[bin(n)] = plain * turns[n.rem_euclid(4) as usize];
+                }
             }
             to_plane.process(&mut plane);
             for (value, turn) in plane.iter_mut().zip(turned) {
@@ -172,6 +181,20 @@ impl Incident {
             })
             .collect::<Result<Vec<Vec<_>>>>()?;
         Ok(Self { orders: orders.into_iter().flatten().collect() })
+    }
+
+    /// Refuses the field of another band.
+    pub(super) fn check_fits(&self, band: &CylinderBand) -> Result<()> {
+        let solutions = band.solutions();
+        let counts = |what, got, need| {
+            if got == need { Ok(()) } else { Err(WaveError::Count { what, got, need }) }
+        };
+        counts("frequencies of the band", self.orders.len(), solutions.len())?;
+        for (orders, solution) in self.orders.iter().zip(solutions) {
+            let need = 2 * solution.highest_order() + 1;
+            counts("orders of an incident field", orders.len(), need)?;
+        }
+        Ok(())
     }
 
     /// Scaled orders at one frequency.

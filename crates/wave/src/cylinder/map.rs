@@ -8,8 +8,10 @@ use crate::error::Result;
 use crate::media::Mode;
 
 use super::array::Drive;
+use super::band::CylinderBand;
 use super::envelopes::{Envelopes, LINE};
 use super::illumination::Illumination;
+use super::incident::Incident;
 use super::map_task::MapTask;
 use super::radial::Radial;
 use super::slab::Slab;
@@ -90,12 +92,49 @@ impl Illumination<'_> {
         grid: &MapGrid,
         spectrum: &[Complex64],
     ) -> Result<FieldMap> {
-        let task = MapTask::new(self, drive, grid, spectrum)?;
+        let task = MapTask::new(self.band(), grid, spectrum)?;
+        self.check([drive])?;
         let slabs = (0..task.frequencies)
             .into_par_iter()
             .step_by(LANES)
             .map(|first| Slab::new(self, drive, mode, first, &task.strengths))
             .collect::<Result<Vec<_>>>()?;
+        Ok(task.draw(&slabs, grid))
+    }
+}
+
+impl CylinderBand {
+    /// The same map as [`Illumination::map`] of an incident field that was turned or displaced.
+    ///
+    /// # Errors
+    /// As [`Illumination::map`], and [`WaveError::Count`] for the field of another band.
+    ///
+    /// [`WaveError::Count`]: crate::WaveError::Count
+    pub fn map_of(
+        &self,
+        incident: &Incident,
+        mode: Mode,
+        grid: &MapGrid,
+        spectrum: &[Complex64],
+    ) -> Result<FieldMap> {
+        let task = MapTask::new(self, grid, spectrum)?;
+        incident.check_fits(self)?;
+        let slabs = (0..task.frequencies)
+            .into_par_iter()
+            .step_by(LANES)
+            .map(|first| {
+                let orders = |f| Ok(std::borrow::Cow::Borrowed(incident.orders(f)));
+                Slab::of(self.solutions(), mode, first, &task.strengths, orders)
+            })
+            .collect::<Result<Vec<_>>>()?;
+        Ok(task.draw(&slabs, grid))
+    }
+}
+
+impl MapTask {
+    /// Rings and times from the coefficients of all frequencies.
+    fn draw(self, slabs: &[Slab], grid: &MapGrid) -> FieldMap {
+        let task = self;
         let unit = slabs.iter().map(Slab::size).fold(f64::MIN_POSITIVE, f64::max);
         let round = FftPlanner::<f32>::new().plan_fft_inverse(grid.angles);
         let envelopes = Envelopes::new(task.frequencies, grid.times, task.growth_np);
@@ -110,7 +149,7 @@ impl Illumination<'_> {
         peak.par_chunks_exact_mut(task.wanted).zip(&grid.radii_m).for_each_init(
             room,
             |(rows, scratch, radial, columns), (peaks, &radius)| {
-                for slab in &slabs {
+                for slab in slabs {
                     let rows = &mut rows[slab.first * stride..][..slab.count * stride];
                     slab.ring(radius, unit, radial, rows, stride, grid.angles);
                     for row in rows.chunks_exact_mut(stride) {
@@ -122,6 +161,6 @@ impl Illumination<'_> {
                 envelopes.peaks(rows, stride, 0, columns, after, unit);
             },
         );
-        Ok(task.finish(grid, peak))
+        task.finish(grid, peak)
     }
 }

@@ -30,8 +30,9 @@ impl Illumination<'_> {
         grid: &MapGrid,
         spectrum: &[Complex64],
     ) -> Result<FieldMap> {
-        let task = MapTask::new(self, drive, grid, spectrum)?;
         let band = self.band();
+        let task = MapTask::new(band, grid, spectrum)?;
+        self.check([drive])?;
         let sent = (0..task.frequencies)
             .into_par_iter()
             .map(|f| self.drive_orders(f, drive, band.solutions()[f].highest_order()))

@@ -6,8 +6,7 @@ use std::f64::consts::TAU;
 use crate::error::{Result, WaveError};
 use crate::geometry::Point;
 
-use super::array::Drive;
-use super::illumination::Illumination;
+use super::band::CylinderBand;
 use super::limits;
 use super::map::{FieldMap, MapGrid};
 use super::synthesis::even_step_hz;
@@ -26,14 +25,7 @@ pub(super) struct MapTask {
 }
 
 impl MapTask {
-    pub fn new(
-        illumination: &Illumination,
-        drive: &Drive,
-        grid: &MapGrid,
-        spectrum: &[Complex64],
-    ) -> Result<Self> {
-        illumination.check([drive])?;
-        let band = illumination.band();
+    pub fn new(band: &CylinderBand, grid: &MapGrid, spectrum: &[Complex64]) -> Result<Self> {
         let frequencies = band.frequencies_hz().len();
         let step_hz = even_step_hz(band.frequencies_hz())?;
         let needed = [

@@ -248,8 +248,9 @@ impl ModalSolution {
     }
 }
 
-/// Orders after which a field of size parameter `x` has converged (turning point + 15 widths).
-pub(super) fn orders_for(x: f64) -> usize {
+/// Order after which a field of size parameter `x` = ka has converged (turning point + 15 widths).
+#[must_use]
+pub fn orders_for(x: f64) -> usize {
     (x + 15.0 * x.cbrt() + 25.0).ceil() as usize
 }
 

@@ -4,7 +4,7 @@ use num_complex::Complex32;
 use std::f64::consts::PI;
 
 /// Samples that go into one value between samples.
-const TAPS: usize = 16;
+pub const TAPS: usize = 16;
 /// Places between two samples at which values are known.
 const PARTS: usize = 8;
 /// Lanes compared side by side, and samples of each lane of a block.
@@ -26,6 +26,29 @@ const SHOULDER: f32 = 0.7;
 /// Factor by which the square at a peak may exceed what a parabola through three squares says.
 const DOUBT: f32 = 1.2;
 
+/// Weights of the samples -7..=8 about a place `part / parts` after sample 0, for each part, in signals of
+/// `times` samples made of `frequencies` neighbouring frequencies about zero.
+///
+/// A sinc under Kaiser's window, whose error falls by 2.3 dB for every radian and tap of the gap between the
+/// spectrum and its first image (Kaiser 1974); 80 dB at one and a half times as many times as frequencies.
+#[must_use]
+pub fn between_samples(frequencies: usize, times: usize, parts: usize) -> Vec<[f32; TAPS]> {
+    let gap = 1.0 - frequencies as f64 / times as f64;
+    let attenuation_db = 2.285 * 2.0 * PI * gap * (TAPS - 1) as f64 + 8.0;
+    let beta = (0.1102 * (attenuation_db - 8.7)).clamp(0.0, 12.0);
+    let half = (TAPS / 2) as f64;
+    (0..parts)
+        .map(|part| {
+            std::array::from_fn(|tap| {
+                let x = tap as f64 - (half - 1.0) - part as f64 / parts as f64;
+                let sinc = if x == 0.0 { 1.0 } else { (PI * x).sin() / (PI * x) };
+                let across = (1.0 - (x / half).powi(2)).max(0.0).sqrt();
+                (sinc * bessel_i0(beta * across) / bessel_i0(beta)) as f32
+            })
+        })
+        .collect()
+}
+
 /// Finds peaks in signals that repeat themselves and whose spectrum is centred on zero.
 pub(super) struct PeakFinder {
     /// Weights of the samples -7..=8 about a place `part / 8` after sample 0.
@@ -41,24 +64,11 @@ pub(super) struct PeakFinder {
 impl PeakFinder {
     /// For signals of `times` samples made of `frequencies` neighbouring frequencies.
     ///
-    /// The weights are a sinc under Kaiser's window, whose error falls by 2.3 dB for every radian
-    /// and tap of the gap between the spectrum and its first image (Kaiser 1974); 80 dB at one and a
-    /// half times as many times as frequencies.
-    ///
     /// `growth_np` is the growth in neper at the first sample and from one to the next.
     pub fn new(frequencies: usize, times: usize, growth_np: Option<(f64, f64)>) -> Self {
-        let gap = 1.0 - frequencies as f64 / times as f64;
-        let attenuation_db = 2.285 * 2.0 * PI * gap * (TAPS - 1) as f64 + 8.0;
-        let beta = (0.1102 * (attenuation_db - 8.7)).clamp(0.0, 12.0);
-        let half = (TAPS / 2) as f64;
         let mut weights = [[0.0; TAPS]; PARTS];
-        for (part, row) in weights.iter_mut().enumerate() {
-            for (tap, weight) in row.iter_mut().enumerate() {
-                let x = tap as f64 - (half - 1.0) - part as f64 / PARTS as f64;
-                let sinc = if x == 0.0 { 1.0 } else { (PI * x).sin() / (PI * x) };
-                let across = (1.0 - (x / half).powi(2)).max(0.0).sqrt();
-                *weight = (sinc * bessel_i0(beta * across) / bessel_i0(beta)) as f32;
-            }
+        for (row, own) in weights.iter_mut().zip(between_samples(frequencies, times, PARTS)) {
+            *row = own;
         }
         let blocks = times / (WIDTH * DEEP);
         let (start, step) = growth_np.unwrap_or((0.0, 0.0));

@@ -21,13 +21,17 @@ const STEPS: usize = 4;
 /// Neper by which `J_n` falls (and `Y_n` rises) beyond the last order wanted: `e^-40 = 4e-18`.
 const MARGIN_NP: f64 = 20.0;
 
-/// Debye's exponent: `J_n(x)` is of size e^-exponent for n > x.
-pub(super) fn debye_exponent(n: f64, x: f64) -> f64 {
+/// Debye's exponent η in neper: `J_n(x)` is of size e^-η for n > x; zero up to there.
+///
+/// Source: Abramowitz & Stegun, 9.3.7.
+#[must_use]
+pub fn debye_exponent(n: f64, x: f64) -> f64 {
     if n > x { n * (n / x).acosh() - (n * n - x * x).sqrt() } else { 0.0 }
 }
 
-/// Order from which Miller's recurrence must start so that `last` comes out right.
-pub(super) fn miller_start(last: usize, x: f64) -> usize {
+/// Order from which Miller's recurrence must start so that `J_n(x)` comes out right up to `last`.
+#[must_use]
+pub fn miller_start(last: usize, x: f64) -> usize {
     let from = (last as f64).max(x);
     let target = debye_exponent(from, x) + MARGIN_NP;
     let (mut low, mut width) = (from.ceil() as usize, 8);
