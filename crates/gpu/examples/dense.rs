@@ -7,8 +7,9 @@ use std::sync::Mutex;
 use std::time::Instant;
 
 use barwright_gpu::{Choice, Engine};
+use barwright_job::dense::DenseProof;
 use barwright_job::{Order, Rules, Station};
-use barwright_plan::{Dense, DenseOptions, dense, technique};
+use barwright_plan::{DenseOptions, dense, technique};
 use barwright_wave::cylinder::batch::{
     EchoAnswer, EchoBatch, EngineError, FieldEngine, MapBatch, MapsAnswer, Processors, Wanted,
 };
@@ -107,7 +108,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 /// Says how far the worst margins of two engines stand apart.
-fn compare(a: &Dense, b: &Dense) {
+fn compare(a: &DenseProof, b: &DenseProof) {
     let (mut places, mut worst, mut one_sees) = (0, 0.0_f32, 0);
     for (a, b) in a.classes.iter().zip(&b.classes) {
         let both =
@@ -126,7 +127,7 @@ fn compare(a: &Dense, b: &Dense) {
     );
 }
 
-fn tell(proof: &Dense) {
+fn tell(proof: &DenseProof) {
     for class in &proof.classes {
         println!(
             "{:?} (ordered {:.1} %): nominal {:.2}, one by one {:.2}, combined {:.2}, least of one {:.2} %: {}",

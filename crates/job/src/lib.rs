@@ -12,6 +12,7 @@
 
 pub mod changeover;
 pub mod check;
+pub mod dense;
 pub mod error;
 pub mod finding;
 pub mod judgement;

@@ -11,12 +11,11 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use barwright_job::{
     Order, Sealed, Station, Technique,
+    dense::DenseProof,
     proof::ProvedClass,
     technique::{Beam, Section},
 };
 use barwright_wave::cylinder::batch::FieldEngine;
-
-pub use result::{Cited, Dense, DenseClass, DenseMap, DenseRing};
 
 use crate::conditions::{Conditions, tolerance_cases};
 use crate::coverage::Margin;
@@ -88,7 +87,7 @@ pub fn dense(
     options: &DenseOptions<'_>,
     engine: &dyn FieldEngine,
     progress: &(dyn Fn(f32) + Sync),
-) -> Result<Dense> {
+) -> Result<DenseProof> {
     technique.demand("technique", "order", &order.hash())?;
     technique.demand("technique", "station", &station.hash())?;
     let t = &technique.body;
@@ -125,7 +124,7 @@ struct Work<'a> {
 
 impl Work<'_> {
     /// The proof; `None` where another engine than at the beginning computed at its end.
-    fn done(&self, progress: &(dyn Fn(f32) + Sync)) -> Result<Option<Dense>> {
+    fn done(&self, progress: &(dyn Fn(f32) + Sync)) -> Result<Option<DenseProof>> {
         let Self { order, station, options, engine, looked } = *self;
         let nominal = looked.nominal;
         let name = engine.name();
@@ -165,7 +164,7 @@ impl Work<'_> {
             return Ok(None);
         }
         progress(1.0);
-        Ok(Some(Dense {
+        Ok(Some(DenseProof {
             engine: name,
             seed: options.seed,
             combinations: all.len(),

@@ -36,7 +36,7 @@ pub mod stand;
 pub mod technique;
 pub mod watch;
 
-pub use dense::{Dense, DenseOptions, dense};
+pub use dense::{DenseOptions, dense};
 pub use echo::{Echo, echo_of_crack, echo_of_disc, technique_elements};
 pub use error::{PlanError, Result};
 pub use exact::{Flaw, exact_echoes};

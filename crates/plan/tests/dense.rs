@@ -5,8 +5,9 @@ mod common;
 use std::sync::LazyLock;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
+use barwright_job::dense::DenseProof;
 use barwright_job::{Order, Sealed, Technique, proof::ProvedClass};
-use barwright_plan::{Dense, DenseOptions, PlanError, dense, technique};
+use barwright_plan::{DenseOptions, PlanError, dense, technique};
 use barwright_wave::cylinder::batch::{
     EchoAnswer, EchoBatch, EngineError, FieldEngine, MapBatch, MapsAnswer, Processors, Wanted,
 };
@@ -16,7 +17,7 @@ static TECHNIQUE: LazyLock<Sealed<Technique>> = LazyLock::new(|| {
     technique(&order, &station, &rules).expect("a technique")
 });
 
-fn proved(combinations: usize, seed: u64) -> Dense {
+fn proved(combinations: usize, seed: u64) -> DenseProof {
     let (order, station, _) = common::round();
     let options = DenseOptions { combinations, seed, cancelled: None };
     dense(&order, &station, &TECHNIQUE, &options, &Processors, &|_| {}).expect("a dense proof")

@@ -5,7 +5,7 @@ mod raster;
 mod rim;
 
 use barwright_job::{
-    proof::{ClassProof, MarginMap},
+    proof::{MarginMap, ProvedClass, Weakest},
     technique::{Probe, Section},
 };
 use barwright_phrase::say;
@@ -28,13 +28,21 @@ pub enum Case {
     Nominal,
     /// Worst over the tolerances.
     Worst,
+    /// Worst over the tolerances one by one, of a dense proof: what its map has for nominal.
+    OneByOne,
+    /// Worst over combinations of all tolerances, of a dense proof: what its map has for the worst.
+    Combined,
 }
 
 /// What the map shows.
 #[derive(Debug, Clone, Copy)]
 pub struct Map<'a> {
-    /// Proof of one flaw class.
-    pub class: &'a ClassProof,
+    /// The flaw class.
+    pub class: ProvedClass,
+    /// Its margins.
+    pub map: &'a MarginMap,
+    /// Its weakest place; marked in the worst case.
+    pub weakest: Option<&'a Weakest>,
     /// Section of the bar.
     pub section: Section,
     /// Probes, for the width of a flat block; may be empty.
@@ -53,10 +61,12 @@ pub fn margin_map(map: &Map<'_>, look: &Palette) -> String {
     let case = match map.case {
         Case::Nominal => say!("nominal"),
         Case::Worst => say!("worst case"),
+        Case::OneByOne => say!("tolerances one by one"),
+        Case::Combined => say!("all tolerances together"),
     };
-    let title = say!("Margin, {}, {case}", text::proved(map.class.class));
+    let title = say!("Margin, {}, {case}", text::proved(map.class));
     let mut svg = Svg::new(SIDE + 80.0, SIDE + 26.0, title, look);
-    let scale = scale_of(&map.class.map);
+    let scale = scale_of(map.map);
     let flat_half = match map.section {
         Section::Flat { thickness_m } => frame::flat_half_width_m(thickness_m, map.probes),
         _ => 0.0,
@@ -68,10 +78,10 @@ pub fn margin_map(map: &Map<'_>, look: &Palette) -> String {
         svg.path(&outline, &look.card, "none", 0.0);
     }
     let pick = |nominal, worst| match map.case {
-        Case::Nominal => nominal,
-        Case::Worst => worst,
+        Case::Nominal | Case::OneByOne => nominal,
+        Case::Worst | Case::Combined => worst,
     };
-    match &map.class.map {
+    match map.map {
         MarginMap::Grid { x0_m, y0_m, step_m, nx, ny, nominal_db, worst_db, asked } => {
             let raster = Raster {
                 origin: Point::new(*x0_m, *y0_m),
@@ -109,8 +119,8 @@ pub fn margin_map(map: &Map<'_>, look: &Palette) -> String {
         let r = map.section.half_extent_m() * frame.scale;
         frame::clock_face(&mut svg, &frame, r * face_ratio(&map.section), 12.0, look);
     }
-    if map.case == Case::Worst {
-        weakest(&mut svg, &frame, map, look);
+    if let (Case::Worst, Some(place)) = (map.case, map.weakest) {
+        weakest(&mut svg, &frame, place, look);
     }
     legend(&mut svg, &scale, &frame, look);
     svg.finish()
@@ -126,14 +136,13 @@ fn face_ratio(section: &Section) -> f64 {
 /// Radius in metres of the part of a round section that fills the picture, where rings lie so near
 /// the centre that the whole section would not show them; the weakest place lies inside.
 fn enlarged_reach_m(map: &Map<'_>) -> Option<f64> {
-    let (MarginMap::Polar { radii_m, .. }, Section::Round { radius_m }) =
-        (&map.class.map, map.section)
+    let (MarginMap::Polar { radii_m, .. }, Section::Round { radius_m }) = (map.map, map.section)
     else {
         return None;
     };
     let edge = ring_edges(radii_m, radius_m).last()?[1];
-    let w = &map.class.weakest;
-    let reach = edge.max(Point::new(w.x_m, w.y_m).radius()) * 1.25;
+    let weakest_m = map.weakest.map_or(0.0, |w| Point::new(w.x_m, w.y_m).radius());
+    let reach = edge.max(weakest_m) * 1.25;
     (reach.is_finite() && reach > 0.0 && reach < radius_m * 0.4).then_some(reach)
 }
 
@@ -190,8 +199,7 @@ fn scale_of(map: &MarginMap) -> Scale {
     Scale { low: -6.0, high: (top / 6.0).ceil() * 6.0 }
 }
 
-fn weakest(svg: &mut Svg, frame: &Frame, map: &Map<'_>, look: &Palette) {
-    let w = &map.class.weakest;
+fn weakest(svg: &mut Svg, frame: &Frame, w: &Weakest, look: &Palette) {
     let (x, y) = frame.at(Point::new(w.x_m, w.y_m));
     let words = match w.margin_db {
         Some(db) => say!("weakest {} dB", text::signed(db, 1)),

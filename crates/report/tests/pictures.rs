@@ -132,7 +132,13 @@ fn maps_hatch_what_is_not_seen() {
     let proof = support::proof(&t).body;
     let map = |i: usize, case| {
         margin_map(
-            &Map { class: &proof.classes[i], section: t.body.section, probes: &[], case },
+            &Map {
+                class: proof.classes[i].class,
+                map: &proof.classes[i].map,
+                section: t.body.section,
+                probes: &[],
+                case,
+            },
             &Palette::paper(),
         )
     };
@@ -154,7 +160,13 @@ fn rings_are_drawn_to_scale_with_what_is_not_seen_hatched() {
     let proof = support::proof(&t).body;
     let map = |i: usize, case| {
         margin_map(
-            &Map { class: &proof.classes[i], section: t.body.section, probes: &[], case },
+            &Map {
+                class: proof.classes[i].class,
+                map: &proof.classes[i].map,
+                section: t.body.section,
+                probes: &[],
+                case,
+            },
             &Palette::paper(),
         )
     };
@@ -187,7 +199,13 @@ fn a_zone_about_the_centre_is_enlarged_and_says_so() {
     let t = support::technique();
     let proof = support::proof(&t).body;
     let svg = margin_map(
-        &Map { class: &proof.classes[3], section: t.body.section, probes: &[], case: Case::Worst },
+        &Map {
+            class: proof.classes[3].class,
+            map: &proof.classes[3].map,
+            section: t.body.section,
+            probes: &[],
+            case: Case::Worst,
+        },
         &Palette::paper(),
     );
     assert_eq!(count(&svg, "enlarged"), 1);
@@ -212,7 +230,13 @@ fn broken_rings_draw_no_nonsense() {
         };
         for case in [Case::Nominal, Case::Worst] {
             let svg = margin_map(
-                &Map { class: &class, section: t.body.section, probes: &[], case },
+                &Map {
+                    class: class.class,
+                    map: &class.map,
+                    section: t.body.section,
+                    probes: &[],
+                    case,
+                },
                 &Palette::paper(),
             );
             assert!(roxmltree::Document::parse(&svg).is_ok());

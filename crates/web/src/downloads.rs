@@ -18,12 +18,13 @@ pub struct Download {
 }
 
 /// Files that stand alone.
-const ALONE: [(&str, &str); 9] = [
+const ALONE: [(&str, &str); 10] = [
     ("order.toml", "the order"),
     ("station.toml", "the station"),
     ("rules.toml", "the acceptance rules"),
     ("technique.json", "the technique, with every law, gate and gain"),
     ("proof.json", "the coverage proof"),
+    ("dense-proof.json", "the worst case over combinations of tolerances"),
     ("reference-bar.json", "the reference bar and its motion list"),
     ("changeover.json", "the changeover"),
     ("level.json", "the level"),

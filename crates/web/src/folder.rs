@@ -203,6 +203,12 @@ impl JobFolder {
         is_plain(name).then(|| self.path(&format!("pod/{name}.passes.jsonl")))
     }
 
+    /// The dense proof.
+    #[must_use]
+    pub fn dense_path(&self) -> PathBuf {
+        self.path("dense-proof.json")
+    }
+
     /// A second look by name; none for a name that is none: 1 to 64 letters, digits and hyphens.
     #[must_use]
     pub fn look_path(&self, name: &str) -> Option<PathBuf> {

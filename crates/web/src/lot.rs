@@ -2,8 +2,8 @@
 
 use barwright_job::{
     Hash, Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
-    judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
-    screened::ScreenedBar, second_look::SecondLook,
+    dense::DenseProof, judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof,
+    reference::ReferenceBar, screened::ScreenedBar, second_look::SecondLook,
 };
 use barwright_ledger::{BarState, State};
 use barwright_phrase::say;
@@ -35,6 +35,8 @@ pub struct Lot {
     pub technique: Doc<Sealed<Technique>>,
     /// The coverage proof.
     pub proof: Doc<Sealed<Proof>>,
+    /// The dense proof.
+    pub dense: Doc<Sealed<DenseProof>>,
     /// The reference bar.
     pub reference: Doc<Sealed<ReferenceBar>>,
     /// The changeover to the technique.
@@ -117,6 +119,7 @@ impl Lot {
             rules: cache.get(&f.rules_path(), || f.rules()),
             technique: cache.get(&f.technique_path(), || f.technique()),
             proof: cache.get(&f.proof_path(), || f.proof()),
+            dense: cache.get(&f.dense_path(), || files::read_sealed(&f.dense_path())),
             reference: cache.get(&f.reference_path(), || f.reference()),
             changeover: cache.get(&f.changeover_path(), || f.changeover()),
             level: cache.get(&f.level_path(), || f.level()),

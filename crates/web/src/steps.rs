@@ -16,10 +16,12 @@ use barwright_evaluate::cut::{self, LotBar};
 use barwright_evaluate::level::Levelling;
 use barwright_evaluate::screen::Screening;
 use barwright_job::{
-    DocumentError, Hash, Sealed, Station, Technique, check::Check, judgement::Judgement,
-    level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar, screened::ScreenedBar,
+    DocumentError, Hash, Sealed, Station, Technique, check::Check, dense::DenseProof,
+    judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
+    screened::ScreenedBar,
 };
-use barwright_plan::{PlanError, PlanWatch, ProveOptions};
+use barwright_plan::{DenseOptions, PlanError, PlanWatch, ProveOptions};
+use barwright_wave::cylinder::batch::FieldEngine;
 
 use crate::{
     files::{self, FileError},
@@ -117,6 +119,25 @@ pub fn prove(
     let proof = barwright_plan::prove(&order, &station, &technique, options, progress)?;
     files::write_sealed(&job.proof_path(), &proof)?;
     Ok(proof)
+}
+
+/// The worst case over many combinations of tolerances; writes `dense-proof.json`. `progress` hears shares from 0 to 1.
+///
+/// # Errors
+/// Why it could not be done; what was there before stands.
+pub fn dense(
+    job: &JobFolder,
+    options: &DenseOptions<'_>,
+    engine: &dyn FieldEngine,
+    progress: &(dyn Fn(f32) + Sync),
+) -> Result<Sealed<DenseProof>> {
+    let (order, station, technique) = (job.order()?, job.station()?, job.technique()?);
+    let proof = barwright_plan::dense(&order, &station, &technique, options, engine, progress)?;
+    let sources =
+        [("order", order.hash()), ("station", station.hash()), ("technique", technique.hash)];
+    let sealed = Sealed::seal(proof, sources);
+    files::write_sealed(&job.dense_path(), &sealed)?;
+    Ok(sealed)
 }
 
 /// The reference bar and its motion list; writes `reference-bar.json`.

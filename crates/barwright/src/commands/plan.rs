@@ -4,18 +4,21 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use barwright_job::proof::{ClassProof, Proof};
-use barwright_job::{Finding, Sealed, Technique};
+use barwright_job::{Finding, Sealed, Technique, dense::DenseProof};
 use barwright_plan::{PlanWatch, ProveOptions};
 use barwright_report::{least_words, refbar_drawing::shape_words, text};
 use barwright_wave::Mode;
 use clap::ValueEnum;
+use serde::Serialize;
 
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use barwright_web::steps;
+use dense::{DenseArgs, dense_text};
 use drawing::DrawingFile;
 use map::MapFile;
 
+mod dense;
 mod drawing;
 mod map;
 
@@ -29,6 +32,8 @@ pub struct PlanArgs {
     /// search of its own.
     #[arg(long)]
     explain: bool,
+    #[command(flatten)]
+    dense: DenseArgs,
 }
 
 /// Show what the technique sees of every ordered flaw, nominal and worst over the tolerances.
@@ -51,6 +56,8 @@ pub struct ProveArgs {
     /// alarm height (empty where nothing is seen), and whether the order asks for the class there.
     #[arg(long, value_name = "FILE.csv|FILE.json", value_parser = MapFile::parse)]
     map: Option<MapFile>,
+    #[command(flatten)]
+    dense: DenseArgs,
 }
 
 /// Engines of a proof.
@@ -97,8 +104,9 @@ pub fn plan(bench: &Bench, args: &PlanArgs) -> Result<Outcome, Failure> {
     let technique = steps::plan(&bench.job, args.explain, watch)?;
     bar.finish_and_clear();
     bench.say(&format!("wrote {}", bench.job.technique_path().display()));
-    bench.answer(&technique_text(&technique), &technique)?;
-    Ok(Outcome::Good)
+    let dense = dense::asked(bench, &args.dense)?;
+    answer(bench, technique_text(&technique), &technique, dense.as_ref())?;
+    Ok(dense::outcome(dense.as_ref()))
 }
 
 /// The technique in a few lines.
@@ -175,8 +183,28 @@ pub fn prove(bench: &Bench, args: &ProveArgs) -> Result<Outcome, Failure> {
         map.write(&bench.job.technique()?, &proof)?;
         bench.say(&format!("wrote {}", map.path().display()));
     }
-    bench.answer(&proof_text(&proof.body), &proof)?;
-    Ok(Outcome::good_if(proof.body.met))
+    let dense = dense::asked(bench, &args.dense)?;
+    answer(bench, proof_text(&proof.body), &proof, dense.as_ref())?;
+    Ok(match dense::outcome(dense.as_ref()) {
+        Outcome::Good => Outcome::good_if(proof.body.met),
+        attention => attention,
+    })
+}
+
+/// Answers with a document, and the dense proof beside it where one was asked for.
+fn answer<T: Serialize>(
+    bench: &Bench,
+    text: String,
+    document: &Sealed<T>,
+    dense: Option<&Sealed<DenseProof>>,
+) -> Result<(), Failure> {
+    match dense {
+        None => bench.answer(&text, document),
+        Some(dense) => {
+            let both = serde_json::json!({ "document": document, "dense_proof": dense });
+            bench.answer(&format!("{text}\n{}", dense_text(&dense.body)), &both)
+        }
+    }
 }
 
 /// The proof in a few lines.

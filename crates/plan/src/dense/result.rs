@@ -1,101 +1,19 @@
-//! What a dense proof says.
+//! Collects what a dense proof says.
 
 use std::collections::BTreeMap;
 
+use barwright_job::dense::{Cited, DenseClass, DenseMap, DenseRing, Standing};
 use barwright_job::proof::ProvedClass;
-use serde::{Deserialize, Serialize};
 
 use super::Looked;
 use crate::proof::round::Wanted;
 
-/// Worst cases over many combinations of tolerances.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Dense {
-    /// What computed the fields.
-    pub engine: String,
-    /// Seed of draws and directions.
-    pub seed: u64,
-    /// Combinations tried.
-    pub combinations: usize,
-    /// Directions in which each was tried.
-    pub directions: usize,
-    /// Deviations tried one by one beside them: those of the proof.
-    pub one_by_one: usize,
-    /// Flaw classes of the order.
-    pub classes: Vec<DenseClass>,
-}
-
-/// A combination that is named.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Cited {
-    /// Its number, from 0.
-    pub combination: usize,
-    /// What deviates.
-    pub words: String,
-}
-
-/// One flaw class.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct DenseClass {
-    /// The class.
-    pub class: ProvedClass,
-    /// The flaw in words.
-    pub flaw: String,
-    /// Share of its places that is ordered.
-    pub ordered: f64,
-    /// Share covered nominally, with every tolerance at its ends one by one, and with all combinations: at
-    /// each place the worst counts.
-    pub nominal: f64,
-    /// See [`Self::nominal`].
-    pub one_by_one: f64,
-    /// See [`Self::nominal`].
-    pub combined: f64,
-    /// Least share that one combination covers, and which.
-    pub lowest: f64,
-    /// See [`Self::lowest`].
-    pub lowest_in: Cited,
-    /// Worst place of each ring, from the middle outward.
-    pub rings: Vec<DenseRing>,
-    /// All places.
-    pub map: DenseMap,
-}
-
-/// Worst place of a ring.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct DenseRing {
-    /// Its radius in m.
-    pub radius_m: f64,
-    /// Angle of the worst place in rad.
-    pub angle_rad: f64,
-    /// Worst margin in dB over the alarm height over all combinations; absent where a place is not seen.
-    pub worst_db: Option<f32>,
-    /// The combination it came from.
-    pub of: Cited,
-    /// Worst margin on this ring with the tolerances one by one.
-    pub one_by_one_db: Option<f32>,
-    /// Least nominal margin on this ring.
-    pub nominal_db: Option<f32>,
-}
-
-/// Margins in dB over the alarm height at `[ring * angles + angle]`; absent where a place is not seen.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct DenseMap {
-    /// Radius of each ring in m.
-    pub radii_m: Vec<f64>,
-    /// Angles of the places of each ring in rad. Where all probes are alike, from one to the next: it
-    /// repeats from there.
-    pub angles_rad: Vec<f64>,
-    /// Whether the class is asked for.
-    pub asked: Vec<bool>,
-    /// Nominal margin.
-    pub nominal_db: Vec<Option<f32>>,
-    /// Worst margin with the tolerances one by one.
-    pub one_by_one_db: Vec<Option<f32>>,
-    /// Worst margin over all combinations.
-    pub worst_db: Vec<Option<f32>>,
-    /// The combination it came from.
-    pub combination: Vec<usize>,
-}
+/// Shares of steel whose margins are told.
+const SHARES: [f64; 5] = [0.5, 0.9, 0.95, 0.99, 0.999];
+/// Margins that are told apart, in dB over the alarm height.
+const LEAST_DB: f64 = -60.0;
+const MOST_DB: f64 = 60.0;
+const STEP_DB: f64 = 0.25;
 
 /// Collects the worst of one class.
 pub(super) struct Worst {
@@ -107,6 +25,9 @@ pub(super) struct Worst {
     /// Words of combinations that are worst somewhere.
     words: BTreeMap<usize, String>,
     lowest: Option<(f64, Cited)>,
+    /// Weight of steel by margin, in steps of [`STEP_DB`] from [`LEAST_DB`] on; what is not seen stands apart.
+    weights: Vec<f64>,
+    unseen: f64,
     /// States taken in so far.
     states: usize,
     flaw: String,
@@ -131,6 +52,8 @@ impl Worst {
             of: vec![0; places],
             words: BTreeMap::new(),
             lowest: None,
+            weights: vec![0.0; ((MOST_DB - LEAST_DB) / STEP_DB) as usize + 1],
+            unseen: 0.0,
             states: 0,
             flaw: wanted.words.clone(),
             ordered: wanted.ordered,
@@ -165,6 +88,7 @@ impl Worst {
         let Some(wanted) = looked.of_class(self.class) else {
             return;
         };
+        let (places, asked) = (looked.places(wanted), looked.asked(wanted));
         for (state, margins) in margins.iter().enumerate() {
             let number = first + state / directions;
             let mut named = false;
@@ -175,6 +99,16 @@ impl Worst {
                 }
             }
             self.states += 1;
+            for ((value, place), _) in margins.iter().zip(places).zip(&asked).filter(|x| *x.1) {
+                // Outer rings stand for more steel.
+                match value {
+                    Some(db) => {
+                        let step = (f64::from(*db).clamp(LEAST_DB, MOST_DB) - LEAST_DB) / STEP_DB;
+                        self.weights[step as usize] += place.share;
+                    }
+                    None => self.unseen += place.share,
+                }
+            }
             let covered = looked.covered(wanted, margins);
             let lowest = self.lowest.as_ref().is_none_or(|l| covered < l.0);
             if named || lowest {
@@ -188,6 +122,17 @@ impl Worst {
                 }
             }
         }
+    }
+
+    /// The margin at or above which a share stands.
+    fn standing(&self, share: f64) -> Option<f32> {
+        let whole = self.weights.iter().sum::<f64>() + self.unseen;
+        let mut above = 0.0;
+        self.weights.iter().enumerate().rev().find_map(|(step, weight)| {
+            above += weight;
+            (above >= share * whole && whole > 0.0)
+                .then(|| (LEAST_DB + step as f64 * STEP_DB) as f32)
+        })
     }
 
     /// The class's answer.
@@ -224,6 +169,7 @@ impl Worst {
                 }
             })
             .collect();
+        let standing = SHARES.map(|share| Standing { share, margin_db: self.standing(share) });
         let (lowest, lowest_in) =
             self.lowest.clone().unwrap_or((0.0, Cited { combination: 0, words: String::new() }));
         DenseClass {
@@ -235,6 +181,7 @@ impl Worst {
             combined: covered(&self.worst_db),
             lowest,
             lowest_in,
+            standing: standing.to_vec(),
             rings,
             map: DenseMap {
                 radii_m: places

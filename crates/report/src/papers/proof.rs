@@ -79,7 +79,13 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
     let mut pictures = Vec::new();
     for ((class, nominal), worst) in p.classes.iter().zip(NOMINAL).zip(WORST) {
         for (name, case) in [(nominal, Case::Nominal), (worst, Case::Worst)] {
-            let map = Map { class, section: t.section, probes: &t.probes, case };
+            let map = Map {
+                class: class.class,
+                map: &class.map,
+                section: t.section,
+                probes: &t.probes,
+                case,
+            };
             pictures.push((name, margin_map(&map, &look)));
         }
     }

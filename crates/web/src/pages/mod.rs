@@ -7,6 +7,7 @@ pub mod bars;
 pub mod changeover;
 pub mod checks;
 pub mod deciding;
+pub mod dense;
 pub mod heard;
 pub mod home;
 pub mod ledger;

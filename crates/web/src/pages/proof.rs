@@ -20,7 +20,7 @@ use crate::{
         table::{behind, figures, table, words},
     },
     lot::Lot,
-    pages::{trying, working},
+    pages::{dense, trying, working},
     working::What,
 };
 
@@ -56,6 +56,7 @@ fn body(lot: &Lot, sealed: &Sealed<Proof>) -> Markup {
         (trying::link(lot))
         @for class in &p.classes { (one(lot, class)) }
         (beside(p))
+        (dense::section(lot))
         div.two {
             section { (parts::findings(&p.findings)) }
             section.column {
@@ -75,7 +76,16 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
     let technique = lot.technique.here().map(|t| &t.body);
     let maps = technique.map(|t| {
         [Case::Nominal, Case::Worst].map(|case| {
-            margin_map(&Map { class, section: t.section, probes: &t.probes, case }, &look)
+            margin_map(
+                &Map {
+                    class: class.class,
+                    map: &class.map,
+                    section: t.section,
+                    probes: &t.probes,
+                    case,
+                },
+                &look,
+            )
         })
     });
     let name = text::proved(class.class);

@@ -5,7 +5,7 @@ use std::{collections::BTreeMap, path::PathBuf};
 use barwright_capture::ImportMap;
 use barwright_job::{
     Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
-    judgement::Judgement, level::Level, lot_cut::LotCut, pod::Pod, proof::Proof,
+    dense::DenseProof, judgement::Judgement, level::Level, lot_cut::LotCut, pod::Pod, proof::Proof,
     reference::ReferenceBar, screened::ScreenedBar, seal::Document, second_look::SecondLook,
 };
 use barwright_twin::{Campaign, Scene};
@@ -71,6 +71,7 @@ fn all() -> Vec<(&'static str, Value)> {
         ("import-map", written::<ImportMap>("import-map", barwright_capture::import::FORMAT)),
         sealed::<Technique>(),
         sealed::<Proof>(),
+        sealed::<DenseProof>(),
         sealed::<ReferenceBar>(),
         sealed::<Changeover>(),
         sealed::<Level>(),
@@ -114,6 +115,7 @@ fn sealed<T: Document + JsonSchema>() -> (&'static str, Value) {
     let name = match T::KIND {
         "coverage proof" => "coverage-proof",
         "reference bar" => "reference-bar",
+        "dense proof" => "dense-proof",
         "screened bar" => "screened-bar",
         "lot cut" => "lot-cut",
         "probability of detection" => "probability-of-detection",
