@@ -135,6 +135,7 @@ fn maps_hatch_what_is_not_seen() {
             &Map {
                 class: proof.classes[i].class,
                 map: &proof.classes[i].map,
+                weakest: Some(&proof.classes[i].weakest),
                 section: t.body.section,
                 probes: &[],
                 case,
@@ -163,6 +164,7 @@ fn rings_are_drawn_to_scale_with_what_is_not_seen_hatched() {
             &Map {
                 class: proof.classes[i].class,
                 map: &proof.classes[i].map,
+                weakest: Some(&proof.classes[i].weakest),
                 section: t.body.section,
                 probes: &[],
                 case,
@@ -202,6 +204,7 @@ fn a_zone_about_the_centre_is_enlarged_and_says_so() {
         &Map {
             class: proof.classes[3].class,
             map: &proof.classes[3].map,
+            weakest: Some(&proof.classes[3].weakest),
             section: t.body.section,
             probes: &[],
             case: Case::Worst,
@@ -233,6 +236,7 @@ fn broken_rings_draw_no_nonsense() {
                 &Map {
                     class: class.class,
                     map: &class.map,
+                    weakest: Some(&class.weakest),
                     section: t.body.section,
                     probes: &[],
                     case,

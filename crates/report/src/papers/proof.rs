@@ -82,6 +82,7 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
             let map = Map {
                 class: class.class,
                 map: &class.map,
+                weakest: Some(&class.weakest),
                 section: t.section,
                 probes: &t.probes,
                 case,

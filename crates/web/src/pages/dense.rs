@@ -52,7 +52,8 @@ fn one(class: &DenseClass, section: Option<&Section>) -> Markup {
     let (missed, lower) = class.missed();
     let picture = |case| {
         let section = *section?;
-        let drawn = Map { class: class.class, map: &map, section, probes: &[], case };
+        let drawn =
+            Map { class: class.class, map: &map, weakest: None, section, probes: &[], case };
         Some(margin_map(&drawn, &Palette::page()))
     };
     html! {

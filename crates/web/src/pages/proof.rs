@@ -80,6 +80,7 @@ fn one(lot: &Lot, class: &ClassProof) -> Markup {
                 &Map {
                     class: class.class,
                     map: &class.map,
+                    weakest: Some(&class.weakest),
                     section: t.section,
                     probes: &t.probes,
                     case,

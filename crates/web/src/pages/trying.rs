@@ -135,7 +135,7 @@ fn classes(technique: &Technique, tried: &Tried) -> Markup {
             @for class in &tried.classes {
                 div {
                     (parts::picture(
-                        margin_map(&Map { class: class.class, map: &class.map, section: technique.section, probes: &technique.probes, case: Case::Nominal }, &Palette::page()),
+                        margin_map(&Map { class: class.class, map: &class.map, weakest: Some(&class.weakest), section: technique.section, probes: &technique.probes, case: Case::Nominal }, &Palette::page()),
                         &say!("Margin for {} in this state. Hatched: not seen.", text::proved(class.class)),
                     ))
                     (facts(&[
