@@ -212,7 +212,7 @@ pub struct Spot {
     pub place: Point,
     /// Standard uncertainty of that along x and y, in m.
     pub place_uncertainty_m: [f64; 2],
-    /// Depth under the surface in m.
+    /// Depth under the surface in m; of a round bar, under its skin opposite the array, along the array's axis.
     pub depth_m: f64,
     /// Distance from the axis in m and angle in rad from the middle of the array, of a bar that is round.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -33,17 +33,14 @@ impl Bench<'_> {
         });
         let (depth, about_axis) = match self.found.map(|f| f.surface) {
             None => (spot.place.y, None),
-            Some(surface) => {
-                let about = match surface {
-                    Surface::Round { centre, .. } => {
-                        let arm = spot.place - centre;
-                        // Nought where the bar faces the array, counter-clockwise.
-                        Some([arm.radius(), arm.x.atan2(-arm.y)])
-                    }
-                    Surface::Flat { .. } => None,
-                };
-                (depth_m(&surface, spot.place), about)
+            // Under the skin opposite the array, as its picture counts: beyond the axis too.
+            Some(Surface::Round { centre, radius_m }) => {
+                let arm = spot.place - centre;
+                // Nought where the bar faces the array, counter-clockwise.
+                let about = [arm.radius(), arm.x.atan2(-arm.y)];
+                (spot.place.y - (centre.y - radius_m), Some(about))
             }
+            Some(surface @ Surface::Flat { .. }) => (depth_m(&surface, spot.place), None),
         };
         Told {
             place: spot.place,

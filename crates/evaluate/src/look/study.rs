@@ -95,6 +95,12 @@ pub fn study(traces: &Traces<'_>, setup: &Setup<'_>) -> Result<SecondLook, LookE
     bench.pulse = drawn.first().and_then(|(modes, p)| bench.heard(*modes, p)).unwrap_or(stated);
     let pulse = bench.pulse;
     let mut findings = noticed(traces, &records, &pulse);
+    if setup.ways.iter().flatten().any(|mode| *mode == Mode::S) {
+        findings.push(Finding::new(
+            Topic::Assumed,
+            "pictures by shear waves also show, at wrong places, what came by longitudinal waves: what is real stands in more than one of them at its place",
+        ));
+    }
     let views: Vec<View> = drawn.iter().map(|(modes, p)| bench.view(*modes, p)).collect();
     findings.push(bench.origin(&views));
     if views.iter().flat_map(|v| &v.spots).any(|s| s.clipped_share > 0.0) {
