@@ -24,7 +24,10 @@ use barwright_job::{
     reference::ReferenceBar,
     technique::Section,
 };
-use barwright_twin::{Campaign, StationFaults, Truth, VirtualStation, scene::Scene};
+use barwright_twin::campaign::FlawKind;
+use barwright_twin::scene::{Flaw as SceneFlaw, Scene};
+use barwright_twin::{Campaign, DiscAsk, StationFaults, Truth, VirtualStation, disc_heights};
+use barwright_wave::cylinder::batch::FieldEngine;
 use indicatif::ProgressBar;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -179,6 +182,83 @@ pub fn run(
     Ok(Ran { passes, whole, seconds_a_pass })
 }
 
+/// Heights of all flaws of a campaign, each on the settings that its bar passes on, over all longitudinal beams: as passes of which only
+/// heights are known. A flaw lies anywhere between two pulses of a beam.
+///
+/// # Errors
+/// A campaign of other flaws than discs; one that cannot be levelled or computed.
+pub fn flaw_heights(
+    by: &By<'_>,
+    engine: &dyn FieldEngine,
+    progress: &ProgressBar,
+) -> Result<Vec<Pass>, Failure> {
+    let body = &by.technique.body;
+    let Section::Round { radius_m } = body.section else {
+        return Err(not_round());
+    };
+    if by.campaign.flaw.kind != FlawKind::Disc {
+        return Err(Failure::new("heights alone are computed for discs")
+            .hint(Some("run the campaign without --heights".into())));
+    }
+    let decision = by.rules.alarm.height_fsh_percent;
+    progress.set_length(u64::from(by.campaign.bars) * u64::from(by.campaign.flaws_per_bar));
+    let mut passes = Vec::new();
+    for setting in 0..by.campaign.line.settings {
+        let units: Vec<(u32, u32)> = (0..by.campaign.bars)
+            .flat_map(|bar| {
+                by.campaign
+                    .settings_of(bar)
+                    .zip(0..)
+                    .filter_map(move |(at, pass)| (at == setting).then_some((bar, pass)))
+            })
+            .collect();
+        if units.is_empty() {
+            continue;
+        }
+        let (faults, seed) = by.campaign.setting(setting);
+        let level = levelled(by, &faults, seed)?;
+        let gains: Vec<f64> = level.body.beams.iter().map(|b| b.gain_db).collect();
+        let mut asks = Vec::new();
+        let mut of = Vec::new();
+        for &(number, pass) in &units {
+            let bar = by.campaign.bar(number, radius_m, end_m(body))?;
+            for flaw in &bar.flaws {
+                let SceneFlaw::Disc(disc) = *flaw else { continue };
+                // The place of a flaw against the pulses is as much chance as where it lies.
+                let share = (disc.z_mm / 1e3 / body.pulse_spacing_m).rem_euclid(1.0) - 0.5;
+                asks.push(DiscAsk { disc, off_m: share * body.pulse_spacing_m });
+            }
+            of.push((number, pass, bar.flaws.len()));
+        }
+        let heights = disc_heights(body, &faults, seed, &gains, &asks, engine)?;
+        progress.inc(heights.len() as u64);
+        let mut known = asks.iter().zip(heights);
+        for (bar, pass, count) in of {
+            let flaws = known
+                .by_ref()
+                .take(count)
+                .map(|(ask, height)| {
+                    let percent = height * 100.0;
+                    let found = percent >= decision;
+                    Flaw {
+                        size_mm: ask.disc.diameter_mm,
+                        found,
+                        height_fsh_percent: (percent > 0.0).then_some(percent),
+                    }
+                })
+                .collect();
+            passes.push(Pass { bar, pass, flaws, false_calls: 0, places: 0 });
+        }
+    }
+    passes.sort_by_key(|p| (p.bar, p.pass));
+    Ok(passes)
+}
+
+fn not_round() -> Failure {
+    Failure::new("campaigns are run on round bars")
+        .hint(Some("the virtual station simulates no other section".into()))
+}
+
 /// A span of time in words.
 pub fn span(seconds: f64) -> String {
     match seconds {
@@ -220,8 +300,7 @@ fn one(
 ) -> Result<Pass, Failure> {
     let body = &by.technique.body;
     let Section::Round { radius_m } = body.section else {
-        return Err(Failure::new("campaigns are run on round bars")
-            .hint(Some("the virtual station simulates no other section".into())));
+        return Err(not_round());
     };
     let bar = by.campaign.bar(number, radius_m, end_m(body))?;
     let length_m = by.campaign.bar_length_mm / 1e3;

@@ -311,17 +311,9 @@ impl EchoMaker<'_> {
         match reflector.kind {
             Kind::Hole { .. } => (aim.distance_m(place) < LONGITUDINAL_REACH_M).then_some(0.0),
             Kind::Disc { .. } => {
-                if aim.distance_m(place) > LONGITUDINAL_REACH_M {
-                    return None;
-                }
-                let surface =
-                    Surface::Round { centre: Point::default(), radius_m: self.field.radius_m };
                 let c_water = self.field.fluid.velocity_m_s;
                 let c_steel = self.field.solid.longitudinal_m_s;
-                let path = least_time(&surface, aim.middle, place, c_water, c_steel).ok()?;
-                let way = place - path.entry;
-                let direction = if way.radius() > 0.0 { way.angle() } else { aim.direction_rad };
-                reflector.tilt_rad(turn_rad, direction).filter(|&tilt| tilt < MOST_TILT_RAD)
+                disc_meeting_rad(reflector, turn_rad, &aim, self.field.radius_m, c_water, c_steel)
             }
             Kind::Crack { .. } => {
                 // The corner is met after half a skip: away from where the sound enters.
@@ -334,6 +326,26 @@ impl EchoMaker<'_> {
             }
         }
     }
+}
+
+/// How a longitudinal beam meets a disc, in rad to its normal; `None` if the beam does not see it.
+pub(crate) fn disc_meeting_rad(
+    reflector: &Reflector,
+    turn_rad: f64,
+    aim: &Aim,
+    bar_radius_m: f64,
+    c_water: f64,
+    c_steel: f64,
+) -> Option<f64> {
+    let place = reflector.place(turn_rad);
+    if aim.distance_m(place) > LONGITUDINAL_REACH_M {
+        return None;
+    }
+    let surface = Surface::Round { centre: Point::default(), radius_m: bar_radius_m };
+    let path = least_time(&surface, aim.middle, place, c_water, c_steel).ok()?;
+    let way = place - path.entry;
+    let direction = if way.radius() > 0.0 { way.angle() } else { aim.direction_rad };
+    reflector.tilt_rad(turn_rad, direction).filter(|&tilt| tilt < MOST_TILT_RAD)
 }
 
 /// Cracks are met by the first passage (the corner's own reflections are in their strength);

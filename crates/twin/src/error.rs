@@ -1,7 +1,7 @@
 //! Why the virtual station could not answer.
 
 use barwright_job::DocumentError;
-use barwright_wave::WaveError;
+use barwright_wave::{WaveError, cylinder::batch::EngineError};
 
 /// Shorthand for results of this crate.
 pub type Result<T> = std::result::Result<T, TwinError>;
@@ -34,6 +34,9 @@ pub enum TwinError {
         /// How many are needed.
         need: usize,
     },
+    /// What computes fields in batches gave no answer.
+    #[error(transparent)]
+    Engine(EngineError),
     /// A value outside what the technique or the bar allows.
     #[error("{what} is {value} {unit}; it must be {expected}")]
     OutOfRange {

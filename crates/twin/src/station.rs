@@ -3,10 +3,10 @@
 use barwright_capture::{CaptureKind, Header};
 use barwright_job::limits::Limits;
 use barwright_job::{Hash, Sealed, Technique, reference::ReferenceBar};
-use barwright_wave::Point;
 use barwright_wave::cylinder::Synthesis;
 use barwright_wave::elevation::Spread;
 use barwright_wave::pulse::Pulse;
+use barwright_wave::{Fluid, Point, Solid};
 use num_complex::Complex64;
 use rand_distr::{Distribution, StandardNormal};
 use rayon::prelude::*;
@@ -92,14 +92,13 @@ impl VirtualStation {
         let places = bend.map_or_else(Places::one, |b| b.places(phase_spread_1_m(&body)));
         let field = Field::new(&body, &fitted, places)?;
         let sensitivity_db = sensitivity_db(&body, faults, seed)?;
-        let linear = |row: &Vec<f64>| row.iter().map(|db| 10f64.powf(db / 20.0)).collect();
-        let row = ElementRow::new(&body, sensitivity_db.iter().map(linear).collect());
+        let row = ElementRow::new(&body, linear(&sensitivity_db));
         let beams = body
             .beams
             .iter()
             .map(|beam| BeamModel::new(&fitted, beam, &row))
             .collect::<Result<Vec<_>>>()?;
-        let surface_s = surface_times_s(&body, &field, &beams);
+        let surface_s = surface_times_s(&body, field.fluid, &field.solid, field.radius_m, &beams);
         let record = body.record;
         let wobble_m = faults.wobble_mm / 1e3;
         let most_m = wobble_m + faults.bend.map_or(0.0, |b| b.sag_mm / 1e3);
@@ -323,17 +322,23 @@ fn positive_speed(speed_m_s: f64) -> Result<f64> {
 }
 
 /// Gain curve of a beam at a time after its surface, as a factor.
-fn curve(technique: &Technique, beam: usize, after_surface_s: f64) -> f64 {
+pub(crate) fn curve(technique: &Technique, beam: usize, after_surface_s: f64) -> f64 {
     10f64.powf(technique.beams[beam].curve_db(after_surface_s) / 20.0)
 }
 
 /// Time at which each beam's gain curve starts: nominal, shifted like the surface echo that it follows.
-fn surface_times_s(technique: &Technique, field: &Field, beams: &[BeamModel]) -> Vec<f64> {
-    let nominal_m_s = technique.media.water.map_or(field.fluid.velocity_m_s, |w| w.velocity_m_s);
-    let water_m_s = field.fluid.velocity_m_s;
+pub(crate) fn surface_times_s(
+    technique: &Technique,
+    fluid: Fluid,
+    solid: &Solid,
+    radius_m: f64,
+    beams: &[BeamModel],
+) -> Vec<f64> {
+    let nominal_m_s = technique.media.water.map_or(fluid.velocity_m_s, |w| w.velocity_m_s);
+    let water_m_s = fluid.velocity_m_s;
     let shift_s = |model: &BeamModel| {
-        let steel = field.solid.velocity_m_s(model.mode);
-        let aim = model.aim(Point::default(), field.radius_m, water_m_s, steel);
+        let steel = solid.velocity_m_s(model.mode);
+        let aim = model.aim(Point::default(), radius_m, water_m_s, steel);
         2.0 * (aim.water_m / water_m_s - model.water_m / nominal_m_s)
     };
     technique
@@ -362,6 +367,24 @@ fn phase_spread_1_m(technique: &Technique) -> f64 {
         })
         .fold(0.0, f64::max);
     TAU * technique.pulse.centre_hz / water.velocity_m_s * half_rad
+}
+
+/// Sensitivities as factors.
+fn linear(rows_db: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    let factors = |row: &Vec<f64>| row.iter().map(|db| 10f64.powf(db / 20.0)).collect();
+    rows_db.iter().map(factors).collect()
+}
+
+/// Sensitivity of every element on firing and on receiving each, as factors.
+///
+/// # Errors
+/// As [`sensitivity_db`].
+pub(crate) fn linear_sensitivity(
+    technique: &Technique,
+    faults: &StationFaults,
+    seed: u64,
+) -> Result<Vec<Vec<f64>>> {
+    Ok(linear(&sensitivity_db(technique, faults, seed)?))
 }
 
 /// Draws the sensitivity of every element: its probe's and its own share, both normal in dB.

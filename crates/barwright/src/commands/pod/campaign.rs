@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use barwright_evaluate::pod::{PodError, SignalScale, false_calls, hit_miss, signal_response};
+use barwright_gpu::{Choice, Engine};
 use barwright_job::{
     Finding, Topic,
     pod::{Link, Pod, Scale},
@@ -12,7 +13,7 @@ use barwright_web::files;
 
 use super::{LinkWord, Naming, Told, refused, store, words};
 use crate::bench::Bench;
-use crate::campaign::{By, Pass, Ran, run, span, trials};
+use crate::campaign::{By, Pass, Ran, flaw_heights, run, span, trials};
 use crate::failure::{Failure, Outcome};
 
 /// What to run.
@@ -28,8 +29,16 @@ pub struct Args {
     #[arg(long, value_enum, default_value_t = LinkWord::Logit)]
     link: LinkWord,
     /// Run this many passes more at most, then say how long the rest takes.
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", conflicts_with = "heights")]
     most: Option<usize>,
+    /// Heights of the echoes alone, of discs: no bar is passed or judged, thousands of flaws take minutes, and on a device
+    /// seconds. Noise and calls are then left out.
+    #[arg(long)]
+    heights: bool,
+    /// What computes heights: `gpu` a device of NVIDIA (a program built with the feature `gpu`), `cpu` the processors, `auto`
+    /// a device where there is one.
+    #[arg(long, value_name = "DEVICE", default_value_t = Choice::Auto, requires = "heights")]
+    device: Choice,
 }
 
 /// Runs, or goes on with, a campaign and fits what came of it.
@@ -47,6 +56,9 @@ pub fn campaign(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
         station: &station,
         reference: &reference,
     };
+    if args.heights {
+        return heights(bench, args, &by);
+    }
     let progress = bench.progress("passes", 0);
     let ran = run(&by, &log, args.most, &progress, &|words| progress.suspend(|| bench.say(words)))?;
     progress.finish_and_clear();
@@ -99,6 +111,37 @@ pub fn campaign(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
 
 fn why(what: &str) -> impl Fn(&PodError) -> String {
     move |e| format!("{what} were not fitted: {e}")
+}
+
+/// A campaign of heights alone.
+fn heights(bench: &Bench, args: &Args, by: &By<'_>) -> Result<Outcome, Failure> {
+    let engine = Engine::open(args.device);
+    let progress = bench.progress("flaws", 0);
+    let found = flaw_heights(by, &engine, &progress);
+    progress.finish_and_clear();
+    for sentence in engine.sentences() {
+        bench.say(&sentence);
+    }
+    let (campaign, rules) = (by.campaign, by.rules);
+    let decision = rules.alarm.height_fsh_percent;
+    let full = by.technique.body.record.full_scale_fsh * 99.9;
+    let passes = found?;
+    let trials = trials(&passes, Some([decision, full]));
+    let mut pod =
+        signal_response(&trials, Scale::Log, SignalScale::Log, decision).map_err(|e| unfit(&e))?;
+    describe(&mut pod, campaign, &passes);
+    pod.signal_unit = "% FSH".into();
+    pod.conditions[0] = format!(
+        "By calculation: heights of echoes of {} flaws by the exact field of the bar (first passage), {} settings, seed {}. No noise, no false calls: what stands over the alarm height counts as found.",
+        pod.targets, campaign.line.settings, campaign.seed
+    );
+    pod.not_covered
+        .push("Noise, persistence, grouping and judging, which no height alone tells.".into());
+    let source = [("campaign", campaign.hash()), ("technique", by.technique.hash.clone())];
+    let naming = Naming { name: &args.name, subject: &campaign.subject, unit: "mm" };
+    let told = store(bench, &naming, pod, &source)?;
+    bench.answer(&words(&told), &told)?;
+    Ok(Outcome::good_if(told.pod.a90_95.is_some()))
 }
 
 /// A campaign that is not at its end.
