@@ -106,13 +106,12 @@ impl Bench<'_> {
     }
 
     fn clipped_share(&self, modes: [Mode; 2], place: Point) -> f64 {
-        let count = self.records.live.len();
         let [out, back] = modes.map(|mode| self.times(mode, place));
         let mut full = 0;
         let mut pairs = 0;
-        for k in 0..count {
-            for l in k..count {
-                let (Some(t), Some(u)) = (out[k], back[l]) else { continue };
+        for (k, t) in out.iter().enumerate() {
+            for (l, u) in back.iter().enumerate().skip(k) {
+                let (Some(t), Some(u)) = (t, u) else { continue };
                 pairs += 1;
                 full += usize::from(self.records.was_full(k, l, t + u));
             }

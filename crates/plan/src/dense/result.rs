@@ -131,7 +131,7 @@ impl Worst {
         self.weights.iter().enumerate().rev().find_map(|(step, weight)| {
             above += weight;
             (above >= share * whole && whole > 0.0)
-                .then(|| (LEAST_DB + step as f64 * STEP_DB) as f32)
+                .then_some((LEAST_DB + step as f64 * STEP_DB) as f32)
         })
     }
 

@@ -49,7 +49,7 @@ fn section(lot: &Lot, name: &str, look: &Sealed<SecondLook>) -> Markup {
             @if stale {
                 p.stop { "The judgement that asked for it has been made anew since." }
             }
-            (parts::picture(second_look(l, &Palette::page()), &caption))
+            (parts::picture(second_look(l, &Palette::page()), caption))
             @for view in &l.views { (spots(view)) }
             (parts::findings(&l.findings))
             (facts(&[
