@@ -25,6 +25,7 @@ use barwright_job::{
     technique::Section,
 };
 use barwright_twin::campaign::FlawKind;
+use barwright_twin::lots::end_m;
 use barwright_twin::scene::{Flaw as SceneFlaw, Scene};
 use barwright_twin::{Campaign, DiscAsk, StationFaults, Truth, VirtualStation, disc_heights};
 use barwright_wave::cylinder::batch::FieldEngine;
@@ -341,12 +342,6 @@ fn one(
         false_calls: compared.false_calls.len() as u32,
         places: (free_m / (2.0 * ALONG_M)) as u32,
     })
-}
-
-/// How far from a bar's ends flaws keep: where bars are guided, half a beam and two shots further in.
-fn end_m(technique: &Technique) -> f64 {
-    let widest_m = technique.beams.iter().map(|b| b.axial_width_m).fold(0.0, f64::max);
-    technique.unguided_end_m + widest_m / 2.0 + 2.0 * technique.pulse_spacing_m
 }
 
 fn size_mm(flaw: &barwright_twin::truth::TrueFlaw) -> f64 {

@@ -22,7 +22,7 @@ const TRIM: f32 = 2e-3;
 const SHEAR_REACH_M: f64 = 10e-3;
 const LONGITUDINAL_REACH_M: f64 = 7e-3;
 /// Discs are not computed for sound that meets them more obliquely (Kirchhoff ends before).
-const MOST_TILT_RAD: f64 = 1.2;
+pub(crate) const MOST_TILT_RAD: f64 = 1.2;
 
 /// Echo of one reflector in one shot before gain: analytic signal in unit transfer, gain curve
 /// included.

@@ -207,11 +207,7 @@ impl Field {
         let transmit: Vec<Drive> = beams.iter().map(|b| b.transmit.clone()).collect();
         let receive: Vec<Drive> = beams.iter().map(|b| b.receive().clone()).collect();
         let each = |(array, &bent): (&LineArray, &Point)| -> Result<Vec<Vec<Complex64>>> {
-            let spectra = self.full.illuminate(array)?.received(&transmit, &receive)?;
-            let with_pulse = |row: &[Complex64]| -> Vec<Complex64> {
-                row.iter().zip(&self.pulse_spectrum).map(|(x, s)| x * s).collect()
-            };
-            let mut rows: Vec<Vec<Complex64>> = spectra.iter().map(with_pulse).collect();
+            let mut rows = self.returned(array, &transmit, &receive)?;
             if bent != Point::default() {
                 for (row, beam) in rows.iter_mut().zip(beams) {
                     self.later(row, -beam.surface_shift_s(bent, self.fluid.velocity_m_s));
@@ -363,12 +359,21 @@ impl Field {
     ///
     /// # Errors
     /// The wave crate's.
-    pub(crate) fn returned(
+    pub(crate) fn returned_straight(
         &self,
         transmit: &[Drive],
         receive: &[Drive],
     ) -> Result<Vec<Vec<Complex64>>> {
-        let spectra = self.full.illuminate(&self.arrays[0])?.received(transmit, receive)?;
+        self.returned(&self.arrays[0], transmit, receive)
+    }
+
+    fn returned(
+        &self,
+        array: &LineArray,
+        transmit: &[Drive],
+        receive: &[Drive],
+    ) -> Result<Vec<Vec<Complex64>>> {
+        let spectra = self.full.illuminate(array)?.received(transmit, receive)?;
         let with_pulse = |row: &[Complex64]| -> Vec<Complex64> {
             row.iter().zip(&self.pulse_spectrum).map(|(x, s)| x * s).collect()
         };

@@ -76,8 +76,7 @@ pub fn lot_scene(
     kind: LotKind,
 ) -> Scene {
     let digits = count.to_string().len().max(4);
-    let widest_m = technique.beams.iter().map(|b| b.axial_width_m).fold(0.0, f64::max);
-    let spare_m = technique.unguided_end_m + widest_m / 2.0 + 2.0 * technique.pulse_spacing_m;
+    let spare_m = end_m(technique);
     let zone_mm = [spare_m * 1e3, order.bars.length_mm - spare_m * 1e3];
     let bars = (1..=count)
         .map(|number| {
@@ -92,6 +91,13 @@ pub fn lot_scene(
         })
         .collect();
     Scene { format: FORMAT, seed, station: StationFaults::ordinary(), bars }
+}
+
+/// How far from a bar's ends its flaws keep, in m: where bars are guided, half the width of the widest beam and two shots further in.
+#[must_use]
+pub fn end_m(technique: &Technique) -> f64 {
+    let widest_m = technique.beams.iter().map(|b| b.axial_width_m).fold(0.0, f64::max);
+    technique.unguided_end_m + widest_m / 2.0 + 2.0 * technique.pulse_spacing_m
 }
 
 /// Draws one bar.

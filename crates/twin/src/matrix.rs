@@ -17,7 +17,7 @@ use rayon::prelude::*;
 use std::f64::consts::{PI, TAU};
 
 use crate::along::{Factors, Seen};
-use crate::echo::passage;
+use crate::echo::{MOST_TILT_RAD, passage};
 use crate::error::{Result, TwinError};
 use crate::field::Pair;
 use crate::reflector::{Kind, Reflector};
@@ -41,8 +41,6 @@ const HIGHEST: f64 = 0.9;
 const NOISE: f64 = 0.01;
 /// Directions that are met alike, in rad.
 const ALIKE_RAD: f64 = 0.001;
-/// Discs are not computed for sound that meets them more obliquely (Kirchhoff ends before).
-const MOST_TILT_RAD: f64 = 1.2;
 
 /// How an element sees a place.
 #[derive(Clone, Copy)]
@@ -99,7 +97,7 @@ impl VirtualStation {
             let reflector = Reflector::of_flaw(flaw, self.field.radius_m)?;
             self.add_flaw(&mut flawed, &reflector, &place, &drives, &pairs)?;
         }
-        let bare = self.field.returned(&side(0), &side(1))?;
+        let bare = self.field.returned_straight(&side(0), &side(1))?;
         let record = technique.record;
         // What laws delay must have been heard before.
         let delays = technique.beams.iter().flat_map(|b| &b.transmit_delays_s);

@@ -6,7 +6,10 @@ use barwright_wave::{Point, Surface, fermat::Fermat};
 use num_complex::Complex32;
 use rayon::prelude::*;
 
-use super::{LookError, Records, records::SILENCE};
+use super::{
+    LookError, Records,
+    records::{SILENCE, parabola_top},
+};
 
 /// Places in rows along x, from the first corner on.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -321,13 +324,9 @@ impl Image {
     }
 
     fn spot(&self, c: usize, r: usize) -> Spot {
-        let top = |a: f64, b: f64, c: f64| {
-            let bend = a - 2.0 * b + c;
-            if bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 }
-        };
         let here = self.height(c, r);
-        let dx = top(self.height(c - 1, r), here, self.height(c + 1, r));
-        let dy = top(self.height(c, r - 1), here, self.height(c, r + 1));
+        let dx = parabola_top(self.height(c - 1, r), here, self.height(c + 1, r));
+        let dy = parabola_top(self.height(c, r - 1), here, self.height(c, r + 1));
         let at = self.grid.place(c, r);
         let step = self.grid.step_m;
         // From the top outward to where it has fallen by 6 dB, between places by a straight line.

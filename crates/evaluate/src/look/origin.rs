@@ -5,7 +5,7 @@
 
 use barwright_wave::{Point, Surface};
 
-use super::{Records, Traces};
+use super::{Records, Traces, records::reciprocity};
 
 /// How much later time seems to count than it is said to.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -83,22 +83,13 @@ fn slope(read: &[Reading], without: Option<usize>) -> Option<f64> {
 
 /// The highest place of a record within some time of a time, in s; none at the edges of that.
 fn top(records: &Records, k: usize, l: usize, about_s: f64, within_s: f64) -> Option<f64> {
-    let record = records.pair(k, l);
     let sample = |t: f64| ((t - records.first_s) * records.rate_hz).round();
     let (from, to) = (sample(about_s - within_s), sample(about_s + within_s));
-    if from < 1.0 || to + 1.0 >= record.len() as f64 {
+    if from < 1.0 || to + 1.0 >= records.samples as f64 {
         return None;
     }
-    let (from, to) = (from as usize, to as usize);
-    let height = |s: usize| f64::from(record[s].norm());
-    let best = (from..to).max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
-    if best == from || best + 1 == to || height(best) <= 0.0 {
-        return None;
-    }
-    let (a, b, c) = (height(best - 1), height(best), height(best + 1));
-    let bend = a - 2.0 * b + c;
-    let shift = if bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 };
-    Some(records.first_s + (best as f64 + shift) / records.rate_hz)
+    let (time_s, height) = records.top(k, l, from as usize, to as usize)?;
+    (height > 0.0).then_some(time_s)
 }
 
 fn moved(surface: &Surface, by_m: f64) -> Surface {
@@ -148,16 +139,6 @@ pub fn reversed_reciprocity(traces: &Traces<'_>) -> f64 {
         let start = (t * n + (n - 1 - r)) * traces.samples;
         &traces.values[start..start + traces.samples]
     };
-    let mut apart: Vec<f64> = (0..n)
-        .flat_map(|i| (i + 1..n).map(move |j| (i, j)))
-        .filter_map(|(i, j)| {
-            let square = |x: f32| f64::from(x) * f64::from(x);
-            let both = || trace(i, j).iter().zip(trace(j, i));
-            let whole: f64 = both().map(|(a, b)| (square(*a) + square(*b)) / 2.0).sum();
-            let apart: f64 = both().map(|(a, b)| square(a - b)).sum();
-            (whole > 0.0 && apart.is_finite()).then(|| (apart / whole).sqrt())
-        })
-        .collect();
-    apart.sort_by(f64::total_cmp);
-    apart.get(apart.len() / 2).copied().unwrap_or(f64::INFINITY)
+    let pairs: Vec<(usize, usize)> = (0..n).flat_map(|i| (i + 1..n).map(move |j| (i, j))).collect();
+    reciprocity(&pairs, |t, r| Some(trace(t, r))).unwrap_or(f64::INFINITY)
 }

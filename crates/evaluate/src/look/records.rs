@@ -163,6 +163,19 @@ impl Records {
         &self.pairs[at * stride..(at + 1) * stride]
     }
 
+    /// Time in s and height of the highest place among the samples from `from` to before `to` of the record of the k-th and l-th
+    /// live element, between samples by a parabola; none where that is at an edge.
+    pub(super) fn top(&self, k: usize, l: usize, from: usize, to: usize) -> Option<(f64, f64)> {
+        let record = self.pair(k, l);
+        let height = |s: usize| f64::from(record[s].norm());
+        let best = (from..to).max_by(|a, b| height(*a).total_cmp(&height(*b)))?;
+        if best == from || best + 1 == to {
+            return None;
+        }
+        let shift = parabola_top(height(best - 1), height(best), height(best + 1));
+        Some((self.first_s + (best as f64 + shift) / self.rate_hz, height(best)))
+    }
+
     /// Number of a pair: rows of the upper triangle, m, m - 1, m - 2 … long.
     fn number(&self, k: usize, l: usize) -> usize {
         k * self.live.len() - k * k.saturating_sub(1) / 2 + (l - k)
@@ -175,6 +188,12 @@ impl Records {
         (0.0..PARTS as f64).contains(&part)
             && self.full[self.number(k, l)] & (1 << (part as u64)) != 0
     }
+}
+
+/// How far the top of a parabola through three values at even steps lies from the middle one, in steps; nought where there is none.
+pub(super) fn parabola_top(before: f64, here: f64, behind: f64) -> f64 {
+    let bend = before - 2.0 * here + behind;
+    if bend < 0.0 { 0.5 * (before - behind) / bend } else { 0.0 }
 }
 
 /// Parts of a trace at full scale, as bits.
@@ -222,7 +241,8 @@ fn living(
     (0..n).partition(|e| each[*e] > least && each[*e] > 0.0)
 }
 
-fn reciprocity<'a>(
+/// Median relative difference of the two directions of pairs; none where no pair has both.
+pub(super) fn reciprocity<'a>(
     both: &[(usize, usize)],
     trace: impl Fn(usize, usize) -> Option<&'a [f32]>,
 ) -> Option<f64> {

@@ -67,21 +67,9 @@ pub fn find_surface(
     let mut heights = Vec::new();
     if from + 3 < to {
         for (k, &e) in records.live.iter().enumerate() {
-            let trace = records.pair(k, k);
-            let height = |s: usize| f64::from(trace[s].norm());
-            let Some(best) = (from..to).max_by(|a, b| height(*a).total_cmp(&height(*b))) else {
-                continue;
-            };
-            // At the window's edge it is no echo's top.
-            if best == from || best + 1 == to {
-                continue;
-            }
-            let (a, b, c) = (height(best - 1), height(best), height(best + 1));
-            let bend = a - 2.0 * b + c;
-            let shift = if bend < 0.0 { 0.5 * (a - c) / bend } else { 0.0 };
-            let time = records.first_s + (best as f64 + shift) / records.rate_hz - delay_s;
-            heights.push(b);
-            read.push((elements[e], water_m_s * time / 2.0));
+            let Some((time, height)) = records.top(k, k, from, to) else { continue };
+            heights.push(height);
+            read.push((elements[e], water_m_s * (time - delay_s) / 2.0));
         }
     }
     // Echoes under a tenth of the highest are none of the surface.
