@@ -349,6 +349,8 @@ pub fn role(role: &str) -> Cow<'_, str> {
         "screened" => say!("screened"),
         "judgement" => say!("judgement"),
         "coverage proof" => say!("coverage proof"),
+        "dense proof" => say!("dense proof"),
+        "matrix" => say!("matrix"),
         "opening check" => say!("opening check"),
         "closing check" => say!("closing check"),
         "screened bar" => say!("screened bar"),

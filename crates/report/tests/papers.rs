@@ -3,11 +3,11 @@
 //! program; without it those parts are skipped.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use std::{path::PathBuf, process::Command};
 
-use barwright_job::{Sealed, Technique, judgement::Verdict, level::Level};
+use barwright_job::{Hash, Sealed, Technique, dense::DenseProof, judgement::Verdict, level::Level};
 use barwright_report::{
     ReportError, cautions,
     papers::{
@@ -311,9 +311,11 @@ fn the_proof_report_names_the_weakest_place_of_each_class() {
         order: &support::order(),
         technique: &job.technique,
         proof: &proof,
+        dense: None,
     })
     .unwrap();
     if let Some((text, _)) = words("proof", &pdf) {
+        assert!(!text.contains("All tolerances together"), "{text}");
         for wanted in [
             "NOT COVERED",
             "96.2",
@@ -337,6 +339,42 @@ fn the_proof_report_names_the_weakest_place_of_each_class() {
         ] {
             assert!(text.contains(wanted), "{wanted}: {text}");
         }
+    }
+}
+
+#[test]
+fn the_proof_report_says_what_all_tolerances_together_leave() {
+    let job = job();
+    let proof = support::proof(&job.technique);
+    let of = |technique: Hash| Sealed::seal(support::dense(), [("technique", technique)]);
+    let paper = |dense: &Sealed<DenseProof>| {
+        proof_report(&ProofInput {
+            issue: support::issue(&[]),
+            order: &support::order(),
+            technique: &job.technique,
+            proof: &proof,
+            dense: Some(dense),
+        })
+        .unwrap()
+    };
+    let dense = of(job.technique.hash.clone());
+    if let Some((text, _)) = words("proof-dense", &paper(&dense)) {
+        for wanted in [
+            "Short of the order with all tolerances together",
+            "90.0 100.00 50.00 40.00",
+            // One of two places falls from +3 to -1 dB.
+            "50.00 % stands with the tolerances one by one and falls with all of them together, by up to 4.0 dB.",
+            "Least with bar 0.30 mm off centre, steel 0.5 % slower.",
+            "1000 combinations of all tolerances, each in 6 directions, seed 7",
+            &dense.hash.0,
+        ] {
+            assert!(text.contains(wanted), "{wanted}: {text}");
+        }
+    }
+    let other = of(Hash::of(b"another"));
+    if let Some((text, _)) = words("proof-dense-other", &paper(&other)) {
+        assert!(text.contains("is of another technique, and is not shown"), "{text}");
+        assert!(!text.contains(&other.hash.0) && !text.contains("Short of the order"), "{text}");
     }
 }
 

@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use barwright_job::{
     Order, Rules, Sealed, Station, Technique, changeover::Changeover, check::Check,
-    judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof, reference::ReferenceBar,
-    screened::ScreenedBar,
+    dense::DenseProof, judgement::Judgement, level::Level, lot_cut::LotCut, proof::Proof,
+    reference::ReferenceBar, screened::ScreenedBar,
 };
 
 use barwright_ledger::store::Home;
@@ -394,6 +394,15 @@ impl JobFolder {
     /// See [`Self::order`].
     pub fn proof(&self) -> Result<Sealed<Proof>, FileError> {
         files::read_sealed(&self.proof_path())
+    }
+
+    /// The dense proof; none where none was made.
+    ///
+    /// # Errors
+    /// See [`Self::order`].
+    pub fn dense(&self) -> Result<Option<Sealed<DenseProof>>, FileError> {
+        let path = self.dense_path();
+        path.exists().then(|| files::read_sealed(&path)).transpose()
     }
 
     /// The reference bar.

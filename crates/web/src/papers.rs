@@ -331,7 +331,13 @@ impl Papers<'_> {
             ),
             (
                 "proof".to_owned(),
-                proof_report(&ProofInput { issue, order, technique, proof: &self.job.proof()? })?,
+                proof_report(&ProofInput {
+                    issue,
+                    order,
+                    technique,
+                    proof: &self.job.proof()?,
+                    dense: self.job.dense()?.as_ref(),
+                })?,
             ),
             (
                 "reference-bar".to_owned(),

@@ -2,6 +2,7 @@
 
 use barwright_job::{
     Order, Sealed, Technique,
+    dense::DenseProof,
     proof::{ClassProof, Proof},
     technique::Section,
 };
@@ -31,6 +32,8 @@ pub struct ProofInput<'a> {
     pub technique: &'a Sealed<Technique>,
     /// Its proof.
     pub proof: &'a Sealed<Proof>,
+    /// Its dense proof, where one was made.
+    pub dense: Option<&'a Sealed<DenseProof>>,
 }
 
 /// Names of the pictures of the flaw classes; there are four.
@@ -75,6 +78,14 @@ pub fn proof_report(input: &ProofInput<'_>) -> Result<Vec<u8>> {
     data["by_rays"] = beside(p);
     data["findings"] = parts::findings(&p.findings);
     data["evidence"] = parts::hashes("coverage proof", input.proof);
+    data["dense"] = Value::Null;
+    if let Some(dense) = input.dense {
+        let of_it = dense.demand("dense proof", "technique", &input.technique.hash).is_ok();
+        data["dense"] = if of_it { together(&dense.body) } else { json!({ "other": true }) };
+        if of_it && let Some(rows) = data["evidence"].as_array_mut() {
+            rows.push(parts::hash_line("dense proof", &dense.hash));
+        }
+    }
     let look = Palette::paper();
     let mut pictures = Vec::new();
     for ((class, nominal), worst) in p.classes.iter().zip(NOMINAL).zip(WORST) {
@@ -121,6 +132,39 @@ fn one(c: &ClassProof, section: &Section) -> Value {
             ],
             "words": d.lowest_words,
         })),
+    })
+}
+
+/// What all tolerances together leave of each class.
+fn together(d: &DenseProof) -> Value {
+    let classes: Vec<Value> = d
+        .classes
+        .iter()
+        .map(|c| {
+            let (missed, lower) = c.missed();
+            json!({
+                "row": [
+                    text::proved(c.class),
+                    text::percent(c.ordered, 1),
+                    text::percent(c.one_by_one, 2),
+                    text::percent(c.combined, 2),
+                    text::percent(c.lowest, 2),
+                ],
+                "met": c.combined >= c.ordered,
+                "missed": (missed > 0.0).then(|| text::missing_percent(missed, 2)),
+                "lower": lower.map(|db| text::number(f64::from(db), 1)),
+                "least": c.lowest_in.words,
+            })
+        })
+        .collect();
+    json!({
+        "other": false,
+        "met": d.is_met(),
+        "combinations": d.combinations.to_string(),
+        "directions": d.directions.to_string(),
+        "seed": d.seed.to_string(),
+        "engine": d.engine,
+        "classes": classes,
     })
 }
 

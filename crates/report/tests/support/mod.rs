@@ -25,7 +25,7 @@ use barwright_wave::{Fluid, Mode, Point, Solid};
 pub const MADE_AT: &str = "2026-11-25T08:14:03Z";
 mod proofs;
 #[allow(unused_imports, reason = "every test file uses a part of it")]
-pub use proofs::proof;
+pub use proofs::{dense, proof};
 
 pub const RADIUS_M: f64 = 0.021;
 const FACE_M: f64 = 0.060;

@@ -4,6 +4,7 @@ use std::f64::consts::{PI, TAU};
 
 use barwright_job::{
     Finding, Sealed, Technique, Topic,
+    dense::{Cited, DenseClass, DenseMap, DenseProof},
     proof::{ClassProof, Draws, Engine, MarginMap, Proof, ProvedClass, Weakest},
 };
 use barwright_wave::Point;
@@ -179,4 +180,38 @@ fn pipe() -> ClassProof {
 
 fn by_rays() -> ClassProof {
     ClassProof { nominal: 0.991, worst: 0.949, doubted: 0.0, draws: None, ..inclusion() }
+}
+
+/// A dense proof of one class at two places, one of which falls where everything comes together.
+pub fn dense() -> DenseProof {
+    let cited =
+        || Cited { combination: 17, words: "bar 0.30 mm off centre, steel 0.5 % slower".into() };
+    DenseProof {
+        engine: "exact field, first passage".into(),
+        seed: 7,
+        combinations: 1000,
+        directions: 6,
+        one_by_one: 12,
+        classes: vec![DenseClass {
+            class: ProvedClass::Disc,
+            flaw: "disc of 1.2 mm".into(),
+            ordered: 0.9,
+            nominal: 1.0,
+            one_by_one: 1.0,
+            combined: 0.5,
+            lowest: 0.4,
+            lowest_in: cited(),
+            standing: vec![],
+            rings: vec![],
+            map: DenseMap {
+                radii_m: vec![0.01],
+                angles_rad: vec![0.0, std::f64::consts::PI],
+                asked: vec![true; 2],
+                nominal_db: vec![Some(5.0); 2],
+                one_by_one_db: vec![Some(3.0); 2],
+                worst_db: vec![Some(2.0), Some(-1.0)],
+                combination: vec![17; 2],
+            },
+        }],
+    }
 }
