@@ -5,6 +5,7 @@
 //! what the data do not support. Several inspections of one flaw add no information on flaws: as the
 //! handbook's examples have it, the covariance is multiplied, the likelihood divided, by their mean number.
 
+mod assumptions;
 mod curve;
 mod hits;
 mod noise;

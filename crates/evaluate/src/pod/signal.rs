@@ -1,14 +1,13 @@
 //! Heights of signals against size: a line by maximum likelihood, with heights that are lost in noise or
 //! clipped (MIL-HDBK-1823A, appendix G; the censored regression of Tobin 1958).
 
-use barwright_job::{
-    Finding, Topic,
-    pod::{Bound, Censored, Link, Measured, Pod, Scale, Trial},
-};
+use barwright_job::pod::{Bound, Censored, Link, Measured, Pod, Scale, Trial};
 use nalgebra::{Matrix3, Vector3};
 
 use super::{
-    PodError, Z_95, advised, curve, demand,
+    PodError, Z_95, advised,
+    assumptions::doubted,
+    curve, demand,
     normal::{hazard_below, ln_below, ln_density, quantile},
     not_covered, targets,
 };
@@ -80,7 +79,7 @@ pub fn signal_response(
     };
     let a90 = scale.size(place(0.9));
     let mut findings = advised(flaws, ADVISED, a90, trials);
-    findings.extend(straightness(&points, &line));
+    findings.extend(doubted(&points, &line, signal_scale));
     Ok(Pod {
         subject: String::new(),
         unit: String::new(),
@@ -109,14 +108,14 @@ pub fn signal_response(
     })
 }
 
-struct Point {
-    x: f64,
-    y: f64,
-    censored: Censored,
+pub(super) struct Point {
+    pub(super) x: f64,
+    pub(super) y: f64,
+    pub(super) censored: Censored,
 }
 
 /// A fitted line.
-struct Line {
+pub(super) struct Line {
     intercept: f64,
     slope: f64,
     /// Standard deviation about the line.
@@ -236,6 +235,11 @@ impl Line {
         (gradient, information)
     }
 
+    /// How far a height stands above the line, in standard deviations.
+    pub(super) fn off(&self, p: &Point) -> f64 {
+        (p.y - self.intercept - self.slope * p.x) / self.tau
+    }
+
     /// Variance of mu, covariance, variance of sigma by the delta method.
     fn of_curve(&self, mu: f64, sigma: f64, repeats: f64) -> [f64; 3] {
         // mu = (threshold - b0) / b1, sigma = tau / b1.
@@ -244,43 +248,5 @@ impl Line {
         let of =
             |a: &Vector3<f64>, b: &Vector3<f64>| (a.transpose() * self.covariance * b)[0] * repeats;
         [of(&by_mu, &by_mu), of(&by_mu, &by_sigma), of(&by_sigma, &by_sigma)]
-    }
-}
-
-/// Whether heights scatter alike over all sizes, and about a straight line: what the model rests on.
-fn straightness(points: &[Point], line: &Line) -> Option<Finding> {
-    let mut known: Vec<(f64, f64)> = points
-        .iter()
-        .filter(|p| p.censored == Censored::None)
-        .map(|p| (p.x, (p.y - line.intercept - line.slope * p.x) / line.tau))
-        .collect();
-    known.sort_by(|a, b| a.0.total_cmp(&b.0));
-    const LEAST: usize = 12;
-    if known.len() < LEAST {
-        return None;
-    }
-    // Lower and upper half: the ratio of their mean squares, on an F scale that is exceeded once in a hundred.
-    let (low, high) = known.split_at(known.len() / 2);
-    let square =
-        |half: &[(f64, f64)]| half.iter().map(|(_, z)| z * z).sum::<f64>() / half.len() as f64;
-    let ratio = square(high) / square(low);
-    let limit = super::noise::f_quantile(0.995, high.len(), low.len())?;
-    let least = super::noise::f_quantile(0.995, low.len(), high.len())?;
-    let words = |which: &str, ratio: f64| {
-        Finding::new(
-            Topic::Validity,
-            format!(
-                "heights of {which} flaws scatter {:.1} times as widely as the others: the model assumes equal scatter; try the \
-                 logarithm of the heights",
-                ratio.sqrt()
-            ),
-        )
-    };
-    if ratio > limit {
-        Some(words("large", ratio))
-    } else if 1.0 / ratio > least {
-        Some(words("small", 1.0 / ratio))
-    } else {
-        None
     }
 }
