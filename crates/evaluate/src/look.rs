@@ -13,6 +13,7 @@ mod heard;
 mod image;
 mod origin;
 mod records;
+mod size;
 mod spot;
 mod study;
 mod surface;

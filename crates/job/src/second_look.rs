@@ -227,9 +227,10 @@ pub struct Spot {
     pub extent_m: [f64; 2],
     /// What the extent of a point would be, in m.
     pub point_extent_m: [f64; 2],
-    /// Size along x and y beyond that of a point, in m; absent where it cannot be told from a point.
+    /// Size along x and y in m: the middle between that of an even face and that of a disc which would be drawn so wide; absent
+    /// where it cannot be told from a point.
     pub size_m: [Option<f64>; 2],
-    /// Standard uncertainty of the size, and the least size that could be told, in m.
+    /// Standard uncertainty of the size, its unknown shape included; of a place without a size that of its extent. In m.
     pub size_uncertainty_m: [f64; 2],
     /// Share of the pairs whose record was at full scale when this place was heard.
     pub clipped_share: f64,

@@ -6,6 +6,7 @@ use barwright_wave::{Mode, Point, Surface, path::depth_m};
 use super::{
     Spot,
     expect::{Expect, Way},
+    size,
     study::{Bench, db},
 };
 
@@ -23,14 +24,23 @@ impl Bench<'_> {
         let point_extent_m = point.map_or([f64::INFINITY; 2], |p| p.extent_m);
         let noise = floor / spot.height;
         // The width at half height moves with noise on its flanks; a step of the grid is read between places.
-        let size_uncertainty_m = std::array::from_fn(|i| {
+        let drawn_uncertainty_m: [f64; 2] = std::array::from_fn(|i| {
             let e = spot.extent_m[i];
             (e * noise).hypot(0.1 * point_extent_m[i]).hypot(0.3 * self.setup.step_m)
         });
-        let size_m = std::array::from_fn(|i| {
-            let (e, p): (f64, f64) = (spot.extent_m[i], point_extent_m[i]);
-            (e - p > 2.0 * size_uncertainty_m[i]).then(|| (e * e - p * p).sqrt())
+        let sizes: [Option<(f64, f64)>; 2] = std::array::from_fn(|i| {
+            let (e, p, give) = (spot.extent_m[i], point_extent_m[i], drawn_uncertainty_m[i]);
+            let sure = e - p > 2.0 * give;
+            sure.then(|| size::of(e, p)).flatten().map(|(middle, shape)| {
+                // Little beyond a point's width stands for much size: read at both ends of what may have been drawn.
+                let [less, more] =
+                    [e - give, e + give].map(|e| size::of(e, p).map_or(0.0, |s| s.0));
+                (middle, shape.hypot(0.5 * (more - less)))
+            })
         });
+        let size_m = sizes.map(|s| s.map(|(size, _)| size));
+        let size_uncertainty_m: [f64; 2] =
+            std::array::from_fn(|i| sizes[i].map_or(drawn_uncertainty_m[i], |(_, give)| give));
         let (depth, about_axis) = match self.found.map(|f| f.surface) {
             None => (spot.place.y, None),
             // Under the skin opposite the array, as its picture counts: beyond the axis too.
