@@ -39,6 +39,8 @@ pub enum Kind {
     BarScreened,
     /// A bar was judged.
     Judgement,
+    /// A second look was taken at an indication of a bar.
+    SecondLook,
     /// A paper was printed.
     Paper,
     /// Something recorded earlier was wrong.
@@ -67,7 +69,7 @@ pub enum Kind {
 
 impl Kind {
     /// All kinds, in the order of a job.
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 23] = [
         Self::Order,
         Self::Station,
         Self::Rules,
@@ -78,6 +80,7 @@ impl Kind {
         Self::Check,
         Self::BarScreened,
         Self::Judgement,
+        Self::SecondLook,
         Self::Paper,
         Self::Correction,
         Self::Retest,
@@ -106,6 +109,7 @@ impl Kind {
             Self::Check => "check",
             Self::BarScreened => "bar_screened",
             Self::Judgement => "judgement",
+            Self::SecondLook => "second_look",
             Self::Paper => "paper",
             Self::Correction => "correction",
             Self::Retest => "retest",

@@ -20,6 +20,7 @@ use barwright_job::{
     proof::Proof,
     reference::ReferenceBar,
     screened::ScreenedBar,
+    second_look::SecondLook,
 };
 use serde::{Deserialize, Deserializer, Serialize};
 use serde_json::Value;
@@ -32,7 +33,7 @@ pub use equipment::{Calibration, EquipmentFacts, MountFacts};
 pub use facts::{
     CheckFacts, CorrectionFacts, IndicationFacts, JudgementFacts, LevelFacts, OrderFacts, Origin,
     PaperFacts, ProofFacts, ReferenceBarFacts, RetestFacts, RulesFacts, ScreenedFacts,
-    StationFacts, TechniqueFacts,
+    SecondLookFacts, StationFacts, TechniqueFacts,
 };
 pub use goods::{CutFacts, Delivered, Piece, ShipmentFacts};
 pub use people::{
@@ -84,6 +85,8 @@ pub enum Facts {
     BarScreened(ScreenedFacts),
     /// A judgement.
     Judgement(JudgementFacts),
+    /// A second look at an indication.
+    SecondLook(SecondLookFacts),
     /// A paper.
     Paper(PaperFacts),
     /// A correction.
@@ -334,6 +337,32 @@ impl Record {
         ))
     }
 
+    /// A second look at an indication of a bar of a heat.
+    ///
+    /// # Errors
+    /// [`LedgerError::Incomplete`] when no indication asked for it, or it does not name the judgement that this stands in.
+    pub fn second_look(sealed: &Sealed<SecondLook>, heat: &str) -> Result<Self> {
+        let origin = Origin::from(sealed);
+        let body = &sealed.body;
+        let asked = body.asked_by.as_ref().ok_or_else(|| LedgerError::Incomplete {
+            kind: Kind::SecondLook,
+            what: "no indication asked for it, so that it is about no bar".into(),
+        })?;
+        let bar = BarKey::new(heat, &asked.bar);
+        Ok(Self::new(
+            bar.to_string(),
+            "",
+            Facts::SecondLook(SecondLookFacts {
+                judgement: origin.demand(Kind::SecondLook, "judgement")?,
+                letter: asked.letter.clone(),
+                stand_out: body.views.iter().map(|view| view.spots.len()).sum(),
+                findings: body.findings.iter().map(|finding| finding.message.clone()).collect(),
+                bar,
+                origin,
+            }),
+        ))
+    }
+
     /// A paper that was printed: its title, the hash of its file and the documents it shows, by
     /// role.
     #[must_use]
@@ -427,6 +456,7 @@ impl Facts {
             Self::Check(_) => Kind::Check,
             Self::BarScreened(_) => Kind::BarScreened,
             Self::Judgement(_) => Kind::Judgement,
+            Self::SecondLook(_) => Kind::SecondLook,
             Self::Paper(_) => Kind::Paper,
             Self::Correction(_) => Kind::Correction,
             Self::Retest(_) => Kind::Retest,
@@ -456,6 +486,7 @@ impl Facts {
             Self::Check(f) => serde_json::to_value(f),
             Self::BarScreened(f) => serde_json::to_value(f),
             Self::Judgement(f) => serde_json::to_value(f),
+            Self::SecondLook(f) => serde_json::to_value(f),
             Self::Paper(f) => serde_json::to_value(f),
             Self::Correction(f) => serde_json::to_value(f),
             Self::Retest(f) => serde_json::to_value(f),
@@ -509,6 +540,7 @@ impl Facts {
             Kind::Check => Self::Check(Deserialize::deserialize(content)?),
             Kind::BarScreened => Self::BarScreened(Deserialize::deserialize(content)?),
             Kind::Judgement => Self::Judgement(Deserialize::deserialize(content)?),
+            Kind::SecondLook => Self::SecondLook(Deserialize::deserialize(content)?),
             Kind::Paper => Self::Paper(Deserialize::deserialize(content)?),
             Kind::Correction => Self::Correction(Deserialize::deserialize(content)?),
             Kind::Retest => Self::Retest(Deserialize::deserialize(content)?),

@@ -48,7 +48,7 @@ const TABLE: [Right; 9] = [
         reason: "probes are changed and bars are cut where the work is done",
     },
     Right {
-        kinds: &[Kind::Judgement],
+        kinds: &[Kind::Judgement, Kind::SecondLook],
         roles: &[Level2, Level3],
         reason: "results are interpreted and evaluated from level 2 on (ISO 9712)",
     },
@@ -189,7 +189,8 @@ mod tests {
         for kind in [Kind::Correction, Kind::Retest, Kind::Shipment, Kind::Equipment] {
             assert!(only(kind, Quality), "{kind}");
         }
-        for kind in [Kind::Level, Kind::Check, Kind::BarScreened, Kind::Judgement] {
+        for kind in [Kind::Level, Kind::Check, Kind::BarScreened, Kind::Judgement, Kind::SecondLook]
+        {
             assert!(!may(Quality, kind), "{kind}");
         }
         assert!(!may(Inspector, Kind::Judgement) && may(Level2, Kind::Judgement));

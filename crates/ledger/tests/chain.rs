@@ -2,14 +2,12 @@
 //! the fault itself.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
-use barwright_ledger::{FaultKind, Head, LedgerError};
-use common::{
+use crate::common::{
     LINE, MINUTE_US, START_US, check, hash,
     home::{Home, homes, wait},
     level, screened,
 };
+use barwright_ledger::{FaultKind, Head, LedgerError};
 use sqlx::{Connection as _, PgConnection, SqliteConnection, sqlite::SqliteConnectOptions};
 
 const ENTRIES: i64 = 12;

@@ -2,13 +2,11 @@
 //! Truth: by construction, each test makes the trouble itself.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
 use std::{fs, path::Path, time::Duration};
 
+use crate::common::{self, LINE, MINUTE_US, START_US, check, hash, judgement, level, screened};
 use barwright_job::judgement::Verdict;
 use barwright_ledger::{BarKey, Kind, Ledger, LedgerError, Store, record::Record, store::Stamped};
-use common::{LINE, MINUTE_US, START_US, check, hash, judgement, level, screened};
 
 fn some(path: &Path, entries: i64) {
     let ledger = Ledger::create(path, "works", START_US).unwrap();

@@ -2,10 +2,13 @@
 //! Truth: by construction; each answer is known from what was entered.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
 use std::path::Path;
 
+use crate::common::{
+    HOUR_US, LINE, MINUTE_US, START_US, by_program, check, cut, hash,
+    home::{Home, homes, wait},
+    judgement, level, mount, operator, order, screened, shipment, technique,
+};
 use barwright_job::judgement::Verdict;
 use barwright_ledger::{
     BarKey, Entry, Ledger, LedgerError, Record, State, Why,
@@ -13,11 +16,6 @@ use barwright_ledger::{
         self,
         questions::{After, Which},
     },
-};
-use common::{
-    HOUR_US, LINE, MINUTE_US, START_US, by_program, check, cut, hash,
-    home::{Home, homes, wait},
-    judgement, level, mount, operator, order, screened, shipment, technique,
 };
 
 /// A day with three checks, the third failing: two bars before the second, three after it, of which

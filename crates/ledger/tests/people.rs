@@ -3,8 +3,7 @@
 //! count, and keeps no register.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
+use crate::common::{LINE, START_US, entries, retest, withdraw};
 use barwright_ledger::{
     Entry, Equipment, Kind, People, Record, SigningKey,
     expiry::Expiry,
@@ -14,7 +13,6 @@ use barwright_ledger::{
     },
     rights,
 };
-use common::{LINE, START_US, entries, retest, withdraw};
 use jiff::civil::{Date, date};
 use proptest::prelude::*;
 use std::sync::LazyLock;

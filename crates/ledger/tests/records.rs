@@ -2,11 +2,12 @@
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use barwright_job::{
-    Hash, Order, Rules, Sealed, Station,
+    Finding, Hash, Order, Rules, Sealed, Station, Topic,
     check::Check,
     judgement::{CutPlan, Fate, Judgement, Piece, Reason, Verdict},
     level::Level,
     screened::ScreenedBar,
+    second_look::{AskedBy, Entry as SurfaceOfEntry, Recorded, SecondLook, Velocities},
 };
 use barwright_ledger::{Kind, LedgerError, Record, record::Facts};
 
@@ -143,6 +144,57 @@ fn a_bar_and_its_judgement_name_each_other() {
     assert_eq!((j.screened, j.bar), (b.origin.document, b.bar));
     assert_eq!(j.kept_m, [[0.0, 3.0]]);
     assert_eq!(j.reasons, ["surface.deepest_mm: 0.4 mm against 0.25 mm"]);
+}
+
+#[test]
+fn a_second_look_is_about_the_bar_whose_indication_asked_for_it() {
+    let look = |asked: bool, made_from: Vec<(&'static str, Hash)>| {
+        let letter = || AskedBy { bar: "12".into(), letter: "A".into() };
+        let velocities = Velocities {
+            water_m_s: None,
+            longitudinal_m_s: 5900.0,
+            shear_m_s: 3230.0,
+            steel_uncertainty_rel: 0.005,
+            water_uncertainty_rel: 0.002,
+        };
+        let recorded = Recorded {
+            elements: 0,
+            dead: vec![],
+            completed_pairs: 0,
+            clipped_traces: 0,
+            reciprocity: None,
+            sample_rate_hz: 50e6,
+            span_s: [0.0, 1e-4],
+            delay_s: 0.0,
+            centre_hz: 5e6,
+            bandwidth_rel: 0.6,
+        };
+        let body = SecondLook {
+            matrix: "matrix".into(),
+            asked_by: asked.then(letter),
+            recorded,
+            velocities,
+            entry: SurfaceOfEntry::Contact,
+            views: vec![],
+            findings: vec![Finding::new(Topic::Clipped, "clipped")],
+        };
+        Sealed::seal(body, made_from)
+    };
+    let from = vec![("matrix", Hash::of(b"M")), ("judgement", Hash::of(b"J"))];
+    let sealed = look(true, from.clone());
+    let record = Record::second_look(&sealed, "H7").unwrap();
+    assert_eq!(record.subject, "H7/12");
+    let content = record.facts.to_content();
+    assert_eq!(Facts::from_content(Kind::SecondLook, &content).unwrap(), record.facts);
+    let Facts::SecondLook(facts) = record.facts else { panic!("a second look") };
+    assert_eq!((facts.judgement, facts.origin.document), (Hash::of(b"J"), sealed.hash));
+    assert_eq!((facts.letter.as_str(), facts.stand_out), ("A", 0));
+    assert_eq!(facts.findings, ["clipped"]);
+    for (sealed, part) in [(look(false, from), "no indication"), (look(true, vec![]), "judgement")]
+    {
+        let e = Record::second_look(&sealed, "H7").expect_err(part);
+        assert!(e.to_string().contains(part), "{e}");
+    }
 }
 
 #[test]

@@ -2,18 +2,16 @@
 //! refused, or found. Truth: by construction.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
+use crate::common::{
+    LINE, START_US, by_a_person, check,
+    home::{Home, homes},
+    judgement, level, screened,
+};
 use barwright_job::judgement::Verdict;
 use barwright_ledger::{
     FaultKind, Ledger, LedgerError, Record, SigningKey,
     record::{Facts, KeyEvent, KeyFacts, PersonFacts, Role},
     store,
-};
-use common::{
-    LINE, START_US, by_a_person, check,
-    home::{Home, homes},
-    judgement, level, screened,
 };
 
 fn person(name: &str, role: Role) -> Record {

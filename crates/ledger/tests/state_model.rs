@@ -2,15 +2,13 @@
 //! this file, which looks at all pairs of entries instead of walking through them.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
-use barwright_job::judgement::Verdict;
-use barwright_ledger::{BarState, Ledger, Record, State, state::bars, store::Stamped};
-use common::{
+use crate::common::{
     HOUR_US, LINE, MINUTE_US, START_US, by_a_person, by_program, check, entries,
     home::{Home, homes},
     judgement, level, mount, operator, retest, screened, technique, withdraw,
 };
+use barwright_job::judgement::Verdict;
+use barwright_ledger::{BarState, Ledger, Record, State, state::bars, store::Stamped};
 use proptest::prelude::*;
 
 /// One random event: a record by small numbers, and how far the clock moves before it.

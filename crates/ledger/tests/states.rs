@@ -1,14 +1,12 @@
 //! The states of bars over short days. Truth: each day worked by hand.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-mod common;
-
-use barwright_job::judgement::Verdict;
-use barwright_ledger::{BarState, Record, State, Why, state::bars};
-use common::{
+use crate::common::{
     HOUR_US, LINE, MINUTE_US, START_US, check, entries, judgement, level, retest, screened,
     technique, withdraw,
 };
+use barwright_job::judgement::Verdict;
+use barwright_ledger::{BarState, Record, State, Why, state::bars};
 
 /// States after records one minute apart, a minute after the last.
 fn day(records: Vec<Record>) -> Vec<BarState> {

@@ -7,12 +7,12 @@ mod words;
 
 use std::path::PathBuf;
 
-use barwright_job::{Hash, Station};
+use barwright_job::{Hash, Sealed, Station, second_look::SecondLook};
 use barwright_ledger::{Ledger, LedgerError, Record};
 use barwright_web::{JobFolder, files};
 use clap::{Subcommand, ValueEnum};
 
-use super::register;
+use super::{look::no_name, register};
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use barwright_web::steps::line_of;
@@ -191,6 +191,8 @@ pub enum What {
     Bar,
     /// Judgements of bars by name.
     Judgement,
+    /// Second looks by name, of those that an indication asked for.
+    Look,
     /// Papers by name.
     Paper,
 }
@@ -237,6 +239,15 @@ pub fn record(job: &JobFolder, what: What, name: &str) -> Result<Record, Failure
         }
         What::Bar => Record::bar_screened(&job.screened(name)?, line)?,
         What::Judgement => Record::judgement(&job.judgement(name)?, line)?,
+        What::Look => {
+            let path = job.look_path(name).ok_or_else(|| no_name(name))?;
+            let look: Sealed<SecondLook> = files::read_sealed(&path)?;
+            let heat = match &look.body.asked_by {
+                Some(asked) => job.judgement(&asked.bar)?.body.heat,
+                None => String::new(),
+            };
+            Record::second_look(&look, &heat)?
+        }
         What::Paper => {
             let bytes = std::fs::read(job.paper_path(name))
                 .map_err(|e| Failure::new(format!("{}: {e}", job.paper_path(name).display())))?;
@@ -250,7 +261,10 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
     let job = &bench.job;
     match &args.action {
         Action::Add { what, names, by } => {
-            let several = matches!(what, What::Check | What::Bar | What::Judgement | What::Paper);
+            let several = matches!(
+                what,
+                What::Check | What::Bar | What::Judgement | What::Look | What::Paper
+            );
             let names = match (several, names.is_empty()) {
                 (true, true) => return Err(Failure::new("name at least one")),
                 (false, false) => {

@@ -207,6 +207,26 @@ pub struct JudgementFacts {
     pub decided_by: Option<String>,
 }
 
+/// Facts of a second look. It changes no state: what follows from it is a judgement that somebody decides.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SecondLookFacts {
+    /// The document.
+    #[serde(flatten)]
+    pub origin: Origin,
+    /// The bar.
+    #[serde(flatten)]
+    pub bar: BarKey,
+    /// The judgement that asked for it.
+    pub judgement: Hash,
+    /// Letter of the indication within that judgement.
+    pub letter: String,
+    /// Places that stand out, over all its pictures.
+    pub stand_out: usize,
+    /// What makes it doubtful, and what else is to be known.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<String>,
+}
+
 /// An indication in short: where, how large, what. The whole stands in the judgement's document.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct IndicationFacts {

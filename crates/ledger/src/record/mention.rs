@@ -41,6 +41,10 @@ impl Facts {
                 found.origin(&f.origin);
                 found.bar(&f.bar);
             }
+            Self::SecondLook(f) => {
+                found.origin(&f.origin);
+                found.bar(&f.bar);
+            }
             Self::Retest(f) => found.bar(&f.bar),
             Self::Cut(f) => found.bar(&f.bar),
             Self::Shipment(f) => {

@@ -1,5 +1,4 @@
 //! A small day at an invented line, as records.
-#![allow(dead_code)] // each test file uses its own part
 
 pub mod home;
 
