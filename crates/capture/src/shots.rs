@@ -1,6 +1,6 @@
 //! Recorded shots in memory and the header that says what they are.
 
-use std::ops::Range;
+use std::{fmt, ops::Range};
 
 use barwright_job::{Hash, technique::Record};
 use schemars::JsonSchema;
@@ -18,6 +18,18 @@ pub enum CaptureKind {
     Production,
     /// One position on a block or bar that does not move.
     Still,
+}
+
+impl fmt::Display for CaptureKind {
+    /// What was recorded, in words.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Reference => "the reference bar through its motion list",
+            Self::Check => "passes of the reference bar at line speed",
+            Self::Production => "a bar at line speed",
+            Self::Still => "a block or bar that does not move",
+        })
+    }
 }
 
 /// What a capture is and what it was taken with.

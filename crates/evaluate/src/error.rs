@@ -14,7 +14,7 @@ pub enum EvaluateError {
     #[error(transparent)]
     Document(#[from] DocumentError),
     /// The capture was taken for another purpose.
-    #[error("the capture was taken as {found:?}; {judge} needs {wanted}")]
+    #[error("the capture is of {found}; {judge} needs {wanted}")]
     WrongCapture {
         /// Who refuses.
         judge: &'static str,

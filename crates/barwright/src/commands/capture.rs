@@ -174,10 +174,10 @@ pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
             }
             let hash = hash_file(capture)?;
             let text = format!(
-                "{:?} capture of {} ({:.0} mm), {shots} shots of {} samples at {:.1} MHz\ntechnique {}, level {}\nfrom {}\nhash {hash}",
-                header.kind,
+                "bar {} ({:.0} mm), recorded as {}: {shots} shots of {} samples at {:.1} MHz\ntechnique {}, level {}\nfrom {}\nhash {hash}",
                 header.bar,
                 header.length_m * 1e3,
+                header.kind,
                 header.record.samples,
                 header.record.sample_rate_hz / 1e6,
                 header.technique.short(),
