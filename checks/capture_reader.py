@@ -5,7 +5,7 @@ usage: capture_reader.py CAPTURE SAMPLES
   SAMPLES: raw little-endian 16-bit samples, shot after shot, as the capture's maker held them
 
 Exit code: 0 the samples agree, 1 they differ, 2 wrong use, 3 pyarrow or numpy is missing.
-`cargo test --release -p barwright-capture --test outside` makes the two files and runs this.
+`cargo test --release -p barwright-capture outside` makes the two files and runs this.
 """
 
 import json

@@ -2,7 +2,7 @@
 """Values of this project computed again with SciPy, mpmath and NumPy, side by side.
 
 usage: physics.py VALUES
-  VALUES: JSON that `cargo test --release -p barwright-wave --test libraries` writes
+  VALUES: JSON that `cargo test --release -p barwright-wave libraries` writes
 
 Prints a table; exit code: 0 all inside, 1 some beyond its tolerance, 2 wrong use, 3 a library is
 missing. The formulas are written again here and in physics_bars.py, from the boundary conditions in

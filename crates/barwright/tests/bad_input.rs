@@ -1,10 +1,8 @@
 //! Bad input is refused with place and number; nothing is half written, nothing is lost.
 
-mod support;
-
 use std::path::Path;
 
-use support::job;
+use crate::support::job;
 
 /// A job folder with the round example, its order changed.
 fn round_with(from: &str, to: &str) -> tempfile::TempDir {

@@ -1,8 +1,6 @@
 //! `calc` answers with units and sources; every command explains itself.
 
-mod support;
-
-use support::{barwright, number};
+use crate::support::{barwright, number};
 
 /// One value of an answer in JSON.
 fn answer(args: &[&str], name: &str) -> (f64, String) {

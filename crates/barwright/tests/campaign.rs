@@ -1,11 +1,9 @@
 //! A campaign of the virtual station from the command line. Kinds of truth: properties (resumed as if never stopped), independent code
 //! (the ordered size is found).
 
-mod support;
-
 use std::path::Path;
 
-use support::{job, json, number};
+use crate::support::{self, job, json, number};
 
 const CAMPAIGN: &str = r#"
 format = 1

@@ -1,16 +1,14 @@
 //! The cut plan of a lot from a job folder of judgements: table, document, picture, exit status.
 //! Properties; figures follow from the documents made here.
 
-mod support;
-
 use std::path::Path;
 
+use crate::support::job;
 use barwright_job::{
     Order, Sealed,
     judgement::{CutPlan, Judgement, MustGo, Verdict},
     lot_cut::{LotCut, Standing},
 };
-use support::job;
 
 /// Writes the order with lengths and judgements of bars with flaws at places of a plain pattern.
 fn lot(folder: &Path, bars: usize, verdict: impl Fn(usize) -> Verdict) {

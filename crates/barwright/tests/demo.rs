@@ -1,11 +1,9 @@
 //! The demo end to end: it finds what it must, says what it missed, and repeats itself to the byte.
 
-mod support;
-
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use support::{barwright, json};
+use crate::support::{self, barwright, json};
 
 /// Every file below a folder with its content, but for the ledger's own file: SQLite lays its pages
 /// out as it likes, so its entries are compared instead.

@@ -1,8 +1,6 @@
 //! A dense proof from the command line. Kinds of truth: properties (the same by any device, nothing better together than the nominal).
 
-mod support;
-
-use support::{job, json, number};
+use crate::support::{self, job, json, number};
 
 #[test]
 fn all_tolerances_together_are_proved_beside_the_tolerances_one_by_one() {

@@ -1,10 +1,8 @@
 //! A-scans of another system become a capture that is screened like any other. Truth: round trip.
 
-mod support;
-
 use std::fmt::Write as _;
 
-use support::{job, json};
+use crate::support::{job, json};
 
 #[test]
 fn imported_shots_are_screened_and_exported_as_they_came() {

@@ -1,12 +1,10 @@
 //! Records for other programs. Truth: independent code (pydicom, checks/dicom_reader.py) reads the object of a
 //! bar of the demo and finds what its documents say; own rules for what is written and refused.
 
-mod support;
-
 use std::path::Path;
 use std::process::Command;
 
-use support::{barwright, job};
+use crate::support::{barwright, job};
 
 /// Runs the check of objects over a bar; an interpreter that has no pydicom is told.
 fn read_by_others(folder: &Path, object: &Path, bar: &str) {

@@ -1,8 +1,6 @@
 //! `help` as it is typed: topics, commands, the unknown.
 
-mod support;
-
-use support::barwright;
+use crate::support::barwright;
 
 // By construction: what is asked for comes as text or as data, and the unknown is refused.
 #[test]

@@ -1,12 +1,10 @@
 //! The ledger as a person uses it: a day on which a check fails, the questions it raises, cuts,
 //! shipments, copies, tampering. Truth: by construction; the virtual station knows what it broke.
 
-mod support;
-
 use std::path::Path;
 
+use crate::support::barwright;
 use serde_json::Value;
-use support::barwright;
 
 /// Runs a command on the day's ledger and demands an exit status.
 fn ledger(day: &Path, args: &[&str], code: i32) -> String {

@@ -1,8 +1,6 @@
 //! The chain on measured data: a 50 mm steel block with one side-drilled hole stated at 25 mm.
 
-mod support;
-
-use support::{job, json, number, shared};
+use crate::support::{job, json, number, shared};
 
 /// Truth: measurement. The public data set states the hole at 25 mm and the block at 50 mm; the
 /// bounds (0.5 mm, 1 mm) are those within which its own images agree with that statement.

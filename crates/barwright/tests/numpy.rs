@@ -4,17 +4,16 @@
 
 #[path = "../../evaluate/tests/judges/bench.rs"]
 mod bench;
-mod support;
 
 use std::path::Path;
 use std::process::Command;
 
+use crate::support::{job, shared};
 use barwright_capture::{CaptureKind, CaptureReader, Header, Shots, Signal};
 use barwright_evaluate::screen::{Retention, Stream};
 use barwright_job::screened::Echo;
 use barwright_job::{Rules, Sealed, Technique, level::Level};
 use bench::{Bench, Scene, disc};
-use support::{job, shared};
 
 /// Differences of heights: numbers of 32 bits, summed in another order.
 const HEIGHT_FSH: f64 = 2e-6;

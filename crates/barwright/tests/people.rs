@@ -1,13 +1,11 @@
 //! People, keys, equipment and approval by the command line. Own rules: what may be done by whom, what
 //! is told, what is refused, and what never appears in the ledger.
 
-mod support;
-
 use std::io::Write as _;
 use std::path::Path;
 use std::process::{Command, Stdio};
 
-use support::{Said, job, json};
+use crate::support::{Said, job, json};
 
 const PASSWORD: &str = "seven bars of rain";
 

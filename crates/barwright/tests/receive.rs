@@ -4,7 +4,6 @@
 
 #[path = "../../web/tests/support/line.rs"]
 mod line;
-mod support;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;

@@ -1,13 +1,11 @@
 //! JSON Schemas of all documents. Truth: an independent validator, beside our own readers.
 
-mod support;
-
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use crate::support::{barwright, job, json};
 use barwright_job::{Hash, Order, Rules, Sealed, Station, Technique};
 use serde_json::Value;
-use support::{barwright, job, json};
 
 fn project(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(path)

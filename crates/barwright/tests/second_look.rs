@@ -1,11 +1,9 @@
 //! A second look from the command line: at a bar of the virtual station, and at measured blocks. Kinds of truth: independent code
 //! (the virtual station's exact field), measurement.
 
-mod support;
-
 use std::path::Path;
 
-use support::{barwright, job, json, number, shared};
+use crate::support::{barwright, job, json, number, shared};
 
 /// A job folder with a technique for bars of 42 mm, and a scene with one disc opposite the first probe.
 fn folder() -> tempfile::TempDir {
@@ -74,6 +72,9 @@ fn a_flaw_of_a_round_bar_is_seen_where_it_is() {
     let across_mm = 9.0 * (angle_deg.abs() - turn_deg.abs()).to_radians();
     // A tenth of a wavelength of 1.2 mm, and a face of 2 mm that is met as a whole.
     assert!((radius_mm - 9.0).abs() < 0.25 && across_mm.abs() < 0.3, "{spot}");
+    // How wide it is, within three of what is said of that.
+    let (size, give) = (number(&spot["size_m"][0]), number(&spot["size_uncertainty_m"][0]));
+    assert!((size - 2e-3).abs() < 3.0 * give && give < 0.3e-3, "{size} {give}");
     assert!(j.join("looks/one.svg").exists());
     // The same place of a sound bar shows nothing as high.
     let clean = j.join("matrices/clean");
@@ -145,6 +146,13 @@ fn a_look_is_kept_with_the_indication_that_asked_for_it() {
         spots(&look).iter().any(|s| (number(&s["depth_m"]) * 1e3 - depth_mm).abs() < within_mm)
     };
     assert!(near(25.0, 0.5) && near(50.0, 1.0), "{:?}", spots(&look));
+    // The record shows it with the bar; a look that no indication asked for is about none.
+    job(j, &["ledger", "add", "look", "hole", "--author", "I1"], 0);
+    let said = job(j, &["ledger", "bar", "block"], 0);
+    assert!(said.out.contains("second_look"), "{}", said.out);
+    job(j, &["look", data, "--name", "own", "--depth-mm", "5", "55", "--across-mm", "15"], 1);
+    let said = job(j, &["ledger", "add", "look", "own", "--author", "I1"], 2);
+    assert!(said.err.contains("no indication asked"), "{}", said.err);
     let unknown = job(j, &["look", data, "--name", "x", "--asked-by", "block:Z"], 2);
     assert!(unknown.err.contains(&letter), "{}", unknown.err);
     assert!(!j.join("looks/x.json").exists());

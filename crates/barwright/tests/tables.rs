@@ -1,8 +1,6 @@
 //! `export tables` as a person runs it. Own rules: all or nothing, and nothing written over unasked.
 
-mod support;
-
-use support::{job, json};
+use crate::support::{job, json};
 
 #[test]
 fn tables_are_written_together_and_over_nothing_unasked() {

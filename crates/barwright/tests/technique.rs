@@ -1,15 +1,13 @@
 //! Techniques compared and exported, margins written: what is read back is what was planned. Kind of
 //! truth: round trips and planted changes.
 
-mod support;
-
 use std::path::{Path, PathBuf};
 use std::sync::LazyLock;
 
+use crate::support::{self, job};
 use barwright_job::Sealed;
 use barwright_job::proof::Proof;
 use barwright_job::technique::{Beam, Firing, Gate, GateKind, Technique};
-use support::job;
 
 /// A job folder with the round example, planned once for all tests.
 fn planned() -> (tempfile::TempDir, Sealed<Technique>) {

@@ -1,9 +1,8 @@
 //! The command `trends` as a person uses it, on a ledger of checks. Truth: closed form, the loss put in.
 
-mod support;
-
 use std::path::Path;
 
+use crate::support::{job, json};
 use barwright_job::{
     Hash, Measures,
     measures::{Marked, Quantity},
@@ -12,7 +11,6 @@ use barwright_ledger::{
     Ledger, Record,
     record::{CheckFacts, Facts, Origin},
 };
-use support::{job, json};
 
 const HOUR_US: i64 = 3_600_000_000;
 

@@ -1,10 +1,8 @@
 //! `validate` compares, counts, and never passes what it did not run.
 
-mod support;
-
 use std::path::Path;
 
-use support::{Said, barwright, json, number, shared};
+use crate::support::{Said, barwright, json, number, shared};
 
 /// Compares a folder of cases and writes the record to a file.
 fn validate_cases(cases: &Path, out: &Path) -> Said {

@@ -1,20 +1,17 @@
 //! A-scans to and from other programs. Truth: property (round trips), closed form (values worked by
 //! hand), independent code (Apache Arrow's C++ reader).
 
-mod common;
-#[path = "common/technique.rs"]
-mod technique_doc;
-
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
+use crate::common::technique as technique_doc;
+use crate::common::{bits, folder, header, shots, write};
 use barwright_capture::export::{self, SampleType};
 use barwright_capture::import::Named;
 use barwright_capture::shots::ShotPlace;
 use barwright_capture::*;
 use barwright_job::screened::{Echo, EchoMark};
 use barwright_job::{Hash, Sealed, Technique, technique::Record};
-use common::{bits, folder, header, shots, write};
 use technique_doc::contact;
 
 const SAMPLES: u32 = 123;

@@ -1,11 +1,9 @@
 //! Captures and tables on disk: round trip, damage, later formats.
 
-mod common;
-
+use crate::common::{bits, folder, header, shots, write};
 use barwright_capture::*;
 use barwright_job::Hash;
 use barwright_job::screened::{Echo, EchoMark};
-use common::{bits, folder, header, shots, write};
 use proptest::prelude::*;
 
 proptest! {

@@ -1,8 +1,6 @@
 //! Full matrices and the beams formed from them, where the answer is known beforehand.
 
-mod common;
-#[path = "common/technique.rs"]
-mod technique;
+use crate::common::{self, technique};
 
 use barwright_capture::matrix::{MatrixArray, MatrixCoupling};
 use barwright_capture::*;

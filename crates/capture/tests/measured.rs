@@ -1,8 +1,6 @@
 //! Measured full matrices that lie beside the project; skipped where they do not.
 
-mod common;
-#[path = "common/technique.rs"]
-mod technique;
+use crate::common::{self, technique};
 
 use barwright_capture::matrix::{CLIPPED, MatrixCoupling};
 use barwright_capture::*;

@@ -1,8 +1,6 @@
 //! A foreign reader: Python with pyarrow and numpy, where the machine has them.
 
-mod common;
-
-use common::{folder, header, shots, write};
+use crate::common::{folder, header, shots, write};
 use std::path::Path;
 use std::process::Command;
 

@@ -2,13 +2,11 @@
 //! skipped loudly where absent), closed forms (echoes made at exact times), properties (reciprocity, halves, dead
 //! elements).
 
-mod look_support;
-
+use crate::look_support::{CENTRE_HZ, RATE_HZ, STEEL_L, STEEL_S, WATER, elements, made, measured};
 use barwright_evaluate::look::{
     Found, Grid, Leg, LookError, Records, Shape, Spot, Traces, find_surface, image,
 };
 use barwright_wave::{Point, Surface, path::least_time};
-use look_support::{CENTRE_HZ, RATE_HZ, STEEL_L, STEEL_S, WATER, elements, made, measured};
 
 fn traces(values: &[f32], elements: usize, samples: usize, first_s: f64) -> Traces<'_> {
     Traces {

@@ -1,13 +1,11 @@
 //! How likely a flaw is found. Kinds of truth: published (MIL-HDBK-1823A examples 1 to 3 and table G-I; a reference fit
 //! of a published hit/miss table), independent code (figures of that fit), closed forms and properties.
 
-mod pod_tables;
-
+use crate::pod_tables::{EXAMPLE_1, EXAMPLE_3_HITS, EXAMPLE_3_MISSES, TEN_HITS, TEN_MISSES};
 use barwright_evaluate::pod::{
     PodError, SignalScale, false_calls, hit_miss, noise_heights, signal_response,
 };
 use barwright_job::pod::{Censored, Link, Pod, Scale, Trial};
-use pod_tables::{EXAMPLE_1, EXAMPLE_3_HITS, EXAMPLE_3_MISSES, TEN_HITS, TEN_MISSES};
 use proptest::prelude::*;
 use rand::SeedableRng as _;
 use rand_distr::{Distribution as _, Normal};

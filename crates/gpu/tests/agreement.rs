@@ -5,8 +5,7 @@
 #[path = "../../wave/tests/support/mod.rs"]
 mod values;
 
-mod support;
-
+use crate::support::{Echoes, drawn, worst_db};
 use barwright_gpu::{Device, DeviceError};
 use barwright_wave::cylinder::batch::{
     BarBand, FieldEngine, MapBatch, MapItem, Processors, RingShares, Wanted,
@@ -15,7 +14,6 @@ use barwright_wave::cylinder::{LineArray, LineSource};
 use barwright_wave::{Mode, Point};
 use num_complex::Complex64;
 use serde_json::Value;
-use support::{Echoes, drawn, worst_db};
 
 fn device() -> Option<Device> {
     match Device::open() {

@@ -1,13 +1,11 @@
 //! What computes, and what is said of it. Needs no device.
 
-mod support;
-
+use crate::support::{Echoes, drawn};
 use barwright_gpu::{Choice, DeviceError, Engine};
 use barwright_wave::cylinder::batch::{
     EchoAnswer, EchoBatch, EngineError, FieldEngine, MapBatch, MapsAnswer, Processors, Wanted,
 };
 use std::sync::atomic::{AtomicUsize, Ordering};
-use support::{Echoes, drawn};
 
 /// A device that fails as it is told to, or answers with nothing.
 struct Failing {

@@ -1,6 +1,6 @@
 //! The technique of the block in contact.
 
-mod common;
+use crate::common;
 
 use barwright_job::technique::GateKind;
 use barwright_plan::{ProveOptions, prove, reference_bar, technique};

@@ -1,6 +1,6 @@
 //! Dense proofs: properties.
 
-mod common;
+use crate::common;
 
 use std::sync::LazyLock;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};

@@ -1,6 +1,6 @@
 //! Proofs of round bars by the exact field: properties, and the same thing another way.
 
-mod common;
+use crate::common;
 
 use std::sync::LazyLock;
 use std::sync::atomic::AtomicBool;

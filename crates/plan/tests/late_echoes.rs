@@ -1,6 +1,6 @@
 //! The firing order of the round example held against the exact field of the bar.
 
-mod common;
+use crate::common;
 
 use barwright_job::technique::{GateKind, Section};
 use barwright_plan::{

@@ -1,6 +1,6 @@
 //! The technique, proof and reference bar of the round example.
 
-mod common;
+use crate::common;
 
 use std::sync::LazyLock;
 

@@ -1,6 +1,6 @@
 //! The firing order: free of faults, never longer than the plain one, near its lower bound.
 
-mod common;
+use crate::common;
 
 use std::sync::LazyLock;
 

@@ -1,6 +1,6 @@
 //! Rings, water paths, and what a technique says of itself.
 
-mod common;
+use crate::common;
 
 use barwright_job::{
     Order, Rules, Station, Technique,

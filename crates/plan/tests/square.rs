@@ -1,6 +1,6 @@
 //! Square bars: beams, margins, proof and refusals.
 
-mod common;
+use crate::common;
 
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI};
 use std::sync::LazyLock;

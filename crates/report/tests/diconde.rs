@@ -4,7 +4,7 @@
 
 #[path = "diconde/jobs.rs"]
 mod jobs;
-mod support;
+use crate::support;
 
 use std::{path::Path, process::Command};
 

@@ -3,7 +3,7 @@
 //! are skipped.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use std::{path::PathBuf, process::Command};
 

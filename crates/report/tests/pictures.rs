@@ -2,7 +2,7 @@
 //! properties, and counts known from the fixtures.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use barwright_job::{judgement::Verdict, level::BeamState};
 use barwright_report::{

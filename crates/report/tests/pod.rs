@@ -2,7 +2,7 @@
 //! hand. Text is read back with `pdftotext`; without it that part is skipped.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use std::{path::PathBuf, process::Command};
 

@@ -1,7 +1,7 @@
 //! The section alone. Closed form: where a marked place must stand in the picture.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use barwright_job::technique::Section;
 use barwright_report::{Palette, Place, section_view};

@@ -1,7 +1,6 @@
 //! The demo's order and station, planned and simulated.
 
-mod common;
-
+use crate::common::{clean, faultless, minus, nearest, peak, samples, shots};
 use barwright_capture::CaptureKind;
 use barwright_job::technique::Beam;
 use barwright_job::{Order, Rules, Sealed, Station, Technique};
@@ -9,7 +8,6 @@ use barwright_plan::{reference_bar, technique};
 use barwright_twin::scene::{Crack, Disc, Flaw};
 use barwright_twin::{SceneBar, TwinError, VirtualStation, demo_scene};
 use barwright_wave::{Mode, Point};
-use common::{clean, faultless, minus, nearest, peak, samples, shots};
 use std::f64::consts::{PI, TAU};
 use std::time::Instant;
 

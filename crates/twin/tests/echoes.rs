@@ -1,13 +1,11 @@
 //! Echoes against rays and closed forms.
 
-mod common;
-
+use crate::common::*;
 use barwright_job::technique::{Beam, Technique};
 use barwright_plan::{Echo, echo_of_crack, echo_of_disc};
 use barwright_twin::scene::{CentrePipe, Crack, Disc, Flaw};
 use barwright_twin::{SceneBar, VirtualStation};
 use barwright_wave::{Mode, Point};
-use common::*;
 
 const LENGTH_M: f64 = 0.16;
 const Z_M: f64 = 0.08;

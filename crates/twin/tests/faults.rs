@@ -1,7 +1,6 @@
 //! What is wrong with a station, against closed forms, symmetries and the plain field.
 
-mod common;
-
+use crate::common::*;
 use barwright_capture::Shots;
 use barwright_job::reference::{Motion, ReferenceBar, Reflector, Shape};
 use barwright_job::technique::{Beam, Firing};
@@ -14,7 +13,6 @@ use barwright_twin::{
     FaultScene, MainCause, SceneBar, StationFaults, TwinError, VirtualStation, fault_scenes,
 };
 use barwright_wave::{Mode, Point, water};
-use common::*;
 use std::collections::BTreeSet;
 use std::f64::consts::{FRAC_PI_3, PI};
 

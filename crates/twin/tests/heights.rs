@@ -1,14 +1,12 @@
 //! Heights of discs in batches. Kind of truth: independent code (the highest echo of captures of the same discs, which come from the
 //! whole field and records of every shot).
 
-mod common;
-
+use crate::common::{clean, faultless, minus, nearest, peak, samples, shots};
 use barwright_job::{Order, Rules, Sealed, Station, Technique};
 use barwright_plan::technique;
 use barwright_twin::scene::{Disc, Flaw};
 use barwright_twin::{DiscAsk, SceneBar, StationFaults, TwinError, VirtualStation, disc_heights};
 use barwright_wave::cylinder::batch::Processors;
-use common::{clean, faultless, minus, nearest, peak, samples, shots};
 
 fn plan() -> Sealed<Technique> {
     let order = include_str!("../../../examples/order-round-42.toml");

@@ -1,7 +1,6 @@
 //! Lots of mixed flaws: what must hold whatever the seed.
 
-mod common;
-
+use crate::common::technique;
 use barwright_job::Order;
 use barwright_twin::lots::{
     APART_MM, CRACK_LENGTH_MM, CRACK_SHARES, DISC_SHARES, LotKind, PAIR_ACROSS_MM, PAIR_ALONG_MM,
@@ -9,7 +8,6 @@ use barwright_twin::lots::{
 };
 use barwright_twin::scene::{Flaw, Scene};
 use barwright_twin::{SceneBar, Truth, VirtualStation};
-use common::technique;
 use proptest::prelude::*;
 
 const KINDS: [LotKind; 6] = [

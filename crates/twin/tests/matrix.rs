@@ -1,8 +1,7 @@
 //! Full matrices of the virtual station. Kinds of truth: independent code (beams formed from a matrix against the station's own
 //! beams), properties (reciprocity).
 
-mod common;
-
+use crate::common::{clean, faultless, minus, nearest, peak, samples, shots};
 use barwright_capture::{FullMatrix, form_beams};
 use barwright_job::technique::Beam;
 use barwright_job::{Order, Rules, Sealed, Station, Technique};
@@ -10,7 +9,6 @@ use barwright_plan::technique;
 use barwright_twin::scene::{Disc, Flaw};
 use barwright_twin::{MatrixPlace, SceneBar, TwinError, VirtualStation};
 use barwright_wave::{Mode, Point};
-use common::{clean, faultless, minus, nearest, peak, samples, shots};
 
 fn plan() -> Sealed<Technique> {
     let order = include_str!("../../../examples/order-round-42.toml");

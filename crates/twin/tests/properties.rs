@@ -1,7 +1,6 @@
 //! What must hold whatever the numbers: symmetry, reciprocity, linearity, determinism.
 
-mod common;
-
+use crate::common::*;
 use barwright_capture::CaptureKind;
 use barwright_job::reference::{Motion, ReferenceBar, Reflector, Shape};
 use barwright_job::technique::Section;
@@ -9,7 +8,6 @@ use barwright_job::{Hash, Sealed};
 use barwright_twin::scene::{CouplingLoss, Disc, Flaw, MissedCycles, WeakElement};
 use barwright_twin::{SceneBar, StationFaults, TwinError, VirtualStation};
 use barwright_wave::Mode;
-use common::*;
 use std::f64::consts::TAU;
 
 fn disc(angle_deg: f64) -> Flaw {

@@ -1,12 +1,10 @@
 //! Peak-envelope fields of pulses against an independent program.
 
-mod support;
-
+use crate::support::{self, Case, number, point};
 use barwright_wave::Mode;
 use barwright_wave::Point;
 use barwright_wave::cylinder::{CylinderBand, Passage, Synthesis, peak_envelope};
 use num_complex::Complex64;
-use support::{Case, number, point};
 
 /// Truth: independent code (exact_broadband.json). Tolerance: the file's 0.05 dB for points whose
 /// value hardly depends on where the first passage is cut from the later ones; frequencies as

@@ -1,11 +1,9 @@
 //! Exact field of a round bar at single frequencies against an independent program.
 
-mod support;
-
+use crate::support::{self, Case, complex, number, point, points};
 use barwright_wave::cylinder::{CylinderBand, Passage};
 use barwright_wave::{Mode, Point};
 use num_complex::Complex64;
-use support::{Case, complex, number, point, points};
 
 /// Truth: independent code (exact_point.json). Tolerance: the file's 1e-7 of the largest value in
 /// the case; `full` sits on resonances, so there the larger of that and the case's own change for

@@ -1,7 +1,5 @@
 //! The same echo by both field engines; a crack's mirrored wave against the exact reflected field.
 
-mod support;
-
 use barwright_wave::array::arc;
 use barwright_wave::cylinder::{CylinderBand, Drive, Illumination, LineArray, Passage};
 use barwright_wave::delay::focus;

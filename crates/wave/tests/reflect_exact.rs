@@ -1,9 +1,7 @@
 //! Echoes of holes against exact solutions of whole boundary-value problems: a source in the steel,
 //! and a bar with a bore.
 
-mod modal;
-mod support;
-
+use crate::modal::{bar_with_bore, source_in_steel};
 use barwright_wave::array::{Element, arc};
 use barwright_wave::cylinder::{CylinderBand, Drive, LineArray, LineSource, Passage};
 use barwright_wave::pulse::Pulse;
@@ -11,7 +9,6 @@ use barwright_wave::reflect::{
     EchoSpectrum, ExactBeam, Reflector, Sight, echo, hole_in_its_field, pulse_frequencies_hz,
 };
 use barwright_wave::{Fluid, Mode, Point, Solid};
-use modal::{bar_with_bore, source_in_steel};
 use num_complex::Complex64;
 use std::f64::consts::{FRAC_PI_2, TAU};
 

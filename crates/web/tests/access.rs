@@ -2,7 +2,7 @@
 //! construction; nothing here rests on a browser.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use axum::{
     Router,

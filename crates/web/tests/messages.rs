@@ -2,10 +2,7 @@
 //! `mosquitto_sub`); the behaviours are those that `docs/receiving.md` promises.
 #![allow(clippy::unwrap_used, reason = "tests may")]
 
-#[path = "support/broker.rs"]
-mod broker;
-#[path = "support/line.rs"]
-mod line;
+use crate::{broker, line};
 
 use std::time::{Duration, Instant};
 

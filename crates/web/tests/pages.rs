@@ -1,7 +1,7 @@
 //! The pages as answers to requests, without a browser. Properties of the service; own rules.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use axum::{
     body::{Body, to_bytes},

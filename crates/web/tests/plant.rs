@@ -3,7 +3,7 @@
 //! fuzzer that reads it, call the running service (`checks/interface.py`); without Python those are skipped.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use std::{net::Ipv4Addr, path::Path, process::Command};
 

@@ -2,12 +2,11 @@
 //! same shots; the behaviours are those that `docs/receiving.md` promises.
 #![allow(clippy::unwrap_used, reason = "tests may")]
 
-#[path = "support/line.rs"]
-mod line;
-
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use crate::line::bench::{Scene, disc};
+use crate::line::{self, Client, Job, LINE};
 use arrow::array::{RecordBatch, UInt32Array};
 use barwright_capture::{CaptureReader, Journal, read_echoes, read_inspected, read_kept};
 use barwright_evaluate::screen::{Retention, Screening};
@@ -18,8 +17,6 @@ use barwright_wave::Point;
 use barwright_web::files;
 use barwright_web::receive::{self, News, Newsroom, Options};
 use futures_util::StreamExt;
-use line::bench::{Scene, disc};
-use line::{Client, Job, LINE};
 use serde_json::json;
 use tokio::net::TcpListener;
 use tokio::sync::oneshot;

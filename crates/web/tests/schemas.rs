@@ -1,7 +1,7 @@
 //! The documents of a full folder against the published schemas. Truth: an independent validator.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use std::path::Path;
 use std::process::Command;

@@ -2,10 +2,10 @@
 //! properties.
 #![allow(clippy::unwrap_used)]
 
-mod support;
-
 use std::path::{Path, PathBuf};
 
+use crate::support;
+use crate::support::everything::everything;
 use arrow::{
     array::{
         Array, BooleanArray, Date32Array, Float64Array, Int64Array, RecordBatch, StringArray,
@@ -25,7 +25,6 @@ use barwright_web::{
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use proptest::prelude::*;
 use serde_json::Value;
-use support::everything::everything;
 use tower::ServiceExt as _;
 
 fn wait<T>(work: impl Future<Output = T>) -> T {

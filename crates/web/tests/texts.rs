@@ -2,7 +2,7 @@
 //! Properties; the language is a false one made of the list of texts, each put between marks.
 #![allow(clippy::unwrap_used)]
 
-mod support;
+use crate::support;
 
 use std::{collections::BTreeSet, fs};
 

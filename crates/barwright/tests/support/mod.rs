@@ -1,5 +1,4 @@
 //! Runs the program as a person would, in folders of its own.
-#![allow(dead_code, reason = "every test file uses a part of it")]
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};

@@ -1,5 +1,6 @@
 //! Folders, headers and shots for the tests of this crate.
-#![allow(dead_code, missing_docs)]
+
+pub mod technique;
 
 use barwright_capture::shots::ShotPlace;
 use barwright_capture::{CaptureKind, CaptureWriter, Header, Shots};

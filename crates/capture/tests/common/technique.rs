@@ -1,5 +1,4 @@
 //! A technique for an array in contact: apertures of seven elements focused 25 mm deep.
-#![allow(dead_code, missing_docs)]
 
 use barwright_job::technique::*;
 use barwright_job::{Hash, Sealed};

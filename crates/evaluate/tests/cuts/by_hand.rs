@@ -9,7 +9,7 @@ use barwright_job::{
     seal::Hash,
 };
 
-use crate::{fixed, judgement, length, lot, must_go, open, order, random, worth};
+use super::{fixed, judgement, length, lot, must_go, open, order, random, worth};
 
 fn told(plan: &CutPlan) -> Vec<(i64, i64, String)> {
     let mm = |m: f64| (m * 1e3).round() as i64;

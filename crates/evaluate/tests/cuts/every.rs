@@ -2,7 +2,7 @@
 
 use barwright_job::order::Cut;
 
-use crate::CELL_MM;
+use super::CELL_MM;
 
 /// A piece of the plain search: start, cells, place of its length, base pieces.
 pub type Tried = (usize, usize, usize, Option<u32>);

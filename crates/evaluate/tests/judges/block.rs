@@ -16,7 +16,7 @@ use barwright_job::{
 };
 use barwright_wave::{Element, Mode, Point, Solid, pulse::Pulse};
 
-use crate::bench::example;
+use super::bench::example;
 
 const C: f64 = 5850.0;
 const PITCH: f64 = 1.5e-3;

@@ -5,7 +5,7 @@ use barwright_evaluate::{EvaluateError, check::Checking};
 use barwright_job::{Hash, Topic, check::Check};
 use barwright_wave::Point;
 
-use crate::bench::{Bench, Scene, disc};
+use super::bench::{Bench, Scene, disc};
 
 /// Passes at line speed, the bar turned anew before each.
 fn check(bench: &Bench, scenes: &[Scene]) -> Check {

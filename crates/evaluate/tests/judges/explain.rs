@@ -9,7 +9,7 @@ use barwright_job::{
 use barwright_wave::Point;
 use std::f64::consts::{FRAC_PI_3, TAU};
 
-use crate::bench::{Bench, C_W, Scene};
+use super::bench::{Bench, C_W, Scene};
 
 fn level(bench: &Bench, scene: &Scene) -> Sealed<Level> {
     let header = bench.header(CaptureKind::Reference, scene.length_m, None);

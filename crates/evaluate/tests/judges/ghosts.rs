@@ -9,8 +9,8 @@ use barwright_job::{
 };
 use barwright_wave::Point;
 
-use crate::bench::{Bench, C_L, C_S, Scene, disc};
-use crate::screen::screen;
+use super::bench::{Bench, C_L, C_S, Scene, disc};
+use super::screen::screen;
 
 /// Judges a bar with one flaw, 8 mm deep, that every second beam hears as `instead` says: a gate
 /// keeps one echo of a shot.

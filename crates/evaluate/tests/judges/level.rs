@@ -8,7 +8,7 @@ use barwright_job::{
 };
 use barwright_wave::Point;
 
-use crate::bench::{Bench, Scene};
+use super::bench::{Bench, Scene};
 
 fn level(
     bench: &Bench,

@@ -13,8 +13,8 @@ use barwright_job::{
 };
 use barwright_wave::Point;
 
-use crate::bench::{Bench, Flaw, Scene, crack, disc, example};
-use crate::screen::screen;
+use super::bench::{Bench, Flaw, Scene, crack, disc, example};
+use super::screen::screen;
 
 /// A bench whose order is judged by the works rules with zones, after a change of their text.
 fn bench_with(changes: &[(&str, &str)]) -> Bench {

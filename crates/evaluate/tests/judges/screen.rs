@@ -12,7 +12,7 @@ use barwright_job::{
 };
 use barwright_wave::Point;
 
-use crate::bench::{Bench, SPACING, Scene, disc};
+use super::bench::{Bench, SPACING, Scene, disc};
 
 pub fn screen_runs(bench: &Bench, scene: &Scene, runs: &[Shots]) -> Screened {
     let level = bench.level();

@@ -12,8 +12,8 @@ use barwright_job::{
 };
 use barwright_wave::Point;
 
-use crate::bench::{Bench, Flaw, RADIUS, Scene, crack, disc};
-use crate::screen::{screen, screen_runs};
+use super::bench::{Bench, Flaw, RADIUS, Scene, crack, disc};
+use super::screen::{screen, screen_runs};
 
 fn judge(bench: &Bench, s: Screened) -> Judgement {
     let echoes = s.echoes.clone();

@@ -1,5 +1,4 @@
 //! Matrices for the tests of second looks: made ones and measured ones.
-#![allow(dead_code)]
 
 use std::{f64::consts::TAU, path::Path};
 

@@ -1,5 +1,4 @@
 //! Published tables of the probability of detection, typed here.
-#![allow(dead_code, reason = "every test uses a part of it")]
 
 /// MIL-HDBK-1823A (2009), example 1: size in mils, height of the signal. 50 stands for all below, 1375 for all above.
 pub const EXAMPLE_1: [(f64, f64); 92] = [

@@ -1,5 +1,4 @@
 //! Batches that several tests ask for.
-#![allow(dead_code)]
 
 use barwright_wave::array::arc;
 use barwright_wave::cylinder::batch::{
@@ -206,6 +205,7 @@ impl Echoes {
 }
 
 /// Largest difference in dB over places where the truth lies within 40 dB of its largest.
+#[cfg_attr(not(feature = "cuda"), allow(dead_code, reason = "for what a device said"))]
 pub fn worst_db(got: &[f64], want: &[f64]) -> f64 {
     assert_eq!(got.len(), want.len());
     let largest = want.iter().copied().fold(0.0, f64::max);

@@ -1,5 +1,4 @@
 //! The documents of the examples, for tests.
-#![allow(dead_code)]
 
 use barwright_job::{Order, Rules, Station};
 

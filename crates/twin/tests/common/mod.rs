@@ -1,5 +1,4 @@
 //! A small technique built by hand, and how tests look at shots.
-#![allow(dead_code)]
 
 use barwright_capture::Shots;
 use barwright_job::technique::{

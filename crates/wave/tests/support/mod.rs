@@ -1,5 +1,5 @@
 //! Reads the files of check values.
-#![allow(dead_code, reason = "every test file uses a part of it")]
+#![allow(dead_code, reason = "tests of another crate use a part of it")]
 
 use barwright_wave::array::{Element, arc, flat};
 use barwright_wave::cylinder::{Drive, LineArray, LineSource};

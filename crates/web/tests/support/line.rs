@@ -1,5 +1,5 @@
 //! A line with a job folder made of formulas, and a client that streams to it.
-#![allow(dead_code, clippy::unwrap_used, reason = "every test file uses a part of it")]
+#![allow(dead_code, clippy::unwrap_used, reason = "every test program uses a part of it")]
 
 #[path = "../../../evaluate/tests/judges/bench.rs"]
 pub mod bench;

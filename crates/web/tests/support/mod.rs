@@ -1,6 +1,6 @@
 //! A job folder of fixture documents, told as a story: four bars between two good checks, two after
 //! which a check failed, one not judged yet. The documents are those of the report's tests.
-#![allow(dead_code, clippy::unwrap_used, reason = "every test file uses a part of it")]
+#![allow(dead_code, clippy::unwrap_used, reason = "every test program uses a part of it")]
 
 #[path = "../../../report/tests/support/mod.rs"]
 pub mod fixture;
