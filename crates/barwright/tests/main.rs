@@ -13,6 +13,8 @@ mod export;
 mod help;
 mod layout;
 mod ledger;
+#[path = "../../web/tests/support/line.rs"]
+mod line;
 mod measured_block;
 mod numpy;
 mod people;

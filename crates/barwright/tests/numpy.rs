@@ -1,19 +1,16 @@
 //! Peaks and arrivals beside NumPy. Truth: independent code, the same definitions vectorised over
 //! shots (checks/screen_numpy.py), on random samples and on measured ones.
-#![allow(clippy::unwrap_used, dead_code, reason = "tests may; the bench serves others too")]
-
-#[path = "../../evaluate/tests/judges/bench.rs"]
-mod bench;
+#![allow(clippy::unwrap_used, reason = "tests may")]
 
 use std::path::Path;
 use std::process::Command;
 
+use crate::line::bench::{Bench, Scene, disc};
 use crate::support::{job, shared};
 use barwright_capture::{CaptureKind, CaptureReader, Header, Shots, Signal};
 use barwright_evaluate::screen::{Retention, Stream};
 use barwright_job::screened::Echo;
 use barwright_job::{Rules, Sealed, Technique, level::Level};
-use bench::{Bench, Scene, disc};
 
 /// Differences of heights: numbers of 32 bits, summed in another order.
 const HEIGHT_FSH: f64 = 2e-6;

@@ -2,9 +2,6 @@
 //! was acknowledged, and the offline screening of the same shots.
 #![allow(clippy::unwrap_used, reason = "tests may")]
 
-#[path = "../../web/tests/support/line.rs"]
-mod line;
-
 use std::io::{BufRead, BufReader};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -12,6 +9,8 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
+use crate::line::bench::{Scene, disc};
+use crate::line::{Client, Job, LINE};
 use barwright_capture::{CaptureWriter, read_echoes};
 use barwright_evaluate::screen::Screening;
 use barwright_job::judgement::Verdict;
@@ -19,8 +18,6 @@ use barwright_job::screened::Echo;
 use barwright_job::{Hash, Topic};
 use barwright_wave::Point;
 use futures_util::StreamExt;
-use line::bench::{Scene, disc};
-use line::{Client, Job, LINE};
 
 /// How often the program is killed.
 const KILLS: u32 = 50;

@@ -1,4 +1,5 @@
 //! A small day at an invented line, as records.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 pub mod home;
 

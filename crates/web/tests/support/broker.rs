@@ -1,4 +1,5 @@
 //! A Mosquitto broker of the test's own, on loopback, and its command-line listener.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use std::cell::RefCell;
 use std::io::{BufRead, BufReader};
