@@ -7,6 +7,8 @@ use axum::{
     body::{Body, to_bytes},
     http::{HeaderMap, Method, Request, StatusCode, header},
 };
+use barwright_job::{Sealed, second_look::SecondLook};
+use barwright_ledger::{Record, Store};
 use barwright_web::{JobFolder, files, router};
 use tower::ServiceExt as _;
 
@@ -436,12 +438,22 @@ async fn figures_are_written_as_the_reader_wants_them() {
     }
 }
 
-// Own rules: a bar that the ledger knows goes out as an object, and its page says where; any other does not.
+// Own rules: a look stands on the page of the bar whose indication asked for it, with what became of that question.
 #[tokio::test]
 async fn a_second_look_stands_with_the_bar_that_asked_for_it() {
     let job = support::full().await;
     let page = get(&job.folder, "/bars/B003").await.text;
     assert!(page.contains("Second look at A"), "{page}");
+    assert!(page.contains("barwright ledger add look b003-a"), "{page}");
+    let path = job.folder.look_path("b003-a").unwrap();
+    let look: Sealed<SecondLook> = files::read_sealed(&path).unwrap();
+    let record = Record::second_look(&look, "H80316").unwrap();
+    let store = Store::open(job.folder.ledger_path()).await.unwrap();
+    let entry = store.append(&record, "shift A", 1_768_300_000_000_000).await.unwrap();
+    store.close().await;
+    let page = get(&job.folder, "/bars/B003").await.text;
+    assert!(page.contains(&format!("/ledger#entry-{}\">entry {}", entry.seq, entry.seq)), "{page}");
+    assert!(!page.contains("barwright ledger add look"), "{page}");
     assert!(page.contains("L-S: what stands out") && page.contains("14.60"), "{page}");
     assert!(page.contains("elements are dead"), "{page}");
     assert!(!page.contains("made anew since"), "{page}");
@@ -453,11 +465,12 @@ async fn a_second_look_stands_with_the_bar_that_asked_for_it() {
     let judged = job.folder.judgement("B003").unwrap();
     let mut body = judged.body.clone();
     body.reasons.clear();
-    files::write_sealed(&path, &barwright_job::Sealed::seal(body, [])).unwrap();
+    files::write_sealed(&path, &Sealed::seal(body, [])).unwrap();
     let page = get(&job.folder, "/bars/B003").await.text;
     assert!(page.contains("Second look at A") && page.contains("made anew since"), "{page}");
 }
 
+// Own rules: a bar that the ledger knows goes out as an object, and its page says where; any other does not.
 #[tokio::test]
 async fn a_judged_bar_goes_out_as_an_object() {
     let job = support::full().await;

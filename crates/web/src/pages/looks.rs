@@ -55,9 +55,20 @@ fn section(lot: &Lot, name: &str, look: &Sealed<SecondLook>) -> Markup {
             (facts(&[
                 (say!("matrix"), html! { (text::visible(&l.matrix)) }),
                 (say!("surface"), surface(&l.entry)),
+                (say!("in the ledger"), entered(lot, name, look)),
                 (say!("heard"), html! { (text::number(l.recorded.centre_hz / 1e6, 2)) " MHz, " (text::percent(l.recorded.bandwidth_rel, 0)) " %" }),
             ]))
             (parts::origin(lot, look))
+        }
+    }
+}
+
+/// The entry of the record by which it stands with the bar, or how it is entered.
+fn entered(lot: &Lot, name: &str, look: &Sealed<SecondLook>) -> Markup {
+    match lot.ledger.entry_of(&look.hash) {
+        Some(e) => html! { a href=(format!("/ledger#entry-{}", e.seq)) { "entry " (e.seq) } },
+        None => {
+            html! { "not entered: " code { "barwright ledger add look " (text::visible(name)) } }
         }
     }
 }
