@@ -78,6 +78,9 @@ impl Browser {
             }
             tokio::time::sleep(Duration::from_millis(500)).await;
         };
+        // A page without a screen is not always taken for the active one, and only that one shows its focus.
+        let active = json!({"enabled": true});
+        driver.cdp().send_raw("Emulation.setFocusEmulationEnabled", active).await.unwrap();
         Self { driver, process, _profile: profile }
     }
 

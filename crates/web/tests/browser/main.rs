@@ -329,8 +329,7 @@ async fn people_sign_in_approve_and_sign_out() {
         assert_eq!(b.path().await, "/sign-in", "{form}");
         assert_eq!(b.ask(STICKS_OUT).await, json!([]), "{form}: sign-in sticks out");
         assert_eq!(b.ask("return document.activeElement.name").await, "name", "{form}");
-        // A window that has just opened is not always the active one yet, and only that one shows its focus.
-        b.until_it_says(SHOWS_FOCUS, &json!(""), "the focus of the form").await;
+        assert_eq!(b.ask(SHOWS_FOCUS).await, "", "{form}");
         b.picture(&pictures().join(format!("sign-in-{form}.png")), width).await;
         b.size(width, height).await;
         b.sign_in("L3", PASSWORD).await;
