@@ -140,12 +140,13 @@ impl Person<'_> {
         let form = format!("form[action=\"{action}\"] button[type=submit]");
         let there = format!("return document.querySelector('{form}') !== null");
         assert_eq!(self.b.ask(&there).await, true, "{page} has no form to {action}");
-        self.b.ask(&format!("document.querySelector('{form}').click()")).await;
+        // Until the answer comes the page that was left is still there, whole and at rest: it is marked.
+        self.b.ask(&format!("window.left = true; document.querySelector('{form}').click()")).await;
         // The proof of the order takes some seconds, on a busy machine a minute.
         let mut tries = 0;
         loop {
             tokio::time::sleep(Duration::from_millis(100)).await;
-            let over = "return document.readyState === 'complete' &&
+            let over = "return !window.left && document.readyState === 'complete' &&
                 document.querySelector('[data-work]') === null";
             if self.b.ask(over).await == true {
                 break;
