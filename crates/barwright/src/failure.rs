@@ -47,6 +47,12 @@ impl Failure {
         Self { message: message.into(), hint: None, source_text: None, label: None }
     }
 
+    /// That something cannot be called so, as the job folder has it; `what` as in "a look".
+    pub fn no_name(name: &str, what: &str) -> Self {
+        Self::new(format!("{name:?} is no name of {what}"))
+            .hint(Some("1 to 64 letters, digits and hyphens".into()))
+    }
+
     /// A failure with its chain of causes.
     pub fn because(error: &dyn std::error::Error) -> Self {
         let mut message = error.to_string();

@@ -12,7 +12,7 @@ use barwright_ledger::{Ledger, LedgerError, Record};
 use barwright_web::{JobFolder, files};
 use clap::{Subcommand, ValueEnum};
 
-use super::{look::no_name, register};
+use super::register;
 use crate::bench::Bench;
 use crate::failure::{Failure, Outcome};
 use barwright_web::steps::line_of;
@@ -240,7 +240,7 @@ pub fn record(job: &JobFolder, what: What, name: &str) -> Result<Record, Failure
         What::Bar => Record::bar_screened(&job.screened(name)?, line)?,
         What::Judgement => Record::judgement(&job.judgement(name)?, line)?,
         What::Look => {
-            let path = job.look_path(name).ok_or_else(|| no_name(name))?;
+            let path = job.look_path(name).ok_or_else(|| Failure::no_name(name, "a look"))?;
             let look: Sealed<SecondLook> = files::read_sealed(&path)?;
             let heat = match &look.body.asked_by {
                 Some(asked) => job.judgement(&asked.bar)?.body.heat,

@@ -140,15 +140,10 @@ fn refused(e: &LookError) -> Failure {
     Failure::because(e).hint(hint.map(str::to_owned))
 }
 
-/// That a look cannot be called so.
-pub fn no_name(name: &str) -> Failure {
-    Failure::new(format!("{name:?} is no name of a look"))
-        .hint(Some("1 to 64 letters, digits and hyphens".into()))
-}
-
 /// Looks.
 pub fn run(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
-    let document = bench.job.look_path(&args.name).ok_or_else(|| no_name(&args.name))?;
+    let document =
+        bench.job.look_path(&args.name).ok_or_else(|| Failure::no_name(&args.name, "a look"))?;
     let matrix = FullMatrix::read(&args.folder)?;
     let technique =
         bench.job.technique_path().exists().then(|| bench.job.technique()).transpose()?;

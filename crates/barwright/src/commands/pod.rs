@@ -228,11 +228,6 @@ impl Common {
     }
 }
 
-fn no_name(name: &str) -> Failure {
-    Failure::new(format!("{name:?} is no name of a result"))
-        .hint(Some("1 to 64 letters, digits and hyphens".into()))
-}
-
 /// Seals, writes and tells a curve. Without a bound it needs attention.
 fn keep(
     bench: &Bench,
@@ -252,7 +247,8 @@ fn store(
     mut pod: Pod,
     source: &[(&'static str, Hash)],
 ) -> Result<Told, Failure> {
-    let document = bench.job.pod_path(naming.name).ok_or_else(|| no_name(naming.name))?;
+    let document =
+        bench.job.pod_path(naming.name).ok_or_else(|| Failure::no_name(naming.name, "a result"))?;
     naming.subject.clone_into(&mut pod.subject);
     naming.unit.clone_into(&mut pod.unit);
     let sealed = Sealed::seal(pod, source.iter().cloned());

@@ -136,10 +136,7 @@ fn named<'a>(scene: &'a Scene, bar: &str) -> Result<&'a SceneBar, Failure> {
 }
 
 fn matrix(bench: &Bench, bar: &str, place: MatrixPlace, name: &str) -> Result<Outcome, Failure> {
-    let folder = bench.job.matrix_path(name).ok_or_else(|| {
-        Failure::new(format!("{name:?} is no name of a matrix"))
-            .hint(Some("1 to 64 letters, digits and hyphens".into()))
-    })?;
+    let folder = bench.job.matrix_path(name).ok_or_else(|| Failure::no_name(name, "a matrix"))?;
     let (technique, scene) = (bench.job.technique()?, scene(bench)?);
     let flawed = named(&scene, bar)?;
     let station = VirtualStation::new(&technique, &scene.station, scene.seed)?;

@@ -4,7 +4,7 @@ use barwright_job::{Finding, Topic, pod::Censored};
 
 use super::{
     noise::f_quantile,
-    normal::{hazard_below, quantile},
+    normal::quantile,
     signal::{Line, Point, SignalScale},
 };
 
@@ -29,6 +29,15 @@ pub(super) fn doubted(points: &[Point], line: &Line, scale: SignalScale) -> Vec<
         .collect()
 }
 
+/// What to try where the heights on another scale would suit better than on the one that was taken.
+fn cure(taken: SignalScale, better: SignalScale) -> &'static str {
+    match (taken, better) {
+        (SignalScale::Linear, SignalScale::Log) => "try the logarithm of the heights",
+        (SignalScale::Log, SignalScale::Linear) => "try the heights as they are",
+        _ => "fit a narrower range of sizes about a90",
+    }
+}
+
 /// Mean squares of the lower and the upper half of the sizes, on an F scale.
 fn uneven(points: &[Point], line: &Line, scale: SignalScale) -> Option<String> {
     let mut known: Vec<(f64, f64)> = points
@@ -40,40 +49,27 @@ fn uneven(points: &[Point], line: &Line, scale: SignalScale) -> Option<String> {
     let (low, high) = known.split_at(known.len() / 2);
     let square =
         |half: &[(f64, f64)]| half.iter().map(|(_, z)| z * z).sum::<f64>() / half.len() as f64;
-    let told = |which: &str, wide: &[(f64, f64)], narrow: &[(f64, f64)], cure: &str| {
+    let told = |which: &str, wide: &[(f64, f64)], narrow: &[(f64, f64)], better: SignalScale| {
         let ratio = square(wide) / square(narrow);
         let limit = f_quantile(1.0 - 0.5 * FALSE_ALARM, wide.len(), narrow.len())?;
         (ratio > limit && ratio.sqrt() > LEAST_RATIO).then(|| {
             format!(
-                "heights of {which} flaws scatter {:.1} times as widely as the others: the model assumes equal scatter; {cure}",
-                ratio.sqrt()
+                "heights of {which} flaws scatter {:.1} times as widely as the others: the model assumes equal scatter; {}",
+                ratio.sqrt(),
+                cure(scale, better)
             )
         })
     };
-    let split = "fit a narrower range of sizes about a90";
-    let (if_large, if_small) = match scale {
-        SignalScale::Linear => ("try the logarithm of the heights", split),
-        SignalScale::Log => (split, "try the heights as they are"),
-    };
-    told("large", high, low, if_large).or_else(|| told("small", low, high, if_small))
+    told("large", high, low, SignalScale::Log)
+        .or_else(|| told("small", low, high, SignalScale::Linear))
 }
 
 /// A score test for a square of the size beside the line: what the likelihood would gain first.
 fn bent(points: &[Point], line: &Line, scale: SignalScale) -> Option<String> {
-    // Slope of each point's likelihood by its height on the line, in scatters, and how sharply it bends.
+    // Slope of each point's likelihood by the line's height there, in scatters, and how sharply it bends.
     let pull = |p: &Point| {
-        let z = line.off(p);
-        match p.censored {
-            Censored::None => (z, 1.0),
-            Censored::Below => {
-                let h = hazard_below(z);
-                (-h, h * (z + h))
-            }
-            Censored::Above => {
-                let h = hazard_below(-z);
-                (h, h * (h - z))
-            }
-        }
+        let (first, second) = p.by_z(line.off(p));
+        (-first, -second)
     };
     let pulls: Vec<(f64, f64)> = points.iter().map(pull).collect();
     // The square, free of what a constant and a line already carry under these weights.
@@ -98,15 +94,12 @@ fn bent(points: &[Point], line: &Line, scale: SignalScale) -> Option<String> {
     if t.is_nan() || t.abs() < limit || bend.abs() < LEAST_BEND {
         return None;
     }
-    let (which, cure) = match (bend > 0.0, scale) {
-        (true, SignalScale::Linear) => ("upwards", "try the logarithm of the heights"),
-        (false, SignalScale::Log) => ("downwards", "try the heights as they are"),
-        (true, SignalScale::Log) => ("upwards", "fit a narrower range of sizes about a90"),
-        (false, SignalScale::Linear) => ("downwards", "fit a narrower range of sizes about a90"),
-    };
+    let (which, better) =
+        if bend > 0.0 { ("upwards", SignalScale::Log) } else { ("downwards", SignalScale::Linear) };
     Some(format!(
-        "heights bend {which} off the line, by {:.1} times their scatter at the ends: the model is a straight line; {cure}",
-        bend.abs()
+        "heights bend {which} off the line, by {:.1} times their scatter at the ends: the model is a straight line; {}",
+        bend.abs(),
+        cure(scale, better)
     ))
 }
 

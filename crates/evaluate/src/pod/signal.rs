@@ -114,6 +114,24 @@ pub(super) struct Point {
     pub(super) censored: Censored,
 }
 
+impl Point {
+    /// First and second derivative of its part of the likelihood's logarithm by its distance from the line, which is `z` standard
+    /// deviations.
+    pub(super) fn by_z(&self, z: f64) -> (f64, f64) {
+        match self.censored {
+            Censored::None => (-z, -1.0),
+            Censored::Below => {
+                let h = hazard_below(z);
+                (h, -h * (z + h))
+            }
+            Censored::Above => {
+                let h = hazard_below(-z);
+                (-h, -h * (h - z))
+            }
+        }
+    }
+}
+
 /// A fitted line.
 pub(super) struct Line {
     intercept: f64,
@@ -204,18 +222,7 @@ impl Line {
         for p in points {
             let x = p.x - middle;
             let z = (p.y - at[0] - at[1] * x) / tau;
-            // First and second derivative of the point's term by z.
-            let (first, second) = match p.censored {
-                Censored::None => (-z, -1.0),
-                Censored::Below => {
-                    let h = hazard_below(z);
-                    (h, -h * (z + h))
-                }
-                Censored::Above => {
-                    let h = hazard_below(-z);
-                    (-h, -h * (h - z))
-                }
-            };
+            let (first, second) = p.by_z(z);
             // z by intercept, slope and ln tau.
             let by = Vector3::new(-1.0 / tau, -x / tau, -z);
             gradient += by * first;

@@ -43,7 +43,10 @@ pub struct Args {
 
 /// Runs, or goes on with, a campaign and fits what came of it.
 pub fn campaign(bench: &Bench, args: &Args) -> Result<Outcome, Failure> {
-    let log = bench.job.campaign_path(&args.name).ok_or_else(|| super::no_name(&args.name))?;
+    let log = bench
+        .job
+        .campaign_path(&args.name)
+        .ok_or_else(|| Failure::no_name(&args.name, "a result"))?;
     let campaign = files::read_written(&args.campaign, Campaign::from_toml)?;
     let (technique, rules, order) =
         (bench.job.technique()?, bench.job.rules()?, bench.job.order()?);
